@@ -1,0 +1,79 @@
+// Package alarm is the alarm state machine and the alarm types. Pure: values
+// in, values out, time as a parameter.
+//
+// States and their names follow the terms of ANSI/ISA-18.2-2016 and IEC
+// 62682:2014; no conformance is claimed. Start with [Type] for what can be
+// raised and [Alarm] for one that was.
+package alarm
+
+import "time"
+
+// Type is the stable name of a kind of alarm.
+type Type string
+
+// The types.
+const (
+	EmptyBeforeVisit Type = "empty_before_visit"
+	EmptyDateDrifts  Type = "empty_date_drifts"
+	UnderDelivery    Type = "under_delivery"
+	OverDelivery     Type = "over_delivery"
+	RunWithoutDose   Type = "run_without_dose"
+	NoTelemetry      Type = "no_telemetry"   // a dispenser or a machine's run signal
+	GatewaySilent    Type = "gateway_silent" // parent of no_telemetry
+	SettingDiffers   Type = "setting_differs"
+)
+
+// Priority ranks what to do first.
+type Priority string
+
+// The priorities.
+const (
+	Low    Priority = "low"
+	Medium Priority = "medium"
+	High   Priority = "high"
+)
+
+// State is the derived label of an alarm, after ISA-18.2.
+type State string
+
+// The states.
+const (
+	Normal             State = "normal"
+	Unacknowledged     State = "unacknowledged"
+	Acknowledged       State = "acknowledged"
+	ReturnedUnacked    State = "returned_unacknowledged"
+	LatchedUnacked     State = "latched_unacknowledged"
+	LatchedAcked       State = "latched_acknowledged"
+	Shelved            State = "shelved"
+	SuppressedByDesign State = "suppressed_by_design"
+	OutOfService       State = "out_of_service"
+)
+
+// Row is one alarm as people and programs read it: the fields of
+// `alarms --json`.
+type Row struct {
+	ID       string   `json:"id"` // occurrence id
+	Type     Type     `json:"type"`
+	Point    string   `json:"point,omitempty"`
+	Device   string   `json:"device,omitempty"`
+	Gateway  string   `json:"gateway,omitempty"`
+	State    State    `json:"state"`
+	Priority Priority `json:"priority"`
+	// PriorityReason says why it has this priority.
+	PriorityReason string     `json:"priority_reason,omitempty"`
+	Since          time.Time  `json:"since"`
+	Ended          *time.Time `json:"ended,omitempty"`
+	Value          float64    `json:"value"`
+	Limit          float64    `json:"limit"`
+	Unit           string     `json:"unit"`             // of value and limit, e.g. "1" or "cm3/100h"
+	Detail         string     `json:"detail,omitempty"` // the value in words, for people
+	Cause          string     `json:"cause"`
+	Consequence    string     `json:"consequence"`
+	Response       []string   `json:"response"`
+	Owner          string     `json:"owner"` // role id
+	AcknowledgedBy string     `json:"acknowledged_by,omitempty"`
+	AcknowledgedAt *time.Time `json:"acknowledged_at,omitempty"`
+	ShelvedUntil   *time.Time `json:"shelved_until,omitempty"`
+	// Children are the devices that this alarm stands for.
+	Children []string `json:"children,omitempty"`
+}

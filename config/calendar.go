@@ -1,0 +1,140 @@
+package config
+
+import (
+	"slices"
+	"time"
+
+	"dwindle/config/civil"
+)
+
+// DayType classes the days of a machine's calendar. Days of one type are
+// expected to have like duty.
+type DayType uint8
+
+// The day types: the seven weekdays, then the days on which weekdays do not
+// count.
+const (
+	Monday DayType = iota
+	Tuesday
+	Wednesday
+	Thursday
+	Friday
+	Saturday
+	Sunday
+	HolidayType
+	ShutdownType
+	DayTypes // how many there are
+)
+
+// DayType classes a date for a machine: planned shutdown before holiday before
+// weekday. An unknown machine has the site-wide calendar.
+func (s *Site) DayType(machine string, date civil.Date) DayType {
+	if s.Shutdown(machine, date) != nil {
+		return ShutdownType
+	}
+	for i := range s.Calendar.Holidays {
+		if s.Calendar.Holidays[i].Date == date {
+			return HolidayType
+		}
+	}
+	return DayType((int(date.Weekday()) + 6) % 7)
+}
+
+// Shutdown finds the planned shutdown that stops a machine on a date, or nil.
+func (s *Site) Shutdown(machine string, date civil.Date) *Shutdown {
+	var area string
+	if m := s.Machine(machine); m != nil {
+		area = m.Area
+	}
+	for i := range s.Calendar.Shutdowns {
+		d := &s.Calendar.Shutdowns[i]
+		if date < d.From || date > d.To {
+			continue
+		}
+		everywhere := len(d.Areas) == 0 && len(d.Machines) == 0
+		if everywhere || slices.Contains(d.Areas, area) || slices.Contains(d.Machines, machine) {
+			return d
+		}
+	}
+	return nil
+}
+
+// Visit is one planned visit of a round.
+type Visit struct {
+	Date  civil.Date
+	Round *Round
+}
+
+// NextVisit finds the first planned visit of an area on or after a date. ok is
+// false when no round goes there any more.
+func (s *Site) NextVisit(area string, from civil.Date) (v Visit, ok bool) {
+	for i := range s.Calendar.Rounds {
+		r := &s.Calendar.Rounds[i]
+		if len(r.Areas) > 0 && !slices.Contains(r.Areas, area) {
+			continue
+		}
+		for _, d := range r.next(from) {
+			if !ok || d < v.Date {
+				v, ok = Visit{Date: d, Round: r}, true
+			}
+		}
+	}
+	return v, ok
+}
+
+// next gives the round's candidates for the first date on or after from.
+func (r *Round) next(from civil.Date) []civil.Date {
+	var out []civil.Date
+	for _, d := range r.Dates {
+		if d >= from {
+			out = append(out, d)
+		}
+	}
+	if r.EveryWeeks > 0 && !r.First.IsZero() {
+		d, step := r.First, civil.Date(7*r.EveryWeeks)
+		if d < from {
+			d += (from - d + step - 1) / step * step
+		}
+		out = append(out, d)
+	}
+	return out
+}
+
+// SettingAt is the register's setting in force at an instant: the last one
+// whose valid_from has begun in the site's zone. ok is false before the first.
+func (s *Site) SettingAt(dispenser string, at time.Time) (Setting, bool) {
+	d := s.Dispenser(dispenser)
+	if d == nil {
+		return Setting{}, false
+	}
+	var out Setting
+	found := false
+	for _, set := range d.Settings {
+		if !set.ValidFrom.Start(s.Location()).After(at) && (!found || set.ValidFrom >= out.ValidFrom) {
+			out, found = set, true
+		}
+	}
+	return out, found
+}
+
+// EvidenceOf gives what a channel kind ("level" or "dose") of a dispenser
+// rests on, and its declaration if there is one. Undeclared levels count as
+// measured, undeclared doses as counted.
+func (d *Dispenser) EvidenceOf(kind string) (Evidence, ChannelInfo) {
+	for _, c := range d.Channels {
+		if c.Kind != kind {
+			continue
+		}
+		if c.Evidence != "" {
+			return c.Evidence, c
+		}
+		if kind == "level" {
+			return EvidenceMeasured, c
+		}
+		return EvidenceCounted, c
+	}
+	if kind == "level" {
+		return EvidenceMeasured, ChannelInfo{Kind: kind}
+	}
+	return EvidenceCounted, ChannelInfo{Kind: kind}
+}
