@@ -1,0 +1,58 @@
+package station
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"syscall"
+)
+
+// ErrHeld says that another process holds the data directory.
+var ErrHeld = errors.New("data directory is held by another dwindle")
+
+// lock is the exclusive right to write a data directory. The kernel drops it
+// when the process ends, however it ends, so a crash leaves nothing to clean.
+type lock struct{ file *os.File }
+
+// acquire takes the lock of a data directory or returns an error that wraps
+// [ErrHeld] and names the holder.
+func acquire(dir string) (*lock, error) {
+	if err := os.MkdirAll(dir, 0o750); err != nil {
+		return nil, fmt.Errorf("make data directory: %w", err)
+	}
+	path := filepath.Join(dir, "lock")
+	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o640)
+	if err != nil {
+		return nil, fmt.Errorf("open lock: %w", err)
+	}
+	if err := syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB); err != nil {
+		holder, _ := os.ReadFile(path)
+		f.Close()
+		if errors.Is(err, syscall.EWOULDBLOCK) {
+			return nil, fmt.Errorf("%w (%s, process %s)", ErrHeld, dir, orUnknown(strings.TrimSpace(string(holder))))
+		}
+		return nil, fmt.Errorf("lock %s: %w", path, err)
+	}
+	if err := f.Truncate(0); err == nil {
+		// The process id is for the message above only; the lock itself is the
+		// kernel's, so a failure to write it does no harm.
+		_, _ = f.WriteAt([]byte(fmt.Sprintln(os.Getpid())), 0)
+	}
+	return &lock{f}, nil
+}
+
+func (l *lock) release() error {
+	if l == nil {
+		return nil
+	}
+	return l.file.Close()
+}
+
+func orUnknown(s string) string {
+	if s == "" {
+		return "unknown"
+	}
+	return s
+}
