@@ -76,4 +76,19 @@ type Row struct {
 	ShelvedUntil   *time.Time `json:"shelved_until,omitempty"`
 	// Children are the devices that this alarm stands for.
 	Children []string `json:"children,omitempty"`
+
+	Machine string `json:"machine,omitempty"`
+	// Announced is when people were first told; Since is when the condition
+	// began. Nil when it never was (suppressed or shelved all along).
+	Announced   *time.Time `json:"announced,omitempty"`
+	EscalatedAt *time.Time `json:"escalated_at,omitempty"`
+	// ActBy is the latest time to act, where one is known.
+	ActBy           *time.Time `json:"act_by,omitempty"`
+	AcknowledgeNote string     `json:"acknowledge_note,omitempty"`
+	ShelvedBy       string     `json:"shelved_by,omitempty"`
+	ShelveReason    string     `json:"shelve_reason,omitempty"`
+	// SuppressedBy are the suppression rules that apply, in words.
+	SuppressedBy []string `json:"suppressed_by,omitempty"`
+	// EndReason says why the occurrence ended.
+	EndReason string `json:"end_reason,omitempty"`
 }

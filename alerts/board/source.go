@@ -1,0 +1,85 @@
+package board
+
+import (
+	"context"
+	"time"
+
+	"dwindle/alerts/alarm"
+	"dwindle/config"
+	"dwindle/forecast"
+)
+
+// Source is what the pages show. Methods are read only, safe for concurrent
+// use, and quick: pages are rendered while a visitor waits.
+type Source interface {
+	// Site is the site file in force.
+	Site() *config.Site
+	// Fleet is the newest pass; ok is false before the first.
+	Fleet() (fleet forecast.Fleet, ok bool)
+	// Alarms gives the alarm list, or the history (newest first, at most
+	// limit rows) where history is set. A point id narrows either.
+	Alarms(ctx context.Context, point string, history bool, limit int) ([]alarm.Row, error)
+	// Prompts gives planned work and hints.
+	Prompts(ctx context.Context) ([]alarm.Prompt, error)
+	// Fills gives the reservoir changes of a point, newest first.
+	Fills(ctx context.Context, point string) ([]Fill, error)
+	// Health gives what is wrong now, and what came in.
+	Health(ctx context.Context) (Health, error)
+}
+
+// Fill is one reservoir in service at a point.
+type Fill struct {
+	Began       time.Time
+	Ended       time.Time // zero: the one in service
+	Device      string
+	VolumeCM3   *float64
+	ResidualCM3 *float64 // left when it was taken off
+	By          string
+	Note        string
+}
+
+// Health is the state of the house.
+type Health struct {
+	Checks  []Check
+	Counts  []Count // of the intake, in the order to show
+	Kept    []Kept
+	Unknown []Unknown
+}
+
+// Check is one named check.
+type Check struct {
+	Name  string    `json:"name"`
+	Level string    `json:"level"` // ok, warn or bad
+	What  string    `json:"what,omitempty"`
+	Try   string    `json:"try,omitempty"`
+	Since time.Time `json:"since,omitzero"`
+}
+
+// Count is a counter of the intake, in words.
+type Count struct {
+	Name string `json:"name"`
+	N    int64  `json:"n"`
+}
+
+// Kept says how many messages were kept aside for a reason, with the newest.
+type Kept struct {
+	Reason  string   `json:"reason"`
+	N       int64    `json:"n"`
+	Samples []Sample `json:"samples,omitempty"`
+}
+
+// Sample is one message that was kept aside.
+type Sample struct {
+	Received time.Time `json:"received"`
+	Topic    string    `json:"topic"`
+	Payload  string    `json:"payload"`
+	Detail   string    `json:"detail,omitempty"`
+}
+
+// Unknown is a device that sends and is not in the register.
+type Unknown struct {
+	Device   string    `json:"device"`
+	First    time.Time `json:"first"`
+	Last     time.Time `json:"last"`
+	Messages int64     `json:"messages"`
+}
