@@ -143,6 +143,10 @@ type Fact struct {
 	By       string    `json:"by,omitempty"`
 	Note     string    `json:"note,omitempty"`
 	Corrects string    `json:"corrects,omitempty"` // id of the fact this one replaces
+	// Content is a digest of what a device reported, without its time, where
+	// the device gave no id. Two changes of one device with the same Content
+	// within 24 h are one.
+	Content string `json:"content,omitempty"`
 
 	VolumeCM3   *float64 `json:"volume_cm3,omitempty"`   // change, commission: volume put in
 	ResidualCM3 *float64 `json:"residual_cm3,omitempty"` // change: left in the old reservoir
