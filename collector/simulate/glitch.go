@@ -68,16 +68,25 @@ func (p *Plant) somewhen(r *rand.Rand, lo, hi float64) int64 {
 }
 
 func (p *Plant) poison(r *rand.Rand) {
-	machine := func() *machine {
-		for {
-			if m := &p.machines[r.IntN(len(p.machines))]; m.use != noRun {
-				return m
-			}
+	var heardMachines []*machine
+	var heardPoints []*point
+	for i := range p.machines {
+		if m := &p.machines[i]; m.use != noRun && m.lost == (span{}) {
+			heardMachines = append(heardMachines, m)
 		}
 	}
-	point := func() *point { return &p.points[r.IntN(len(p.points))] }
+	for i := range p.points {
+		if pt := &p.points[i]; pt.silent == (span{}) {
+			heardPoints = append(heardPoints, pt)
+		}
+	}
+	if len(heardMachines) == 0 || len(heardPoints) == 0 {
+		return
+	}
+	machine := func() *machine { return heardMachines[r.IntN(len(heardMachines))] }
+	point := func() *point { return heardPoints[r.IntN(len(heardPoints))] }
 	put := func(k GlitchKind, device, topic, what string, payload func(at string) string) {
-		sec := p.somewhen(r, 0.05, 0.99)
+		sec := p.somewhen(r, 0.05, 0.95)
 		at := p.at(sec).Format(time.RFC3339)
 		p.specials = append(p.specials, special{sec: sec, gateway: -1, topic: topic, payload: []byte(payload(at))})
 		p.glitches = append(p.glitches, Glitch{Kind: k, Device: device, At: p.at(sec), Count: 1, KeptAside: true, What: what})
@@ -92,9 +101,9 @@ func (p *Plant) poison(r *rand.Rand) {
 	}
 	pt := point()
 	put(EmptyPayload, pt.dispenser, pt.topics[msgStatus], "an empty message", func(string) string { return "" })
-	for i := range p.points {
-		if c := p.points[i].class; c.measuredLevel() && c != pulseGauge {
-			put(AbsurdLevel, p.points[i].dispenser, p.points[i].topics[msgLevel], "a level of 430 percent", func(at string) string { return `{"at":"` + at + `","percent":430}` })
+	for _, pt := range heardPoints {
+		if pt.class == gauge || pt.class == gaugeCount {
+			put(AbsurdLevel, pt.dispenser, pt.topics[msgLevel], "a level of 430 percent", func(at string) string { return `{"at":"` + at + `","percent":430}` })
 			break
 		}
 	}
@@ -108,7 +117,7 @@ func (p *Plant) poison(r *rand.Rand) {
 // stranger sends from a device that is not in the register.
 func (p *Plant) stranger(r *rand.Rand) {
 	const id, n = "disp-new-1", 18
-	sec := p.somewhen(r, 0.9, 0.95)
+	sec := p.somewhen(r, 0.85, 0.9)
 	for i := range n {
 		at := sec + int64(i)*3600
 		p.specials = append(p.specials, special{sec: at, gateway: -1, topic: p.topic(id, "pulse"),
