@@ -1,0 +1,176 @@
+package mqtt
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"slices"
+	"strings"
+	"sync/atomic"
+	"time"
+
+	"github.com/eclipse/paho.mqtt.golang/packets"
+
+	"dwindle/collector/health"
+	"dwindle/config"
+)
+
+// ClientOptions of NewClient. All but Health and Log are needed.
+type ClientOptions struct {
+	// Name tells brokers apart in health, logs, messages and file names.
+	Name   string
+	Broker config.Broker
+	// Filters are subscribed to with QoS 1. They may overlap.
+	Filters []string
+	// StateDir keeps the client id. It must survive restarts.
+	StateDir string
+	Sink     Sink
+	Health   *health.Checks
+	Log      *slog.Logger
+}
+
+// Client is a durable subscriber: the broker keeps its session while it is
+// away, and each message is acknowledged after its commit, so what was not
+// committed comes again.
+//
+// Three things it cannot mend and therefore says in health: a session that
+// the broker has lost (what was sent meanwhile is missing), a subscription
+// that the broker refuses, and a second client that uses the same id. A broker
+// that grants a subscription and then delivers nothing, as some do where their
+// access list forbids reading, looks like a quiet site from here.
+//
+// While the sink blocks, received messages wait in memory, bounded in number
+// and bytes. Usual brokers send no more than their in-flight window before
+// they see acknowledgements, so pings go on being answered. Past the bound
+// reading stops, and the broker's patience with it; what was not acknowledged
+// comes again on the next connection.
+type Client struct {
+	opt    ClientOptions
+	target target
+	id     *identity
+	hand   hand
+	flap   *flap
+	limit  int // bytes of one packet
+	times  clientTimes
+	ran    atomic.Bool
+
+	oversized int       // packets above the limit in a row
+	lastSeen  time.Time // when the last connection ended
+}
+
+// clientTimes are shortened by tests.
+type clientTimes struct {
+	keepAlive   time.Duration // whole seconds
+	pingTimeout time.Duration
+	answer      time.Duration // for CONNACK and SUBACK
+	resubscribe time.Duration // between attempts at a refused subscription
+	retake      time.Duration // before what the sink refused is fetched again
+}
+
+var usualTimes = clientTimes{
+	keepAlive: 30 * time.Second, pingTimeout: 10 * time.Second, answer: 30 * time.Second,
+	resubscribe: time.Minute, retake: 10 * time.Second,
+}
+
+// NewClient checks the options and prepares the client id; Run connects.
+func NewClient(opt ClientOptions) (*Client, error) {
+	switch {
+	case opt.Sink == nil:
+		return nil, errors.New("mqtt.NewClient: no sink")
+	case opt.Name == "" || strings.ContainsAny(opt.Name, "/\\"):
+		return nil, fmt.Errorf("mqtt.NewClient: the name %q cannot be part of a file name", opt.Name)
+	case len(opt.Filters) == 0:
+		return nil, errors.New("mqtt.NewClient: no topic filters")
+	}
+	if opt.Log == nil {
+		opt.Log = slog.New(slog.DiscardHandler)
+	}
+	t, err := parseTarget(opt.Broker.URL)
+	if err != nil {
+		return nil, err
+	}
+	id, err := loadIdentity(opt.StateDir, opt.Name, opt.Broker.ClientID)
+	if err != nil {
+		return nil, err
+	}
+	return &Client{
+		opt: opt, target: t, id: id, hand: newHand(), flap: newFlap(),
+		limit: maxInboundBytes, times: usualTimes,
+	}, nil
+}
+
+// ClientID is the id under which the broker keeps the session.
+func (c *Client) ClientID() string { return c.id.ClientID }
+
+// Run keeps the connection up until ctx ends, once. Then it takes no more
+// messages, gives what was handed over a few seconds to be committed and
+// acknowledged, and disconnects. The sink has to go on working meanwhile.
+func (c *Client) Run(ctx context.Context) error {
+	if c.ran.Swap(true) {
+		return errors.New("mqtt.Client.Run: it ran before; make a new one")
+	}
+	for {
+		born := time.Now()
+		l := newLink(c)
+		err := l.run(ctx)
+		if ctx.Err() != nil {
+			return nil
+		}
+		c.lastSeen = time.Now()
+		c.lost(l, err, time.Since(born))
+		pause := time.NewTimer(c.flap.wait())
+		select {
+		case <-ctx.Done():
+			pause.Stop()
+			return nil
+		case <-pause.C:
+		}
+	}
+}
+
+// check names one of this client's entries in the health list.
+func (c *Client) check(what string) string { return c.opt.Name + " " + what }
+
+func (c *Client) set(what string, level health.Level, wrong, try string) {
+	c.opt.Health.Set(c.check(what), level, wrong, try)
+}
+
+// lost reports the end of a connection, or that none came about.
+func (c *Client) lost(l *link, err error, lived time.Duration) {
+	const connection = "connection"
+	at := "the broker at " + c.target.host
+	var big oversize
+	switch {
+	case errors.As(err, &big):
+		c.oversized++
+		c.set("packet size", health.Bad,
+			fmt.Sprintf("%s sends a packet of %d bytes, above the limit of %d; connection closed, %d times in a row", at, big.bytes, big.limit, c.oversized),
+			fmt.Sprintf("set the broker's own limit to %d bytes or less (message_size_limit in mosquitto); a broker that keeps the packet for us sends it each time, until its session for client id %s is deleted there", big.limit, c.id.ClientID))
+	case errors.Is(err, errRetake):
+		c.flap.row = 0
+	case errors.Is(err, packets.ErrorRefusedBadUsernameOrPassword), errors.Is(err, packets.ErrorRefusedNotAuthorised):
+		c.set(connection, health.Bad, at+" refuses the account", "check username: and password_file: (or the certificate) under connections.broker, and the broker's list of accounts")
+		return
+	case errors.Is(err, packets.ErrorRefusedIDRejected):
+		c.set(connection, health.Bad, at+" refuses the client id "+c.id.ClientID, "client_id: under connections.broker, as the broker wants it")
+		return
+	case !l.up:
+		c.set(connection, health.Bad, fmt.Sprintf("no connection to %s: %v", at, err), "see that the broker runs and that url: under connections.broker is right; attempts go on")
+		return
+	default:
+		if c.flap.ended(c.lastSeen, lived) {
+			c.set("client id", health.Bad,
+				fmt.Sprintf("%s ends our connection at once, again and again: the client id %s is in use elsewhere", at, c.id.ClientID),
+				"find the second program that uses this id (a copied data directory?) and stop it; messages are lost between the two. Else see the broker's log")
+		} else if lived >= shortLife {
+			c.set("client id", health.Ok, "", "")
+		}
+	}
+	c.set(connection, health.Bad, fmt.Sprintf("lost the connection to %s: %v", at, err), "attempts go on; if this lasts, see the broker's log and the network")
+}
+
+// filtersGone are topics that the session still has and nobody wants.
+func (c *Client) filtersGone() []string {
+	return slices.DeleteFunc(slices.Clone(c.id.Filters), func(f string) bool { return slices.Contains(c.opt.Filters, f) })
+}

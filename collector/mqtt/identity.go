@@ -1,0 +1,100 @@
+package mqtt
+
+import (
+	"crypto/rand"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+)
+
+// identity is what a client has to remember between runs so that the broker
+// keeps one session for it. It lives in the data directory.
+type identity struct {
+	// ClientID names the session. Made once: a second id would leave the
+	// first one's messages at the broker.
+	ClientID string `json:"client_id"`
+	// Session says that the broker has held a session of this id.
+	Session bool `json:"session"`
+	// Filters are the topics that session is subscribed to, so that one no
+	// longer wanted can be given up.
+	Filters []string `json:"filters"`
+
+	path string
+}
+
+func identityPath(dir, name string) string {
+	return filepath.Join(dir, "mqtt-"+name+".json")
+}
+
+// loadIdentity reads the identity, or makes and stores a new one. A wanted
+// client id overrides the stored one; another id is another session.
+func loadIdentity(dir, name, wanted string) (*identity, error) {
+	id := &identity{path: identityPath(dir, name)}
+	text, err := os.ReadFile(id.path)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+	case err != nil:
+		return nil, fmt.Errorf("read the client id of %s: %w", name, err)
+	default:
+		if err := json.Unmarshal(text, id); err != nil {
+			return nil, fmt.Errorf("read the client id of %s in %s: %w\n"+
+				"try: restore the file from a backup; or delete it, which makes a new id and loses what the broker holds for the old one", name, id.path, err)
+		}
+	}
+	switch {
+	case wanted != "" && wanted != id.ClientID:
+		id.ClientID, id.Session, id.Filters = wanted, false, nil
+	case id.ClientID == "":
+		// Random, not the host's name: two boxes from one image would
+		// otherwise take each other's session. 22 characters: the 23 that
+		// every broker must accept (MQTT 3.1.1, 3.1.3.1).
+		var b [7]byte
+		_, _ = rand.Read(b[:]) // never fails
+		id.ClientID = "dwindle-" + hex.EncodeToString(b[:])
+	default:
+		return id, nil
+	}
+	return id, id.store()
+}
+
+// opened notes that the broker now holds a session subscribed to filters.
+func (id *identity) opened(filters []string) error {
+	if id.Session && slices.Equal(id.Filters, filters) {
+		return nil
+	}
+	id.Session, id.Filters = true, slices.Clone(filters)
+	return id.store()
+}
+
+// store replaces the file in one step, so that a power cut leaves the old or
+// the new one.
+func (id *identity) store() error {
+	wrap := func(err error) error { return fmt.Errorf("store the client id in %s: %w", id.path, err) }
+	text, err := json.Marshal(id)
+	if err != nil {
+		return wrap(err)
+	}
+	dir := filepath.Dir(id.path)
+	f, err := os.CreateTemp(dir, ".mqtt-*")
+	if err != nil {
+		return wrap(err)
+	}
+	defer func() { _ = os.Remove(f.Name()) }() // gone after the rename
+	_, err = f.Write(append(text, '\n'))
+	if err = errors.Join(err, f.Sync(), f.Close()); err != nil {
+		return wrap(err)
+	}
+	if err := os.Rename(f.Name(), id.path); err != nil {
+		return wrap(err)
+	}
+	d, err := os.Open(dir)
+	if err != nil {
+		return wrap(err)
+	}
+	return errors.Join(d.Sync(), d.Close())
+}

@@ -1,0 +1,333 @@
+package mqtt
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"net/url"
+	"strings"
+	"sync"
+	"time"
+
+	paho "github.com/eclipse/paho.mqtt.golang"
+
+	"dwindle/collector/health"
+	"dwindle/collector/reading"
+)
+
+// maxWaiting bounds the messages that wait in memory for the sink.
+const maxWaiting = 16 << 10
+
+// errRetake ends a connection so that the broker sends again what the sink
+// refused: it does so only at the start of one.
+var errRetake = errors.New("messages were not taken by the journal and are fetched again")
+
+// link is one connection, from dialling to its end, with a library client of
+// its own: the library's are not meant to be used twice, and its own
+// reconnecting neither tells whether the broker kept the session nor stops in
+// mid-wait.
+type link struct {
+	c  *Client
+	up bool // was accepted by the broker
+
+	// over ends when the connection does, with the reason, or when the client
+	// stops. Handlers wait on it, never on the network.
+	over context.Context
+	end  context.CancelCauseFunc
+
+	queue  chan received // from the library to the sink
+	acks   ackQueue
+	once   sync.Once
+}
+
+// received is a message and what it weighs in hand.
+type received struct {
+	paho.Message
+	at     time.Time
+	weight int64
+}
+
+func newLink(c *Client) *link { return &link{c: c, queue: make(chan received, maxWaiting)} }
+
+// run connects, receives until the connection is lost or ctx ends, and leaves
+// nothing running. It returns why the connection ended.
+func (l *link) run(ctx context.Context) error {
+	l.over, l.end = context.WithCancelCause(ctx)
+	defer l.end(nil)
+	conn, err := dial(ctx, l.c.target, l.c.opt.Broker)
+	if err != nil {
+		return err
+	}
+	g := newGuard(conn, l.c.limit, l.end)
+	defer g.Close()
+	options, err := l.options(g)
+	if err != nil {
+		return err
+	}
+
+	// Both run before the connection: a kept session's messages follow the
+	// broker's greeting at once.
+	var workers sync.WaitGroup
+	workers.Go(l.feed)
+	l.acks.init()
+	workers.Go(l.acks.run)
+
+	client := paho.NewClient(options)
+	present, err := l.connect(client, g)
+	if err == nil {
+		l.up = true
+		err = l.serve(client, present)
+	}
+	stopping := ctx.Err() != nil
+	l.end(err)
+	if stopping && l.up {
+		drain, cancel := context.WithTimeout(context.WithoutCancel(ctx), drainTime)
+		defer cancel()
+		if l.c.hand.drained(drain) != nil {
+			l.c.opt.Log.Warn("stops before everything received was committed; the broker will send it again", "broker", l.c.opt.Name)
+		}
+		l.acks.close(true)
+		workers.Wait()
+		client.Disconnect(250)
+		_ = g.Close()
+		return err
+	}
+	l.acks.close(false)
+	_ = g.Close() // ends the library's goroutines, and with them a pending acknowledgement
+	client.Disconnect(0)
+	workers.Wait()
+	return err
+}
+
+// options are the library's settings for one connection.
+func (l *link) options(g *guard) (*paho.ClientOptions, error) {
+	secret, err := password(l.c.opt.Broker)
+	if err != nil {
+		return nil, err
+	}
+	o := paho.NewClientOptions()
+	o.Servers = []*url.URL{{Scheme: "tcp", Host: l.c.target.host}}
+	o.SetClientID(l.c.id.ClientID)
+	o.SetUsername(l.c.opt.Broker.Username)
+	o.SetPassword(secret)
+	o.SetProtocolVersion(4)    // no silent fall-back to MQTT 3.1
+	o.SetCleanSession(false)   // the broker keeps messages while we are away
+	o.SetOrderMatters(true)    // one handler at a time instead of a goroutine each
+	o.SetAutoAckDisabled(true) // acknowledged after the commit
+	o.SetAutoReconnect(false)  // a new link instead
+	o.SetConnectRetry(false)
+	o.SetResumeSubs(false)
+	o.SetKeepAlive(l.c.times.keepAlive)
+	o.SetPingTimeout(l.c.times.pingTimeout)
+	o.SetConnectTimeout(l.c.times.answer)
+	o.SetWriteTimeout(writeTime)
+	// The only handler, in place before the connection: a message that finds
+	// none is never acknowledged and fills the broker's window.
+	o.SetDefaultPublishHandler(func(_ paho.Client, m paho.Message) { l.receive(m) })
+	o.SetCustomOpenConnectionFn(func(*url.URL, paho.ClientOptions) (net.Conn, error) { return g, nil })
+	o.SetConnectionLostHandler(func(_ paho.Client, err error) { l.end(err) })
+	return o, nil
+}
+
+// connect introduces us to the broker and tells whether it kept our session.
+func (l *link) connect(client paho.Client, g *guard) (present bool, err error) {
+	token, ok := client.Connect().(*paho.ConnectToken)
+	if !ok {
+		return false, errors.New("the library gave no connection token")
+	}
+	timer := time.NewTimer(l.c.times.answer)
+	defer timer.Stop()
+	select {
+	case <-token.Done():
+		// After the token, since a refusal also ends the connection.
+		if err := token.Error(); err != nil {
+			if cause := context.Cause(l.over); isOversize(cause) {
+				return false, cause
+			}
+			return false, err
+		}
+		return token.SessionPresent(), nil
+	case <-timer.C:
+		err = errors.New("the broker does not answer the greeting")
+	case <-l.over.Done():
+		err = context.Cause(l.over)
+	}
+	_ = g.Close()
+	token.WaitTimeout(time.Second)
+	return false, err
+}
+
+func isOversize(err error) bool {
+	var big oversize
+	return errors.As(err, &big)
+}
+
+// serve subscribes and waits for the end.
+func (l *link) serve(client paho.Client, present bool) error {
+	c := l.c
+	c.set("connection", health.Ok, "", "")
+	c.opt.Log.Info("connected to the broker", "broker", c.opt.Name, "addr", c.target.host, "client_id", c.id.ClientID, "session_kept", present)
+	l.session(present)
+	settled := time.NewTimer(time.Minute)
+	defer settled.Stop()
+	again := time.NewTimer(0)
+	defer again.Stop()
+	for {
+		select {
+		case <-l.over.Done():
+			return context.Cause(l.over)
+		case <-again.C:
+			if !l.subscribe(client) {
+				again.Reset(c.times.resubscribe)
+			}
+		case <-settled.C:
+			c.oversized = 0
+			c.set("packet size", health.Ok, "", "")
+			c.set("client id", health.Ok, "", "")
+		}
+	}
+}
+
+// session reports a session that the broker should have kept and did not.
+func (l *link) session(present bool) {
+	c := l.c
+	switch {
+	case present || !c.id.Session:
+		c.set("session", health.Ok, "", "")
+	case c.lastSeen.IsZero():
+		c.set("session", health.Warn, "the broker has forgotten our session: messages sent while dwindle was not running may be missing",
+			"turn on persistence in the broker and let sessions live for 30 days or more; this clears at the next connection that finds its session")
+	default:
+		c.set("session", health.Warn, "the broker has forgotten our session: messages sent since "+c.lastSeen.UTC().Format(time.RFC3339)+" may be missing",
+			"turn on persistence in the broker and let sessions live for 30 days or more; this clears at the next connection that finds its session")
+	}
+}
+
+// subscribe asks for the topics, each time: a session may be lost without our
+// seeing it. It reports whether all were granted.
+func (l *link) subscribe(client paho.Client) bool {
+	c := l.c
+	if gone := c.filtersGone(); len(gone) > 0 {
+		if t := client.Unsubscribe(gone...); !t.WaitTimeout(c.times.answer) || t.Error() != nil {
+			return false
+		}
+	}
+	wanted := map[string]byte{}
+	for _, f := range c.opt.Filters {
+		wanted[f] = 1
+	}
+	token, ok := client.SubscribeMultiple(wanted, nil).(*paho.SubscribeToken)
+	if !ok || !token.WaitTimeout(c.times.answer) || token.Error() != nil {
+		if l.over.Err() == nil {
+			c.set("subscription", health.Bad, "the broker does not answer the subscription", "see the broker's log; attempts go on")
+		}
+		return false
+	}
+	var refused, weak []string
+	for filter, granted := range token.Result() {
+		switch {
+		case granted > 2: // 0x80
+			refused = append(refused, filter)
+		case granted == 0:
+			weak = append(weak, filter)
+		}
+	}
+	switch {
+	case len(token.Result()) == 0:
+		return false // the connection went away meanwhile
+	case len(refused) > 0:
+		c.set("subscription", health.Bad, "the broker refuses the subscription to "+strings.Join(refused, ", "),
+			fmt.Sprintf("check the access list of the broker: the account %q must be allowed to read these topics", c.opt.Broker.Username))
+		return false
+	case len(weak) > 0:
+		c.set("subscription", health.Warn, "the broker grants QoS 0 only: it may drop messages to "+strings.Join(weak, ", "),
+			"allow QoS 1 in the broker (max_qos in mosquitto)")
+	default:
+		c.set("subscription", health.Ok, "", "")
+	}
+	if err := c.id.opened(c.opt.Filters); err != nil {
+		c.opt.Log.Warn("the broker's session cannot be noted", "error", err)
+	}
+	return true
+}
+
+// receive is the library's handler. It must not wait for the network, and it
+// waits for room only: see Client.
+func (l *link) receive(m paho.Message) {
+	if strings.HasPrefix(m.Topic(), "$") {
+		m.Ack() // the broker's own figures
+		return
+	}
+	r := received{Message: m, at: time.Now().UTC(), weight: weight(m.Topic(), m.Payload())}
+	if l.c.hand.take(l.over, r.weight) != nil {
+		return // not acknowledged: it comes again
+	}
+	select {
+	case l.queue <- r:
+	case <-l.over.Done():
+		l.c.hand.give(r.weight)
+	}
+}
+
+// feed moves messages from the library to the sink until the connection ends.
+func (l *link) feed() {
+	for {
+		select {
+		case <-l.over.Done():
+			l.drop()
+			return
+		case r := <-l.queue:
+			if l.over.Err() != nil {
+				l.c.hand.give(r.weight)
+				continue
+			}
+			l.submit(r)
+		}
+	}
+}
+
+// drop gives up what waits: it was not acknowledged.
+func (l *link) drop() {
+	for {
+		select {
+		case r := <-l.queue:
+			l.c.hand.give(r.weight)
+		default:
+			return
+		}
+	}
+}
+
+func (l *link) submit(r received) {
+	var once sync.Once
+	m := reading.Message{
+		Topic: r.Topic(), Payload: r.Payload(), Received: r.at,
+		Retained: r.Retained(), Dup: r.Duplicate(), Source: l.c.opt.Name,
+	}
+	m.Done = func(err error) {
+		once.Do(func() {
+			if err == nil {
+				l.acks.add(r.Message)
+			} else {
+				l.refused(err)
+			}
+			l.c.hand.give(r.weight) // last: a drained hand has all its answers queued
+		})
+	}
+	if err := l.c.opt.Sink(l.over, m); err != nil {
+		m.Done(err)
+	}
+}
+
+// refused plans to fetch again what the sink did not take.
+func (l *link) refused(err error) {
+	if l.over.Err() != nil {
+		return // it comes again anyway
+	}
+	l.once.Do(func() {
+		l.c.opt.Log.Warn("messages were not taken; they stay with the broker", "broker", l.c.opt.Name, "error", err, "again_in", l.c.times.retake)
+		timer := time.AfterFunc(l.c.times.retake, func() { l.end(errRetake) })
+		context.AfterFunc(l.over, func() { timer.Stop() })
+	})
+}

@@ -1,0 +1,238 @@
+package mqtt
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"strings"
+	"sync"
+	"sync/atomic"
+
+	mochi "github.com/mochi-mqtt/server/v2"
+	"github.com/mochi-mqtt/server/v2/packets"
+
+	"dwindle/collector/health"
+	"dwindle/collector/reading"
+)
+
+// The bounds of the embedded broker.
+const (
+	maxPacketBytes = 256 << 10 // one packet; a larger one ends its connection
+	maxClients     = 10_000
+	maxUnanswered  = 8192 // QoS 1 packets of one client in hand; more must wait
+	maxPending     = 256  // packets waiting to go out to one local subscriber
+	maxKept        = 256  // unacknowledged packets kept for one local subscriber
+	maxSessionS    = 3600 // how long a gone subscriber's session is kept, s
+)
+
+// checkServer is the broker's name in the health list.
+const checkServer = "embedded broker"
+
+// ServerOptions of NewServer. Listen and Sink are needed.
+type ServerOptions struct {
+	// Listen is a loopback address with a port; port 0 takes a free one.
+	Listen string
+	// Prefix says which topics go to Sink: those below it. Empty: all but
+	// those that begin with $.
+	Prefix string
+	Sink   Sink
+	Health *health.Checks
+	Log    *slog.Logger
+}
+
+// Server is a broker for devices and programs on the same box. It takes no
+// accounts and therefore listens on loopback only.
+//
+// Topics below the prefix are handed to the sink. A QoS 1 publish is
+// acknowledged after its commit, and only then passed on to local subscribers;
+// a QoS 2 publish of an MQTT 3.1.1 client gets its handshake, whose first
+// answer follows the commit. A QoS 0 publish is handed over too, but nothing
+// tells its sender whether it arrived. A last will is handed over when it
+// falls due. The retain flag is not kept: the journal is where last values
+// live. While the sink blocks, a publishing connection is not read further,
+// so a client whose pings go unanswered may reconnect and send again; other
+// connections are not held up.
+//
+// Other topics are passed between local clients as any broker does, and are
+// not stored.
+type Server struct {
+	opt      ServerOptions
+	broker   *mochi.Server
+	listener *listener
+	hand     hand
+	ran      atomic.Bool
+
+	taking context.Context // ends when no more messages are taken
+	stop   context.CancelFunc
+
+	forward chan packets.Packet // committed messages for local subscribers
+
+	mu       sync.Mutex
+	closed   bool // no further answers are written
+	answerWG sync.WaitGroup
+}
+
+// NewServer opens the listener, so that Addr is known; Run serves it.
+func NewServer(opt ServerOptions) (*Server, error) {
+	if opt.Sink == nil {
+		return nil, errors.New("mqtt.NewServer: no sink")
+	}
+	if opt.Log == nil {
+		opt.Log = slog.New(slog.DiscardHandler)
+	}
+	opt.Prefix = strings.TrimSuffix(opt.Prefix, "/")
+	l, err := loopback(opt.Listen)
+	if err != nil {
+		return nil, err
+	}
+	s := &Server{opt: opt, hand: newHand(), forward: make(chan packets.Packet, 1024)}
+	s.taking, s.stop = context.WithCancel(context.Background())
+	s.listener = &listener{Listener: l, conns: map[*peerConn]struct{}{}, trouble: s.trouble}
+	s.broker = mochi.New(&mochi.Options{
+		Capabilities:           capabilities(),
+		InlineClient:           true, // passes committed messages on
+		SysTopicResendInterval: 60,
+		Logger:                 quietLogger(opt.Log.With("part", "embedded broker")),
+	})
+	if err := s.broker.AddHook(&hook{server: s}, nil); err != nil {
+		return nil, errors.Join(fmt.Errorf("prepare the embedded broker: %w", err), l.Close())
+	}
+	return s, nil
+}
+
+func capabilities() *mochi.Capabilities {
+	c := mochi.NewDefaultServerCapabilities()
+	c.MaximumClients = maxClients
+	c.MaximumPacketSize = maxPacketBytes
+	// The outgoing queue is allocated for each client in full: the default
+	// of 8192 would cost 64 KB a device.
+	c.MaximumClientWritesPending = maxPending
+	c.MaximumInflight = maxKept
+	c.MaximumSessionExpiryInterval = maxSessionS
+	c.MaximumQos = 1
+	c.RetainAvailable = 0
+	c.TopicAliasMaximum = 64
+	return c
+}
+
+// Addr is the address with the port that was really taken.
+func (s *Server) Addr() string { return s.listener.Addr().String() }
+
+// Close frees the listener of a server that is not going to run.
+func (s *Server) Close() error {
+	if s.ran.Swap(true) {
+		return nil // Run closes
+	}
+	s.stop()
+	return s.listener.Listener.Close()
+}
+
+// Run serves until ctx ends, once. Then it takes no more messages, gives what
+// was handed over a few seconds to be committed and acknowledged, and closes.
+// The sink has to go on working meanwhile.
+func (s *Server) Run(ctx context.Context) error {
+	if s.ran.Swap(true) {
+		return errors.New("mqtt.Server.Run: it ran before; make a new one")
+	}
+	defer s.stop()
+	if err := s.broker.AddListener(s.listener); err != nil {
+		return errors.Join(fmt.Errorf("start the embedded broker: %w", err), s.listener.Listener.Close())
+	}
+	if err := s.broker.Serve(); err != nil {
+		return errors.Join(fmt.Errorf("start the embedded broker: %w", err), s.listener.Listener.Close())
+	}
+	s.opt.Health.Set(checkServer, health.Ok, "", "")
+	s.opt.Log.Info("embedded broker listens", "addr", s.Addr(), "prefix", s.opt.Prefix)
+
+	forwarded := make(chan struct{})
+	stopForward := make(chan struct{})
+	go func() {
+		defer close(forwarded)
+		s.forwardLoop(stopForward)
+	}()
+
+	<-ctx.Done()
+	s.stop()
+	drain, cancel := context.WithTimeout(context.WithoutCancel(ctx), drainTime)
+	defer cancel()
+	if err := s.hand.drained(drain); err != nil {
+		s.opt.Log.Warn("embedded broker stops before everything handed over was committed; senders will send it again")
+	}
+	s.mu.Lock()
+	s.closed = true
+	s.mu.Unlock()
+	s.answerWG.Wait() // each write is bounded
+	err := s.broker.Close()
+	close(stopForward)
+	<-forwarded
+	s.opt.Health.Drop(checkServer)
+	if err != nil {
+		return fmt.Errorf("close the embedded broker: %w", err)
+	}
+	return nil
+}
+
+// takes says whether messages of this topic go to the sink.
+func (s *Server) takes(topic string) bool {
+	if s.opt.Prefix == "" {
+		return !strings.HasPrefix(topic, "$")
+	}
+	rest, ok := strings.CutPrefix(topic, s.opt.Prefix)
+	return ok && strings.HasPrefix(rest, "/")
+}
+
+// submit hands a message to the sink. done is called exactly once, whether
+// the sink takes it or not.
+func (s *Server) submit(m reading.Message, done func(error)) {
+	n := weight(m.Topic, m.Payload)
+	if err := s.hand.take(s.taking, n); err != nil {
+		done(err)
+		return
+	}
+	var once sync.Once
+	m.Done = func(err error) {
+		once.Do(func() {
+			done(err)
+			s.hand.give(n) // last: a drained hand has all its answers queued
+		})
+	}
+	if err := s.opt.Sink(s.taking, m); err != nil {
+		m.Done(err)
+	}
+}
+
+// pass queues a packet for local subscribers. Looking in is a convenience: a
+// full queue drops.
+func (s *Server) pass(pk packets.Packet) {
+	if atomic.LoadInt64(&s.broker.Info.Subscriptions) == 0 {
+		return
+	}
+	select {
+	case s.forward <- pk:
+	default:
+	}
+}
+
+func (s *Server) forwardLoop(stop <-chan struct{}) {
+	for {
+		select {
+		case <-stop:
+			return
+		case pk := <-s.forward:
+			if err := s.broker.Publish(pk.TopicName, pk.Payload, false, pk.FixedHeader.Qos); err != nil {
+				s.opt.Log.Debug("pass a message on to local subscribers", "topic", pk.TopicName, "error", err)
+			}
+		}
+	}
+}
+
+// trouble reports whether connections can be accepted.
+func (s *Server) trouble(err error) {
+	if err == nil {
+		s.opt.Health.Set(checkServer, health.Ok, "", "")
+		return
+	}
+	s.opt.Health.Set(checkServer, health.Bad, "the embedded broker cannot accept connections: "+err.Error(),
+		"raise the limit of open files (LimitNOFILE= in the service unit), or find who opens so many connections")
+}
