@@ -1,0 +1,72 @@
+# What there is to do with this repository. "make test" is the one command
+# that checks everything; it sets up what it needs.
+#
+#   make build   the program, static, into bin/
+#   make test    everything that must hold before a change goes in
+#   make bench   the benchmarks (BENCH=pattern, BENCHTIME=2s, PKG=./collector/...)
+#   make cover   which lines tests reach, as bin/cover.html
+
+SHELL := /bin/bash
+.SHELLFLAGS := -eu -o pipefail -c
+.DEFAULT_GOAL := build
+
+GO        ?= go
+PKG       ?= ./...
+# One package must not take longer than this; a hung test says where.
+TIMEOUT   ?= 12m
+BENCH     ?= .
+BENCHTIME ?= 1s
+# Tests that the race detector makes meaningless (memory, allocation counts):
+# a pattern for a second run without it. Empty: no second run.
+PLAIN_TESTS ?=
+# Folders with Go code of this module, for gofmt, which knows no modules.
+FOLDERS := alerts cmd collector config forecast
+
+VERSION ?= $(shell git describe --tags --always --dirty 2>/dev/null || echo unknown)
+
+# A build never changes go.mod behind one's back.
+export GOFLAGS ?= -mod=readonly
+
+.PHONY: build test check bench cover clean
+
+build:
+	@mkdir -p bin
+	CGO_ENABLED=0 $(GO) build -trimpath -ldflags '-s -w -X main.version=$(VERSION)' -o bin/dwindle ./cmd/dwindle
+
+# The order is by what fails fastest. The tests come last, so that the output
+# ends with their summary. The race detector is the one thing here that needs
+# a C compiler; the program itself is built without.
+test:
+	@bash deploy/install-test-tools.sh
+	@$(MAKE) --no-print-directory check
+	@if command -v "$$($(GO) env CC)" >/dev/null; then \
+		CGO_ENABLED=1 $(GO) test -race -vet=off -timeout $(TIMEOUT) $(PKG) </dev/null; \
+	elif [ "$${CI:-}" = true ]; then \
+		echo 'make test: no C compiler, so no race detector; with CI=true that is a failure' >&2; exit 1; \
+	else \
+		echo 'make test: no C compiler: the tests run WITHOUT the race detector' >&2; \
+		$(GO) test -vet=off -timeout $(TIMEOUT) $(PKG) </dev/null; \
+	fi
+	@if [ -n '$(PLAIN_TESTS)' ]; then \
+		$(GO) test -vet=off -timeout $(TIMEOUT) -run '$(PLAIN_TESTS)' $(PKG) </dev/null; \
+	fi
+
+# Formatting, the compiler's own checks, staticcheck at the version that
+# deploy/tools pins.
+check:
+	@out=$$(gofmt -l $(FOLDERS)); if [ -n "$$out" ]; then \
+		echo "not formatted; run gofmt -w on:" >&2; echo "$$out" >&2; exit 1; fi
+	$(GO) vet ./...
+	$(GO) tool -modfile=deploy/tools/go.mod staticcheck ./...
+
+bench:
+	$(GO) test -run '^$$' -bench '$(BENCH)' -benchtime $(BENCHTIME) -benchmem -timeout 60m $(PKG)
+
+cover:
+	@mkdir -p bin
+	$(GO) test -coverprofile=bin/cover.txt -coverpkg=./... -timeout $(TIMEOUT) $(PKG)
+	$(GO) tool cover -html=bin/cover.txt -o bin/cover.html
+	@$(GO) tool cover -func=bin/cover.txt | tail -n 1
+
+clean:
+	rm -rf bin

@@ -1,0 +1,54 @@
+#!/usr/bin/env bash
+# Installs what the tests need beside Go, on Debian and its relatives, when it
+# may: as root, with apt-get. Elsewhere it says what is missing and goes on;
+# the tests that need it are then skipped with the same words, or fail where
+# CI=true. When all is there it does nothing and needs no network.
+set -euo pipefail
+
+# command : Debian packages : what for
+tools=(
+  "gcc:gcc libc6-dev:the race detector"
+  "mosquitto:mosquitto:tests against a real MQTT broker"
+)
+
+PATH="$PATH:/usr/sbin:/sbin" # where Debian puts servers
+
+missing=()
+packages=()
+for tool in "${tools[@]}"; do
+  IFS=: read -r command names purpose <<<"$tool"
+  command -v "$command" >/dev/null && continue
+  missing+=("$command ($purpose; Debian: $names)")
+  read -ra names <<<"$names"
+  packages+=("${names[@]}")
+done
+[ ${#missing[@]} -eq 0 ] && exit 0
+
+say() { printf 'test tools: %s\n' "$*" >&2; }
+give_up() {
+  say "$1; still missing:"
+  for m in "${missing[@]}"; do say "  $m"; done
+  # Whether a missing tool is a failure is for the tests to decide.
+  exit 0
+}
+
+command -v apt-get >/dev/null || give_up "no apt-get here"
+[ "$(id -u)" -eq 0 ] || give_up "not root, so nothing was installed (sudo apt-get install ${packages[*]})"
+
+say "installing ${packages[*]}"
+log="$(mktemp)"
+trap 'rm -f "$log"' EXIT
+export DEBIAN_FRONTEND=noninteractive
+install() { apt-get install -y --no-install-recommends "${packages[@]}" >>"$log" 2>&1 </dev/null; }
+# The package lists of a fresh machine are empty or old, so a failure is worth
+# one update.
+if ! install && ! { apt-get update >>"$log" 2>&1 </dev/null && install; }; then
+  tail -n 20 "$log" >&2
+  give_up "apt-get failed"
+fi
+if [ -d /run/systemd/system ] && [[ " ${packages[*]} " == *" mosquitto "* ]]; then
+  say "the mosquitto package also started a broker on 127.0.0.1:1883; the tests start their own (systemctl disable --now mosquitto)"
+fi
+for tool in "${tools[@]}"; do
+  command -v "${tool%%:*}" >/dev/null || give_up "${tool%%:*} is not there after the installation"
+done
