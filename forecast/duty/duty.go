@@ -1,0 +1,92 @@
+// Package duty predicts how much a machine or a controller will be used on the
+// days ahead: run-hours or pulses per civil day, with honest uncertainty.
+//
+// [Fit] picks a rung of a ladder from the history's length: expected duty
+// stated in the plan while there is little history, then shrunk means per day
+// type. [Model.Curve] rolls the model over a calendar into the cumulative duty
+// that package depletion turns into an empty date. The package is pure; it
+// imports day types from config and curves from depletion, nothing else of
+// ours.
+package duty
+
+import (
+	"math"
+
+	"dwindle/config"
+)
+
+// Day is the duty of one civil day. Missing is not zero: Seen says which share
+// of the day was observed, and Amount is what was observed in that share.
+type Day struct {
+	Type   config.DayType
+	Amount float64 // h or pulses in the seen part
+	Seen   float64 // 0 (missing) to 1 (whole)
+}
+
+// Plan is the duty that people expect.
+type Plan struct {
+	PerWeek float64 // h or pulses per week of seven ordinary days
+}
+
+// Rules bound what duty can be. The zero value has no bound.
+type Rules struct {
+	// MaxPerDay caps a day's duty in history and forecast: 24 for run-hours,
+	// 0 for no cap.
+	MaxPerDay float64
+}
+
+// The rungs of the ladder.
+const (
+	RungNone     = "none"     // nothing to go by: see Model.Reason
+	RungPlan     = "plan"     // the plan, pulled towards what few days there are
+	RungDayTypes = "daytypes" // shrunk means per day type
+)
+
+// MinDays is the number of seen days, part days counted in part, from which
+// history stands on its own. Before it some weekdays were seen once or never
+// (common practice: two full weeks).
+const MinDays = 14
+
+// minSeen is the share of a day below which it tells too little to be used.
+const minSeen = 0.02
+
+// Fit learns a model from history, one element per civil day, oldest first,
+// the last one yesterday. plan may be nil. Planned shutdowns in history are
+// left out. The result is a value; it is usable when Model.Rung is not
+// RungNone.
+func Fit(history []Day, plan *Plan) Model { return Rules{}.Fit(history, plan) }
+
+// Fit is the package's Fit within bounds.
+func (r Rules) Fit(history []Day, plan *Plan) Model {
+	var s sums
+	s.add(history, r.MaxPerDay)
+	m := Model{maxPerDay: r.MaxPerDay, seen: s.seen, capped: s.capped}
+	havePlan := plan != nil && plan.PerWeek >= 0 && !math.IsInf(plan.PerWeek, 0)
+	switch {
+	case s.seen >= MinDays:
+		m.fitDayTypes(history, &s)
+		if havePlan {
+			m.notice = comparePlan(history, r.MaxPerDay, plan.PerWeek)
+		}
+	case havePlan:
+		m.fitPlan(&s, plan.PerWeek)
+	default:
+		m.rung = RungNone
+		m.reason = tooFew(s.seen, s.shutdown)
+	}
+	return m
+}
+
+// usable gives the observed amount and share of a day within bounds; ok is
+// false for days that teach nothing about ordinary duty.
+func usable(d Day, maxPerDay float64) (amount, seen float64, capped, ok bool) {
+	if d.Type == config.ShutdownType || d.Type >= config.DayTypes || !(d.Seen >= minSeen) ||
+		!(d.Amount >= 0) || math.IsInf(d.Amount, 0) {
+		return 0, 0, false, false
+	}
+	amount, seen = d.Amount, math.Min(1, d.Seen)
+	if limit := maxPerDay * seen; maxPerDay > 0 && amount > limit {
+		return limit, seen, amount > limit*1.01, true
+	}
+	return amount, seen, false, true
+}

@@ -1,0 +1,150 @@
+package duty
+
+import (
+	"dwindle/config"
+	"dwindle/forecast/depletion"
+)
+
+// Model predicts duty. It is a value without pointers and safe to copy and to
+// use from several goroutines. Make one with [Fit].
+type Model struct {
+	rung, reason, notice string
+
+	maxPerDay float64
+	seen      float64 // days of history used
+	capped    int
+
+	mean   [config.DayTypes]float64 // duty of a whole day of a type
+	noise  [config.DayTypes]float64 // variance of one day about its mean, stretched for persistence
+	own    [config.DayTypes]float64 // weight of a type's own mean against its group's
+	ownVar [config.DayTypes]float64 // variance of a type's own mean
+	share  [config.DayTypes]float64 // a type's share in its group's mean
+	spread [groups]float64          // variance of type means about their group's mean
+	level  float64                  // relative variance of the common level (plan rung)
+	df     float64
+}
+
+// Rung names the rung of the ladder: one of the Rung constants.
+func (m Model) Rung() string { return m.rung }
+
+// Reason says in plain words why there is no model, empty if there is one.
+func (m Model) Reason() string { return m.reason }
+
+// Notice says in plain words what somebody should look into (plan and history
+// that disagree), empty if nothing.
+func (m Model) Notice() string { return m.notice }
+
+// Seen is the number of whole days of history that the model rests on.
+func (m Model) Seen() float64 { return m.seen }
+
+// Capped is the number of days in history whose duty was above the physical
+// limit and was cut to it.
+func (m Model) Capped() int { return m.capped }
+
+// Idle says that a model exists and expects no duty at all: by use the
+// reservoir never empties.
+func (m Model) Idle() bool { return m.rung != RungNone && !(m.PerDay() > 0) }
+
+// Day is the expected duty of a whole day of a type.
+func (m Model) Day(t config.DayType) float64 {
+	if t >= config.DayTypes {
+		return m.PerDay()
+	}
+	return m.mean[t]
+}
+
+// PerDay is the expected duty per day over an ordinary week, in h or pulses
+// per day.
+func (m Model) PerDay() float64 {
+	sum := 0.0
+	for t := config.Monday; t <= config.Sunday; t++ {
+		sum += m.mean[t]
+	}
+	return sum / 7
+}
+
+// Curve predicts cumulative duty over a calendar: future[0] is today, of which
+// firstShare (0 to 1) is still to come, the rest are whole days. Shutdowns
+// have no duty. Without a model the curve has no days.
+func (m Model) Curve(future []config.DayType, firstShare float64) depletion.Curve {
+	return m.CurveInto(depletion.Curve{}, future, firstShare)
+}
+
+// CurveInto is Curve writing into the slices of an old curve where they are
+// large enough, for passes over many points.
+func (m Model) CurveInto(old depletion.Curve, future []config.DayType, firstShare float64) depletion.Curve {
+	if m.rung == RungNone || m.rung == "" {
+		return depletion.Curve{}
+	}
+	c := depletion.Curve{Mean: resize(old.Mean, len(future)+1), Var: resize(old.Var, len(future)+1), DF: m.df}
+	c.Mean[0], c.Var[0] = 0, 0
+	var a roll
+	share := min(1, max(0, firstShare))
+	for i, t := range future {
+		a.step(&m, t, share)
+		share = 1
+		c.Mean[i+1], c.Var[i+1] = a.mean, max(c.Var[i], a.variance(&m))
+	}
+	return c
+}
+
+func resize(s []float64, n int) []float64 {
+	if cap(s) < n {
+		return make([]float64, n)
+	}
+	return s[:n]
+}
+
+// roll sums mean and variance over the days ahead in constant work per day.
+type roll struct {
+	mean, noise float64
+	count       [config.DayTypes]float64 // days of each type so far
+	lent        [groups]float64          // part of those days that rests on the group's mean
+}
+
+func (a *roll) step(m *Model, t config.DayType, share float64) {
+	if t == config.ShutdownType || share == 0 {
+		return
+	}
+	if t > config.ShutdownType {
+		t = config.Monday // no such day type: any working day
+	}
+	a.mean += share * m.mean[t]
+	a.noise += share * m.noise[t]
+	a.count[t] += share
+	a.lent[groupOf(t)] += share * (1 - m.own[t])
+}
+
+// variance is that of the days themselves plus that of the estimates they rest
+// on. Cumulative duty is a linear combination of the types' own means with
+// coefficients count x own + share x what the group has lent.
+func (a *roll) variance(m *Model) float64 {
+	v := a.noise
+	for t := range config.ShutdownType {
+		k := a.count[t]*m.own[t] + a.lent[groupOf(t)]*m.share[t]
+		v += k * k * m.ownVar[t]
+	}
+	for t := range config.ShutdownType {
+		// What shrinkage may have got wrong cancels over whole weeks; only
+		// the surplus of a type over its peers counts.
+		g := groupOf(t)
+		if m.spread[g] == 0 || m.own[t] == 1 {
+			continue
+		}
+		d := (1 - m.own[t]) * (a.count[t] - a.peers(g))
+		v += d * d * m.spread[g]
+	}
+	return v + m.level*a.mean*a.mean
+}
+
+// peers is the mean count of the ordinary types of a group.
+func (a *roll) peers(g int) float64 {
+	if g == weekend {
+		return (a.count[config.Saturday] + a.count[config.Sunday]) / 2
+	}
+	n := 0.0
+	for t := config.Monday; t <= config.Friday; t++ {
+		n += a.count[t]
+	}
+	return n / 5
+}
