@@ -22,13 +22,15 @@ type index struct {
 }
 
 // Reindex rebuilds the look-up tables after the slices were changed by hand,
-// as tests and the simulator do; Load calls it. The zone must be valid.
+// as tests and the simulator do, and fills in defaults where a value was left
+// out; Load calls it. The zone must be valid.
 func (s *Site) Reindex() error {
 	loc, err := time.LoadLocation(s.Zone)
 	if err != nil {
 		return err
 	}
 	s.loc = loc
+	applyDefaults(s)
 	s.index = index{
 		areas: map[string]*Area{}, machines: map[string]*Machine{}, gateways: map[string]*Gateway{},
 		lubricants: map[string]*Lubricant{}, reservoirs: map[string]*Reservoir{}, models: map[string]*DispenserModel{},
