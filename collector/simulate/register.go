@@ -4,8 +4,6 @@ import (
 	"math"
 	"time"
 
-	"go.yaml.in/yaml/v3"
-
 	"dwindle/config"
 	"dwindle/config/civil"
 )
@@ -206,8 +204,5 @@ func (p *Plant) planDoses() {
 	}
 }
 
-// SiteYAML is the site file's text, ready for config.Load.
-func (p *Plant) SiteYAML() ([]byte, error) { return yaml.Marshal(p.site) }
-
-// civilToday is the civil date of a second.
+// civilOf is the civil date of a second.
 func (p *Plant) civilOf(sec int64) civil.Date { return civil.Of(p.at(sec), p.loc) }

@@ -61,7 +61,13 @@ func TestSiteIsCompleteAndMarshals(t *testing.T) {
 		}
 		text, err := p.SiteYAML()
 		require.NoError(t, err)
-		require.Contains(t, string(text), "zone: CET")
+		loaded, err := config.Parse("plant.yaml", text)
+		require.NoError(t, err, "the site file has to load without a fault")
+		require.Empty(t, loaded.Warnings(), "and without a doubt")
+		require.NoError(t, s.Validate())
+		again, err := loaded.Marshal()
+		require.NoError(t, err)
+		require.Contains(t, string(text), string(again), "what was written is what was meant")
 	}
 }
 
