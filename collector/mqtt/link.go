@@ -36,9 +36,9 @@ type link struct {
 	over context.Context
 	end  context.CancelCauseFunc
 
-	queue  chan received // from the library to the sink
-	acks   ackQueue
-	once   sync.Once
+	queue chan received // from the library to the sink
+	acks  ackQueue
+	once  sync.Once
 }
 
 // received is a message and what it weighs in hand.
