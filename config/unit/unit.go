@@ -15,3 +15,4 @@ const (
 	LowUsualDensity       = 0.85
 	HighUsualDensity      = 1.05
 )
+const HoursPerMonth = 730.5

@@ -1,0 +1,145 @@
+package config
+
+import (
+	"fmt"
+	"net"
+	"net/netip"
+	"net/url"
+	"slices"
+	"strconv"
+	"strings"
+)
+
+func (c *checker) connections() {
+	n := &c.s.Connections
+	c.prefix(n.Prefix)
+	if n.Broker != nil && n.Embedded != nil {
+		c.fault("connections.embedded_broker", "both an external and an embedded broker", "keep broker where the plant has one, embedded_broker for a single box")
+	}
+	if n.Broker != nil {
+		c.broker(n.Broker, "connections.broker")
+	}
+	if n.Embedded != nil {
+		const at = "connections.embedded_broker.listen"
+		if c.listen(at, n.Embedded.Listen, "127.0.0.1:1883") && !loopback(n.Embedded.Listen) {
+			c.fault(at, fmt.Sprintf("%q can be reached from other machines, and the embedded broker has no accounts", n.Embedded.Listen), "127.0.0.1:1883; where devices are elsewhere, run a broker with accounts and TLS and name it under broker")
+		}
+	}
+	if n.Board != nil {
+		const at = "connections.board.listen"
+		if c.listen(at, n.Board.Listen, "127.0.0.1:8080") && !loopback(n.Board.Listen) {
+			c.warn(at, fmt.Sprintf("%q can be reached from other machines, and the board has no accounts: who reaches it can acknowledge alarms", n.Board.Listen), "127.0.0.1:8080 behind a proxy that asks who it is")
+		}
+	}
+}
+
+func (c *checker) prefix(prefix string) {
+	for _, level := range strings.Split(prefix, "/") {
+		if level == "" || strings.ContainsAny(level, "+#$ ") {
+			c.fault("connections.prefix", fmt.Sprintf("%q cannot begin a topic", shorten(prefix)), "words with / between them, such as lube/v1, without +, # or $")
+			return
+		}
+	}
+}
+
+// brokerSchemes maps each scheme to whether it is encrypted.
+var brokerSchemes = map[string]bool{"tcp": false, "mqtt": false, "ws": false, "ssl": true, "tls": true, "mqtts": true, "wss": true}
+
+func (c *checker) broker(b *Broker, at string) {
+	c.brokerURL(b, at)
+	if b.PasswordFile != "" && b.Username == "" {
+		c.fault(at+".password_file", "a password without username", "give username too")
+	}
+	if (b.CertFile == "") != (b.KeyFile == "") {
+		c.missing(at, "cert_file and key_file go together", "give both, or neither where the broker asks for no client certificate")
+	}
+	const longest = 128
+	if len(b.ClientID) > longest || strings.ContainsAny(b.ClientID, "+#/") {
+		c.fault(at+".client_id", "brokers may refuse this client id", "up to 128 letters, digits and hyphens, different for each installation")
+	}
+}
+
+func (c *checker) brokerURL(b *Broker, at string) {
+	path := at + ".url"
+	const remedy = "tcp://host:1883, or ssl://host:8883 for TLS"
+	if !c.required(path, b.URL, remedy) {
+		return
+	}
+	u, err := url.Parse(b.URL)
+	if err != nil {
+		// The text is not repeated: it may hold a password.
+		c.fault(path, "not the address of a broker", remedy)
+		return
+	}
+	if u.User != nil {
+		c.fault(path, "an account inside the address", "username and password_file instead: addresses end up in logs")
+		return
+	}
+	encrypted, ok := brokerSchemes[u.Scheme]
+	switch {
+	case !ok:
+		c.fault(path, fmt.Sprintf("scheme %q is not one of a broker", shorten(u.Scheme)), remedy)
+	case u.Hostname() == "":
+		c.fault(path, "no host in the address", remedy)
+	case !validPort(u.Port(), true):
+		c.fault(path, fmt.Sprintf("port %q is not a number from 1 to 65535", shorten(u.Port())), remedy)
+	case !encrypted && (b.CAFile != "" || b.CertFile != "" || b.KeyFile != ""):
+		c.fault(path, fmt.Sprintf("certificates are given, but %s:// is not encrypted", u.Scheme), "ssl:// with the broker's TLS port, mostly 8883")
+	case !encrypted && b.PasswordFile != "" && !loopbackHost(u.Hostname()):
+		c.warn(path, "the password crosses the network in the clear", "ssl:// and ca_file")
+	}
+}
+
+func validPort(port string, optional bool) bool {
+	if port == "" {
+		return optional
+	}
+	n, err := strconv.ParseUint(port, 10, 16)
+	return err == nil && (n > 0 || !optional)
+}
+
+// listen checks an address to serve on; port 0 lets the system choose.
+func (c *checker) listen(path, address, example string) bool {
+	if !c.required(path, address, "host:port, such as "+example) {
+		return false
+	}
+	host, port, err := net.SplitHostPort(address)
+	if err != nil || !validPort(port, false) || strings.ContainsAny(host, "/ ") {
+		c.fault(path, fmt.Sprintf("%q is not host:port", shorten(address)), "host:port, such as "+example)
+		return false
+	}
+	return true
+}
+
+func loopback(address string) bool {
+	host, _, err := net.SplitHostPort(address)
+	return err == nil && loopbackHost(host)
+}
+
+func loopbackHost(host string) bool {
+	if strings.EqualFold(host, "localhost") {
+		return true
+	}
+	ip, err := netip.ParseAddr(host)
+	return err == nil && ip.IsLoopback()
+}
+
+// uncovered lists the areas that hold points but that no round visits.
+func (c *checker) uncovered() (out []string) {
+	for _, r := range c.s.Calendar.Rounds {
+		if len(r.Areas) == 0 {
+			return nil
+		}
+	}
+	for _, p := range c.s.Points {
+		i, ok := c.ids.machines.index[p.Machine]
+		if !ok || slices.Contains(out, c.s.Machines[i].Area) {
+			continue
+		}
+		area := c.s.Machines[i].Area
+		if !slices.ContainsFunc(c.s.Calendar.Rounds, func(r Round) bool { return slices.Contains(r.Areas, area) }) {
+			out = append(out, area)
+		}
+	}
+	return out
+}
