@@ -46,6 +46,9 @@ type Entry struct {
 	Before string    `json:"before,omitempty"`
 	After  string    `json:"after,omitempty"`
 	Reason string    `json:"reason,omitempty"`
+	// Ref, if set, makes the entry unique: a second one with it is passed
+	// over, so that what was noted before a restart is not noted again.
+	Ref string `json:"-"`
 }
 
 // Commit writes a change in one transaction and returns when it is on disk.
@@ -113,8 +116,9 @@ func put(ctx context.Context, tx *sql.Tx, c *Change) error {
 		}
 	}
 	for _, e := range c.Log {
-		if _, err := tx.ExecContext(ctx, `INSERT INTO logbook (at, actor, action, object, before, after, reason) VALUES (?, ?, ?, ?, ?, ?, ?)`,
-			e.At.UnixMilli(), e.Actor, e.Action, e.Object, e.Before, e.After, e.Reason); err != nil {
+		if _, err := tx.ExecContext(ctx, `INSERT INTO logbook (at, actor, action, object, before, after, reason, ref) VALUES (?, ?, ?, ?, ?, ?, ?, ?)
+			ON CONFLICT (ref) DO NOTHING`,
+			e.At.UnixMilli(), e.Actor, e.Action, e.Object, e.Before, e.After, e.Reason, sql.NullString{String: e.Ref, Valid: e.Ref != ""}); err != nil {
 			return fmt.Errorf("logbook: %w", err)
 		}
 	}

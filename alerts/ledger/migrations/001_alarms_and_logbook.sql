@@ -39,7 +39,8 @@ CREATE TABLE logbook (
 	object TEXT NOT NULL,
 	before TEXT NOT NULL,
 	after  TEXT NOT NULL,
-	reason TEXT NOT NULL
+	reason TEXT NOT NULL,
+	ref    TEXT UNIQUE -- what the entry is about, where it must stand once only
 );
 CREATE INDEX logbook_object ON logbook (object, seq);
 
