@@ -1,0 +1,392 @@
+package demo
+
+import (
+	"bytes"
+	"cmp"
+	"fmt"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+	"unicode/utf8"
+
+	"dwindle/alerts/alarm"
+	"dwindle/cmd/internal/text"
+	"dwindle/config/civil"
+	"dwindle/forecast"
+)
+
+// printer collects the report.
+type printer struct {
+	in      Input
+	out     bytes.Buffer
+	width   int
+	today   civil.Date
+	outcome Outcome
+}
+
+// headline is the report in a few sentences.
+func (p *printer) headline() {
+	known, withheld := p.order()
+	at := p.in.Fleet.At.In(p.in.Site.Location())
+	soon := 0
+	for _, s := range known {
+		if c := s.Row.ChanceBeforeVisit; c != nil && *c >= 0.5 {
+			soon++
+		}
+	}
+	var b strings.Builder
+	fmt.Fprintf(&b, "%s, %s: %s.", cmp.Or(p.in.Site.Name, p.in.Site.ID), tied(at.Format("Mon 2 Jan 2006 15:04 MST")), plural(len(p.in.Fleet.States), "lube point", "lube points")+", each fed by an automatic lubricator")
+	switch soon {
+	case 0:
+		b.WriteString(" No reservoir is likely to be empty before its next visit.")
+	default:
+		fmt.Fprintf(&b, " %s more likely than not to be empty before its next visit.", verb(soon, "reservoir is", "reservoirs are"))
+	}
+	if len(known) > 0 && known[0].Row.EmptyP10 != nil {
+		fmt.Fprintf(&b, " The first to go is %s: %s.", known[0].Row.Point, p.empty(known[0].Row))
+	}
+	fmt.Fprintf(&b, " %s for someone to act.", verb(len(p.in.Open), "alarm asks", "alarms ask"))
+	if len(withheld) > 0 {
+		fmt.Fprintf(&b, " %s no forecast; the reasons are given.", verb(len(withheld), "point has", "points have"))
+	}
+	p.say("%s", b.String())
+	if found, observable := p.outcome.Seen(); len(p.in.Faults) > 0 {
+		fmt.Fprintln(&p.out)
+		p.say("This plant is simulated, so the truth is known: of %s built into it %d can be seen in its messages, and %d of these were found. %s.",
+			plural(len(p.in.Faults), "fault", "faults"), observable, found, falseWords(len(p.outcome.False)))
+	}
+}
+
+func falseWords(n int) string {
+	if n == 0 {
+		return "No alarm about delivery, settings or silence was false"
+	}
+	return verb(n, "alarm about delivery, settings or silence was false", "alarms about delivery, settings or silence were false")
+}
+
+func verb(n int, one, many string) string { return plural(n, one, many) }
+
+// order sorts the forecasts by early date and sets the withheld ones apart.
+func (p *printer) order() (known, withheld []*forecast.State) {
+	for i := range p.in.Fleet.States {
+		s := &p.in.Fleet.States[i]
+		if s.Row.Withheld != "" {
+			withheld = append(withheld, s)
+		} else {
+			known = append(known, s)
+		}
+	}
+	late := func(d *civil.Date) civil.Date {
+		if d == nil {
+			return math.MaxInt32
+		}
+		return *d
+	}
+	slices.SortStableFunc(known, func(a, b *forecast.State) int {
+		return cmp.Or(cmp.Compare(late(a.Row.EmptyP10), late(b.Row.EmptyP10)), cmp.Compare(late(a.Row.EmptyP50), late(b.Row.EmptyP50)), cmp.Compare(a.Row.Point, b.Row.Point))
+	})
+	return known, withheld
+}
+
+func (p *printer) fleet() {
+	p.heading("When each reservoir will be empty")
+	known, withheld := p.order()
+	switch {
+	case len(known) == 0:
+		p.say("There is no forecast yet.")
+	case p.narrow():
+		for _, s := range known {
+			p.fleetBlock(s)
+		}
+	default:
+		t := text.NewTable(text.Column{Head: "point"}, text.Column{Head: "what and where", Wrap: true}, text.Column{Head: "left", Right: true},
+			text.Column{Head: "likely empty (early - late)", Wrap: true}, text.Column{Head: "change by"}, text.Column{Head: "next visit (chance empty)", Wrap: true}, text.Column{Head: "against plan"})
+		for _, s := range known {
+			t.Row(s.Row.Point, p.place(s.Row), left(s.Row), p.empty(s.Row), p.date(s.Row.ChangeBefore), p.visit(s.Row), against(s.Row))
+		}
+		p.table(t)
+	}
+	fmt.Fprintln(&p.out)
+	p.say("Likely: as likely before as after. Early and late: one reservoir in ten is empty before the early date, one in ten lasts beyond the late one. Change by: the last day that still has lubricant on the early date. Chance: that it is empty before the visit. Against plan: the likely date beside the one that planned dose and planned use give.")
+	if len(withheld) == 0 {
+		return
+	}
+	fmt.Fprintln(&p.out)
+	p.say("No forecast, because the evidence does not carry one:")
+	for _, s := range withheld {
+		p.hanging("  ", s.Row.Point+": ", s.Row.Withheld)
+	}
+}
+
+func (p *printer) fleetBlock(s *forecast.State) {
+	r := s.Row
+	change := ""
+	if r.ChangeBefore != nil {
+		change = ", change by " + p.date(r.ChangeBefore)
+	}
+	fmt.Fprintf(&p.out, "%s: %s left%s\n", r.Point, left(r), change)
+	p.indented("    ", p.place(r))
+	p.indented("    ", "likely empty: "+p.empty(r))
+	plan := ""
+	if r.DriftDays != nil {
+		plan = "; against plan: " + against(r)
+	}
+	p.indented("    ", "next visit (chance empty): "+p.visit(r)+plan)
+}
+
+// place says what a point is and how to reach it.
+func (p *printer) place(r forecast.Row) string {
+	pt := p.in.Site.Point(r.Point)
+	if pt == nil {
+		return r.Machine
+	}
+	name := pt.Name
+	if m := p.in.Site.Machine(pt.Machine); m != nil && m.Name != "" && !strings.HasPrefix(name, m.Name) {
+		name = m.Name + ", " + name
+	}
+	if pt.Location != "" {
+		name += "; " + pt.Location
+	}
+	return name
+}
+
+func left(r forecast.Row) string {
+	if r.RemainingCM3 == nil || r.CapacityCM3 == nil || *r.CapacityCM3 <= 0 {
+		return "unknown"
+	}
+	return tied(fmt.Sprintf("%.0f %%", 100**r.RemainingCM3 / *r.CapacityCM3))
+}
+
+// empty is the likely date with its range.
+func (p *printer) empty(r forecast.Row) string {
+	if r.EmptyP50 == nil && r.EmptyP10 == nil {
+		if r.BeyondDays != nil {
+			return fmt.Sprintf("not within %d days", *r.BeyondDays)
+		}
+		return "unknown"
+	}
+	beyond := "later"
+	if r.BeyondDays != nil {
+		beyond = fmt.Sprintf("after %d days", *r.BeyondDays)
+	}
+	or := func(d *civil.Date) string {
+		if d == nil {
+			return beyond
+		}
+		return p.date(d)
+	}
+	return or(r.EmptyP50) + " (" + or(r.EmptyP10) + " - " + or(r.EmptyP90) + ")"
+}
+
+// date shows a date, with the year only where it is another one.
+func (p *printer) date(d *civil.Date) string {
+	switch {
+	case d == nil:
+		return "-"
+	case d.Format("2006") == p.today.Format("2006"):
+		return tied(d.Format("2 Jan"))
+	}
+	return tied(d.Format("2 Jan 2006"))
+}
+
+func (p *printer) visit(r forecast.Row) string {
+	if r.NextVisit == nil {
+		return "none planned"
+	}
+	out := p.date(r.NextVisit)
+	if r.ChanceBeforeVisit != nil {
+		out += " (" + chance(*r.ChanceBeforeVisit) + ")"
+	}
+	return out
+}
+
+// chance shows a probability with no more digits than it has.
+func chance(v float64) string {
+	switch {
+	case v < 0.005:
+		return tied("under 1 %")
+	case v > 0.995:
+		return tied("over 99 %")
+	}
+	return tied(fmt.Sprintf("%.0f %%", 100*v))
+}
+
+func against(r forecast.Row) string {
+	if r.DriftDays == nil {
+		return "-"
+	}
+	switch d := *r.DriftDays; {
+	case d < 0:
+		return plural(-d, "day early", "days early")
+	case d > 0:
+		return plural(d, "day late", "days late")
+	}
+	return "as planned"
+}
+
+// marks give a priority a shape beside its word, so that nothing rests on
+// colour.
+var marks = map[alarm.Priority]string{alarm.High: "!!!", alarm.Medium: "!! ", alarm.Low: "!  "}
+
+func (p *printer) alarms() {
+	p.heading("Alarms that ask for someone now")
+	if len(p.in.Open) == 0 {
+		p.say("None.")
+		return
+	}
+	const most = 15
+	for i, r := range p.in.Open {
+		if i == most {
+			p.say("... and %d more.", len(p.in.Open)-most)
+			break
+		}
+		p.hanging("", marks[r.Priority]+" ", fmt.Sprintf("%s: %s", typeWords(r.Type), p.subject(r)))
+		seen := fmt.Sprintf("%s priority, since %s", r.Priority, p.time(r))
+		if r.Detail == "" {
+			seen += "; " + value(r)
+		}
+		p.hanging("      ", "", seen)
+		for _, line := range [...]struct{ head, body string }{
+			{"seen: ", detail(r)}, {"likely cause: ", r.Cause}, {"if left alone: ", r.Consequence}, {"do first: ", first(r.Response)},
+			{"stands for: ", strings.Join(r.Children, ", ")},
+		} {
+			if line.body != "" {
+				p.hanging("      ", line.head, line.body)
+			}
+		}
+	}
+	fmt.Fprintln(&p.out)
+	p.say("!!! high, !! medium, ! low priority: from the machine's importance and the time left to act.")
+}
+
+// detail is what was seen, with the numbers behind it.
+func detail(r alarm.Row) string {
+	if r.Detail == "" {
+		return ""
+	}
+	return r.Detail + " (" + value(r) + ")"
+}
+
+func value(r alarm.Row) string {
+	unit := r.Unit
+	if unit == "1" {
+		unit = ""
+	}
+	return strings.TrimRight("value "+number(r.Value)+" "+unit, " ") + ", limit " + strings.TrimRight(number(r.Limit)+" "+unit, " ")
+}
+
+func number(v float64) string {
+	return strconv.FormatFloat(math.Round(v*1000)/1000, 'f', -1, 64)
+}
+
+func first(steps []string) string {
+	if len(steps) == 0 {
+		return ""
+	}
+	return steps[0]
+}
+
+var typePhrases = map[alarm.Type]string{
+	alarm.EmptyBeforeVisit: "May be empty before the next visit",
+	alarm.EmptyDateDrifts:  "Empty date moves away from the plan",
+	alarm.UnderDelivery:    "Delivers too little",
+	alarm.OverDelivery:     "Delivers too much",
+	alarm.RunWithoutDose:   "Machine runs without a dose",
+	alarm.NoTelemetry:      "Not heard any more",
+	alarm.GatewaySilent:    "Gateway is silent",
+	alarm.SettingDiffers:   "Setting differs from the register",
+}
+
+func typeWords(t alarm.Type) string {
+	if s, ok := typePhrases[t]; ok {
+		return s
+	}
+	return strings.ReplaceAll(string(t), "_", " ")
+}
+
+// subject names what an alarm is about, id first.
+func (p *printer) subject(r alarm.Row) string {
+	site := p.in.Site
+	if pt := site.Point(r.Point); pt != nil {
+		return r.Point + " (" + p.place(forecast.Row{Point: r.Point, Machine: pt.Machine}) + ")"
+	}
+	if g := site.Gateway(r.Gateway); g != nil && r.Type == alarm.GatewaySilent {
+		return r.Gateway + " (" + g.Name + ")"
+	}
+	if m := site.Machine(r.Device); m != nil {
+		return "run signal of " + r.Device + " (" + m.Name + ")"
+	}
+	if d := site.Dispenser(r.Device); d != nil {
+		return "dispenser " + r.Device + " at " + d.Point
+	}
+	return cmp.Or(r.Point, r.Device, r.Gateway)
+}
+
+func (p *printer) time(r alarm.Row) string {
+	return r.Since.In(p.in.Site.Location()).Format("2" + tie + "Jan" + tie + "15:04")
+}
+
+func (p *printer) intake() {
+	s := p.in.Intake
+	p.heading("What came in")
+	var kept int64
+	reasons := make([]string, 0, len(s.Kept))
+	for k, n := range s.Kept {
+		kept += n
+		if n > 0 {
+			reasons = append(reasons, k)
+		}
+	}
+	slices.SortFunc(reasons, func(a, b string) int { return cmp.Or(cmp.Compare(s.Kept[b], s.Kept[a]), cmp.Compare(a, b)) })
+	sent := ""
+	if p.in.Sent > 0 {
+		sent = fmt.Sprintf("The plant's gateways sent %s messages", thousands(p.in.Sent))
+		if p.in.Days > 0 {
+			sent += fmt.Sprintf(" covering %d days", p.in.Days)
+		}
+		sent += " over MQTT; each was acknowledged only after it was on disk. "
+	}
+	p.say("%sReceived %s: %s stored as %s readings and facts, %s known already, %s kept aside with the reason.",
+		sent, thousands(s.Received), thousands(s.Stored), thousands(s.Rows), thousands(s.Duplicates), thousands(kept))
+	if p.in.Took > 0 && s.Received > 0 {
+		p.say("That took %.1f s, about %s messages a second, in %s commits.", p.in.Took.Seconds(),
+			thousands(int64(math.Round(float64(s.Received)/p.in.Took.Seconds()/100))*100), thousands(s.Commits))
+	}
+	if len(reasons) == 0 {
+		return
+	}
+	fmt.Fprintln(&p.out)
+	p.say("Kept aside, one example each:")
+	for _, reason := range reasons {
+		sample := p.in.Samples[reason]
+		p.hanging("  ", fmt.Sprintf("%4s  ", thousands(s.Kept[reason])), strings.TrimSuffix(strings.ReplaceAll(reason, "_", " ")+": "+sample.Detail, ": "))
+		if sample.Topic != "" {
+			p.hanging("        ", "", sample.Topic+" "+payload(sample.Payload))
+		}
+		if sample.Remedy != "" {
+			p.hanging("        ", "remedy: ", sample.Remedy)
+		}
+	}
+}
+
+// payload shows bytes that may be anything, on one line.
+func payload(b []byte) string {
+	const most = 80
+	if len(b) == 0 {
+		return "(empty)"
+	}
+	if !utf8.Valid(b) {
+		return fmt.Sprintf("(%d bytes that are no text)", len(b))
+	}
+	r := []rune(string(b))
+	if len(r) > most {
+		r = append(r[:most], []rune("...")...)
+	}
+	return strings.Map(func(c rune) rune {
+		if !strconv.IsPrint(c) {
+			return '.'
+		}
+		return c
+	}, string(r))
+}
