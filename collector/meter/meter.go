@@ -1,16 +1,20 @@
 // Package meter turns counters and states into duty: a fold over the sorted
 // readings of one device that emits intervals with what was counted in them.
 //
-// It is pure: values in, values out, no I/O, no clock, no globals; it imports
-// only collector/reading and config/civil. Start with [New] and [Fold.Add];
-// [SplitDays] spreads intervals over civil days.
+// Missing is not zero: what nobody saw is left out or marked unknown, and a
+// doubtful reading is held back until the next one explains it. The folded
+// result depends on the sorted readings alone, so late data is met by folding
+// again from the last state saved before it.
+//
+// The package is pure: values in, values out, no I/O, no clock, no globals; it
+// imports only collector/reading and config/civil. Start with [New] and
+// [Fold.Add]; [SplitDays] spreads intervals over civil days.
 package meter
 
 import (
 	"time"
 
 	"dwindle/collector/reading"
-	"dwindle/config/civil"
 )
 
 // Group is what one fold measures.
@@ -22,6 +26,40 @@ const (
 	Pulse              // pulses of a dispenser: pulse.count, pulse.pulses
 	Dose               // cm3 of a dispenser: dose.cm3, dose.strokes
 )
+
+// String gives the group's kind of message.
+func (g Group) String() string { return string(g.Kind()) }
+
+// Kind is the kind of message that feeds the group.
+func (g Group) Kind() reading.Kind {
+	switch g {
+	case Run:
+		return reading.Run
+	case Pulse:
+		return reading.Pulse
+	}
+	return reading.Dose
+}
+
+// GroupOf gives the group that a quantity belongs to; ok is false for
+// quantities that are not metered.
+func GroupOf(q reading.Quantity) (g Group, ok bool) {
+	switch q {
+	case reading.RunRunning, reading.RunHours, reading.RunSeconds:
+		return Run, true
+	case reading.PulseCount, reading.PulseIncrement:
+		return Pulse, true
+	case reading.DoseCM3, reading.DoseStrokes:
+		return Dose, true
+	}
+	return 0, false
+}
+
+// Wants says whether a quantity belongs to the group.
+func (g Group) Wants(q reading.Quantity) bool {
+	of, ok := GroupOf(q)
+	return ok && of == g
+}
 
 // Interval is a stretch of time and what was counted in it. The intervals of
 // one fold follow each other without overlap; a stretch that no interval
@@ -42,53 +80,44 @@ type Rules struct {
 	// Every is the expected reporting interval; 0: learned.
 	Every time.Duration
 	// MaxPerHour is the most that is physically possible, pulses/h or cm3/h.
-	// 0: generous defaults. Run-hours never exceed 1 h/h.
+	// 0: DefaultPulsesPerHour or DefaultCM3PerHour. Run-hours never exceed
+	// 1 h/h.
 	MaxPerHour float64
 	// CM3PerStroke turns strokes into cm3 (Dose only); 0: strokes are ignored.
 	CM3PerStroke float64
-	// Debounce joins run states shorter than this; 0: 2 s.
+	// Debounce joins run states shorter than this to their neighbours; the sum
+	// of run time is unaffected. 0: DefaultDebounce.
 	Debounce time.Duration
-	// Bounce drops single pulse increments closer than this; 0: none dropped.
+	// Bounce drops a single-pulse increment that follows another closer than
+	// this by the device's own clock; 0: none is dropped.
 	Bounce time.Duration
 }
 
-// Fold is the running state of one device and group.
-type Fold struct{}
+// Defaults and thresholds. Those without a source are judgement: generous
+// where a tight bound would lose duty, tight where a loose one would invent it.
+const (
+	// DefaultPulsesPerHour is ten a second: beyond what a lubricator's
+	// controller gives, yet far below the jump that a broken counter makes.
+	DefaultPulsesPerHour = 36000
+	// DefaultCM3PerHour empties the largest usual single-point reservoir
+	// (about 500 cm3) twice an hour.
+	DefaultCM3PerHour = 1000
+	DefaultDebounce   = 2 * time.Second
+	// GapIntervals is how many expected intervals may pass before a stretch
+	// counts as a gap.
+	GapIntervals = 3
+	// CreditIntervals is how many expected intervals a run state is believed
+	// after its last message.
+	CreditIntervals = 2
+	// UnlearnedEvery stands for the expected interval until enough steps were
+	// seen to learn it.
+	UnlearnedEvery = time.Hour
+	// staleAfter is how long a counter may be silent at least before a second
+	// source of the same device takes over.
+	staleAfter = 6 * time.Hour
+)
 
-// New gives an empty fold.
-func New(g Group, r Rules) *Fold { return &Fold{} }
-
-// Wants says whether a quantity belongs to the group.
-func (g Group) Wants(q reading.Quantity) bool { return false }
-
-// Add takes the next reading, in the order of reading.Compare, and returns the
-// intervals that are now settled. The slice is valid until the next call.
-func (f *Fold) Add(r reading.Reading) []Interval { return nil }
-
-// Flush gives, without changing the fold, what can be said provisionally up to
-// at beyond the settled intervals.
-func (f *Fold) Flush(at time.Time) []Interval { return nil }
-
-// Every is the expected reporting interval, 0 where it is not yet known.
-func (f *Fold) Every() time.Duration { return 0 }
-
-// State gives the fold's state for a checkpoint.
-func (f *Fold) State() []byte { return nil }
-
-// Restore puts the fold into a state that State gave, under its own Rules.
-func (f *Fold) Restore(state []byte) error { return nil }
-
-// DayPart is the share of an interval that falls on one civil day.
-type DayPart struct {
-	Date   civil.Date
-	Amount float64
-	Seen   float64 // share of the civil day that is seen through this part
-	Known  float64 // share of the civil day that is known through this part
-	Flags  reading.Flags
-}
-
-// SplitDays splits an interval over the civil days of a zone.
-func SplitDays(iv Interval, loc *time.Location) []DayPart { return AppendDays(nil, iv, loc) }
-
-// AppendDays is SplitDays into a slice.
-func AppendDays(dst []DayPart, iv Interval, loc *time.Location) []DayPart { return dst }
+const (
+	msPerHour = 3_600_000
+	hour      = 1.0
+)

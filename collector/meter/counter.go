@@ -1,0 +1,298 @@
+package meter
+
+import (
+	"math"
+	"time"
+
+	"dwindle/collector/reading"
+)
+
+// spec is what is fixed about a counter: it follows from quantity and rules.
+type spec struct {
+	quantity reading.Quantity
+	exact    bool
+	scale    float64 // amount per unit of the reading
+	perHour  float64 // most amount per hour that is physically possible
+	// claimPerHour and slack bound what a counter that began again may claim
+	// while its own pace is not known: a counter restored from an old save
+	// looks just like a fast start.
+	claimPerHour float64
+	slack        float64 // amount that may come at once
+	paced        bool    // judge claims by the counter's own pace, once known
+	widths       []float64
+}
+
+// Widths at which counters wrap, in units of the reading.
+var (
+	countWidths = []float64{1 << 8, 1 << 16, 1 << 31, 1 << 32}
+	// Seconds wrap in binary, or with a millisecond or microsecond counter
+	// behind them (49.7 days, 71.6 minutes), or hours with either.
+	secondWidths = []float64{1 << 16, 1 << 31, 1 << 32, (1 << 31) / 1e3, (1 << 32) / 1e3, (1 << 32) / 1e6}
+	hourWidths   = []float64{1 << 16, 9999 + 1, 99999 + 1, 999999 + 1, (1 << 31) / 3.6e3, (1 << 32) / 3.6e3, (1 << 31) / 3.6e6, (1 << 32) / 3.6e6}
+)
+
+// smallWidth is a wrap so narrow that more than one may have gone unseen.
+const smallWidth = 1 << 8
+
+// value is one counter value; exact counters use i alone.
+type value struct {
+	I int64
+	F float64
+}
+
+// hold says what kind of doubtful reading waits for the next one.
+type hold uint8
+
+const (
+	holdNone hold = iota
+	holdFall      // below the base: glitch, reset, rollover or rewind
+	holdJump      // above what is possible: glitch or new segment
+)
+
+// counter follows one cumulative counter. All of it is persisted.
+type counter struct {
+	Has    bool
+	Hold   hold
+	Since  int64 // first base, ms
+	T      int64 // time of the base, ms
+	V      value // the base: the last believed value
+	HeldT  int64
+	HeldV  value
+	Seen   int64   // newest reading, ms
+	Credit float64 // amount that may come beyond the elapsed time's allowance
+	Res    float64 // finest resolution seen, units; 0 for exact counters
+	PaceA  float64 // decayed amount
+	PaceH  float64 // decayed hours it came in
+	Steps  Cadence
+}
+
+// booking is what a counter says of a stretch.
+type booking struct {
+	from, to int64
+	amount   float64
+	known    bool
+	flags    reading.Flags
+}
+
+// diff is a minus b in units.
+func (s *spec) diff(a, b value) float64 {
+	if s.exact {
+		// Both lie in [-2^31, 2^63-1], so the difference fits but for the last
+		// few; the float then holds what is left.
+		if d := a.I - b.I; (d >= 0) == (a.I >= b.I) {
+			return float64(d)
+		}
+		return float64(a.I) - float64(b.I)
+	}
+	return a.F - b.F
+}
+
+func (s *spec) float(v value) float64 {
+	if s.exact {
+		return float64(v.I)
+	}
+	return v.F
+}
+
+// add takes the next reading and appends what it settles.
+func (c *counter) add(s *spec, t int64, v value, ownTime bool, out []booking) []booking {
+	c.learnResolution(s, v)
+	slack := c.slack(s, ownTime)
+	if !c.Has {
+		c.rebase(t, v)
+		c.Has, c.Since, c.Credit = true, t, slack
+		return out
+	}
+	if t <= c.Seen {
+		return out // not in order, or a second value for one time
+	}
+	c.Steps.add(t - c.Seen)
+	c.Seen = t
+	c.Credit = min(c.Credit, slack)
+	switch c.Hold {
+	case holdFall:
+		return c.afterFall(s, t, v, slack, out)
+	case holdJump:
+		return c.afterJump(s, t, v, slack, out)
+	}
+	return c.step(s, t, v, slack, out)
+}
+
+// rebase makes a reading the base, without booking.
+func (c *counter) rebase(t int64, v value) {
+	c.T, c.V, c.Seen, c.Hold = t, v, max(c.Seen, t), holdNone
+	c.HeldT, c.HeldV = 0, value{}
+}
+
+// available is the amount that can have come between two times at most.
+func (c *counter) available(s *spec, from, to int64) float64 {
+	return c.Credit + s.perHour*float64(to-from)/msPerHour
+}
+
+// step takes a reading while nothing is held.
+func (c *counter) step(s *spec, t int64, v value, slack float64, out []booking) []booking {
+	d := s.diff(v, c.V)
+	if d < 0 {
+		if c.rounding(s, v, -d) {
+			// The base stays, so that the step back is not counted again when
+			// it is made good.
+			return c.book(s, t, c.V, 0, slack, 0, out)
+		}
+		c.Hold, c.HeldT, c.HeldV = holdFall, t, v
+		return out
+	}
+	amount := d * s.scale
+	if amount > 2*c.available(s, c.T, t) {
+		c.Hold, c.HeldT, c.HeldV = holdJump, t, v
+		return out
+	}
+	return c.book(s, t, v, amount, slack, 0, out)
+}
+
+// rounding says that a fall is a last digit rounded the other way.
+func (c *counter) rounding(s *spec, v value, fall float64) bool {
+	if s.exact || v.F < 0.5*c.V.F {
+		return false
+	}
+	// Or the last bits of a 32-bit float, which has 24 of them.
+	return fall <= max(1.01*c.Res, c.V.F/(1<<22))
+}
+
+// book settles the stretch from the base to a reading that becomes the base.
+// No more is booked than can have come.
+func (c *counter) book(s *spec, t int64, v value, amount, slack float64, flags reading.Flags, out []booking) []booking {
+	have := c.available(s, c.T, t)
+	if amount > have {
+		if amount > 1.01*have {
+			flags |= reading.Capped
+		}
+		amount = have
+	}
+	out = append(out, booking{c.T, t, amount, true, flags})
+	c.pace(amount, float64(t-c.T)/msPerHour)
+	c.Credit = max(0, min(have-amount, slack))
+	c.rebase(t, v)
+	return out
+}
+
+// skip settles a stretch about which the counter says nothing.
+func (c *counter) skip(s *spec, t int64, v value, slack float64, flags reading.Flags, out []booking) []booking {
+	out = append(out, booking{c.T, t, 0, false, flags})
+	c.Credit = max(0, min(c.available(s, c.T, t), slack))
+	c.rebase(t, v)
+	return out
+}
+
+// afterFall takes the reading behind a fall.
+func (c *counter) afterFall(s *spec, t int64, v value, slack float64, out []booking) []booking {
+	d := s.diff(v, c.V) * s.scale
+	switch {
+	case d >= 0 && d <= c.available(s, c.T, t):
+		// Back where it was: the low reading was a glitch.
+		return c.book(s, t, v, d, slack, reading.Glitch, out)
+	case s.diff(v, c.HeldV) < 0:
+		// Lower still: the first low reading is not confirmed, this one waits.
+		c.HeldT, c.HeldV = t, v
+		return out
+	}
+	out = c.settleFall(s, slack, out)
+	return c.step(s, t, v, slack, out)
+}
+
+// settleFall decides what a confirmed fall was, by what each explanation would
+// have to claim for the stretch before it.
+func (c *counter) settleFall(s *spec, slack float64, out []booking) []booking {
+	t, v := c.HeldT, c.HeldV
+	top, low := s.float(c.V), s.float(v)
+	claim := low * s.scale
+	most := c.mostClaim(s, c.T, t)
+
+	for _, width := range s.widths {
+		if top >= width || top < 0.9*width {
+			continue
+		}
+		around := (width - top + low)
+		wrapped := around * s.scale
+		// Close to the wrap a chance reset is unlikely; further off the
+		// smaller claim wins, and that is the reset's if it is possible.
+		near := around <= max(16, 0.01*width)
+		if wrapped <= c.available(s, c.T, t) && (near || claim > most) {
+			flags := reading.Rollover
+			if !near || width <= smallWidth {
+				flags |= reading.LowerBound
+			}
+			return c.book(s, t, v, wrapped, slack, flags, out)
+		}
+	}
+	if claim <= most {
+		return c.book(s, t, v, claim, slack, reading.Reset|reading.LowerBound, out)
+	}
+	// More than can have accumulated: the counter went back to an old value.
+	return c.skip(s, t, v, slack, reading.Rewind|reading.LowerBound, out)
+}
+
+// mostClaim is the most that a counter which began again can have counted.
+func (c *counter) mostClaim(s *spec, from, to int64) float64 {
+	hours := float64(to-from) / msPerHour
+	rate := s.claimPerHour
+	if s.paced && c.PaceH >= 6*hour {
+		rate = max(4*c.PaceA/c.PaceH, s.slack/10)
+	}
+	return min(s.slack+rate*hours, c.available(s, from, to))
+}
+
+// afterJump takes the reading behind a jump.
+func (c *counter) afterJump(s *spec, t int64, v value, slack float64, out []booking) []booking {
+	held := s.diff(v, c.HeldV) * s.scale
+	base := s.diff(v, c.V) * s.scale
+	switch {
+	case held >= 0 && held <= 2*c.available(s, c.HeldT, t):
+		// Confirmed: a new segment. What lies in the jump is not duty.
+		out = c.skip(s, c.HeldT, c.HeldV, slack, reading.Rebased, out)
+		return c.step(s, t, v, slack, out)
+	case base >= 0 && base <= 2*c.available(s, c.T, t):
+		return c.book(s, t, v, base, slack, reading.Glitch, out)
+	case base < 0 && !c.rounding(s, v, -base/s.scale):
+		c.Hold, c.HeldT, c.HeldV = holdFall, t, v
+	case base < 0:
+		return c.book(s, t, c.V, 0, slack, reading.Glitch, out)
+	default:
+		c.HeldT, c.HeldV = t, v
+	}
+	return out
+}
+
+// slack is the amount that may come at once: one step of the display, and for
+// readings stamped on receipt what a delayed message shifts.
+func (c *counter) slack(s *spec, ownTime bool) float64 {
+	slack := max(s.slack, c.Res*s.scale)
+	if !ownTime {
+		slack = max(slack, s.perHour*(time.Minute.Hours()))
+	}
+	return slack
+}
+
+// learnResolution keeps the finest decimal step among the values seen.
+func (c *counter) learnResolution(s *spec, v value) {
+	if s.exact || c.Has && c.Res <= 0.001 {
+		return
+	}
+	res := 0.001
+	for _, step := range [...]float64{1, 10, 100} {
+		if x := v.F * step; math.Abs(x-math.Round(x)) < 1e-6*max(1, step) {
+			res = 1 / step
+			break
+		}
+	}
+	if !c.Has || res < c.Res {
+		c.Res = res
+	}
+}
+
+// pace keeps a decayed mean of what was booked per hour. It forgets with a
+// time constant of a week, the plant's own period.
+func (c *counter) pace(amount, hours float64) {
+	keep := 1 / (1 + hours/(7*24))
+	c.PaceA = c.PaceA*keep + amount
+	c.PaceH = c.PaceH*keep + hours
+}
