@@ -6,8 +6,9 @@ import (
 	"dwindle/config"
 )
 
-// holidayPrior: a holiday without history of its own is taken for a Sunday.
-const unseenSpread = 0.5 // relative sd of the mean of a group that was never seen
+// unseenSpread is how far the mean of a group that was never seen may lie from
+// that of the rest; a guess, wide on purpose.
+const unseenSpread = 0.5 // relative sd
 
 // minDF keeps the t distribution from having no variance.
 const minDF = 3
@@ -25,26 +26,18 @@ func (m *Model) fitDayTypes(history []Day, s *sums) {
 	for t := range config.ShutdownType {
 		g := groupOf(t)
 		if gw[g] == 0 {
-			m.mean[t], m.share[t] = overall, 0
+			m.mean[t], m.blind[g] = overall, true
 			continue
 		}
 		m.own[t] = s.w[t] / (s.w[t] + priorDays)
 		m.share[t] = s.w[t] / gw[g]
 		m.mean[t] = (s.y[t] + priorDays*gy[g]/gw[g]) / (s.w[t] + priorDays)
 	}
-	if s.w[config.HolidayType] == 0 {
-		m.likeSunday()
-	}
+	m.holidayIsSunday = s.w[config.HolidayType] == 0
 	m.fitNoise(history, s, gw, overall)
-	if s.seen > 0 && gy[working]+gy[weekend] == 0 {
+	if overall == 0 {
 		m.notice = noUse(s.seen)
 	}
-}
-
-// likeSunday lets holidays share Sunday's estimate while none was seen.
-func (m *Model) likeSunday() {
-	h := config.HolidayType
-	m.mean[h] = m.mean[config.Sunday]
 }
 
 func (m *Model) fitNoise(history []Day, s *sums, gw [groups]float64, overall float64) {

@@ -22,6 +22,10 @@ type Model struct {
 	spread [groups]float64          // variance of type means about their group's mean
 	level  float64                  // relative variance of the common level (plan rung)
 	df     float64
+	// holidayIsSunday: no holiday was seen yet, so one counts as a Sunday.
+	holidayIsSunday bool
+	// blind: nothing of the group was seen, so its types cannot lean on peers.
+	blind [groups]bool
 }
 
 // Rung names the rung of the ladder: one of the Rung constants.
@@ -49,6 +53,9 @@ func (m Model) Idle() bool { return m.rung != RungNone && !(m.PerDay() > 0) }
 func (m Model) Day(t config.DayType) float64 {
 	if t >= config.DayTypes {
 		return m.PerDay()
+	}
+	if t == config.HolidayType && m.holidayIsSunday {
+		t = config.Sunday
 	}
 	return m.mean[t]
 }
@@ -106,8 +113,11 @@ func (a *roll) step(m *Model, t config.DayType, share float64) {
 	if t == config.ShutdownType || share == 0 {
 		return
 	}
-	if t > config.ShutdownType {
+	switch {
+	case t > config.ShutdownType:
 		t = config.Monday // no such day type: any working day
+	case t == config.HolidayType && m.holidayIsSunday:
+		t = config.Sunday
 	}
 	a.mean += share * m.mean[t]
 	a.noise += share * m.noise[t]
@@ -131,7 +141,11 @@ func (a *roll) variance(m *Model) float64 {
 		if m.spread[g] == 0 || m.own[t] == 1 {
 			continue
 		}
-		d := (1 - m.own[t]) * (a.count[t] - a.peers(g))
+		d := a.count[t]
+		if t != config.HolidayType && !m.blind[g] {
+			d -= a.peers(g)
+		}
+		d *= 1 - m.own[t]
 		v += d * d * m.spread[g]
 	}
 	return v + m.level*a.mean*a.mean

@@ -1,0 +1,58 @@
+package score
+
+import (
+	"math/rand/v2"
+
+	"dwindle/config"
+	"dwindle/forecast/duty"
+)
+
+// Past is all that a forecaster may know at a day.
+type Past struct {
+	Days      []duty.Day       // oldest first, up to yesterday
+	Ahead     []config.DayType // the calendar from today to the horizon
+	Plan      *duty.Plan
+	MaxPerDay float64
+	Random    *rand.Rand // seeded by the case, for methods that draw
+}
+
+// Forecaster is one way to forecast the time at which a budget is used up.
+type Forecaster interface {
+	Name() string
+	// Fit looks at the past and returns a function from budget to range in
+	// days, +Inf beyond the horizon. It must give one for any past that has
+	// [duty.MinDays] seen days and some use in the last 28; it returns nil
+	// only where what it needs (a plan) does not exist.
+	Fit(Past) func(budget float64) Range
+}
+
+// Forecasters lists all in the order of the table: ours, then the baselines.
+func Forecasters() []Forecaster {
+	return []Forecaster{
+		dwindle{}, plan{}, last28{}, line{}, dayTypes{}, bootstrap{}, walk{}, smoothing{}, lastWeek{},
+	}
+}
+
+// dwindle is the ladder that the product uses.
+type dwindle struct{}
+
+func (dwindle) Name() string { return "dwindle" }
+
+func (dwindle) Fit(p Past) func(float64) Range {
+	m := duty.Rules{MaxPerDay: p.MaxPerDay}.Fit(p.Days, p.Plan)
+	return ofCurve(m.Curve(p.Ahead, 1))
+}
+
+// plan is the plan alone: its hours spread over all days that are not
+// shutdowns, with the width that the plan rung states.
+type plan struct{}
+
+func (plan) Name() string { return "plan" }
+
+func (plan) Fit(p Past) func(float64) Range {
+	if p.Plan == nil {
+		return nil
+	}
+	m := duty.Rules{MaxPerDay: p.MaxPerDay}.Fit(nil, p.Plan)
+	return ofCurve(m.Curve(p.Ahead, 1))
+}
