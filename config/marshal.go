@@ -61,6 +61,9 @@ func toNode(v reflect.Value, key string) *yaml.Node {
 		if len(n.Content) == 0 {
 			return nil
 		}
+		if t := v.Type(); t == reflect.TypeFor[Range]() || t == reflect.TypeFor[Setting]() || t == reflect.TypeFor[ChannelInfo]() || t == reflect.TypeFor[Holiday]() {
+			n.Style = yaml.FlowStyle // short enough for one line
+		}
 		return n
 	case v.Kind() == reflect.Slice:
 		return listNode(v)
