@@ -346,14 +346,10 @@ func (p *Plant) toldBetween(pt *point, from, to int64) float64 {
 	return (m.hoursAt(to) - m.hoursAt(from)) * pt.setting / 100
 }
 
+// point finds a point by id, nil if there is none.
 func (p *Plant) point(id string) *point {
-	if id == "" {
-		return nil
-	}
-	for i := range p.points {
-		if p.points[i].id == id {
-			return &p.points[i]
-		}
+	if i, ok := p.byID[id]; ok {
+		return &p.points[i]
 	}
 	return nil
 }

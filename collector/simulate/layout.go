@@ -194,6 +194,7 @@ const machinesPerGateway = 12
 // differs between seeds is use, doses and fates.
 func (p *Plant) layout() {
 	r := p.stream("layout")
+	p.byID = map[string]int{}
 	inArea := [len(areas)]int{}
 	gatewayAt := map[[2]int]int{}
 	for n := 0; len(p.points) < p.opt.Points; n++ {
@@ -247,6 +248,7 @@ func (p *Plant) addPoint(mi int, m *mould, at place) {
 	for k, word := range kindWords {
 		pt.topics[k] = p.topic(pt.dispenser, word)
 	}
+	p.byID[id] = i
 	p.points = append(p.points, pt)
 }
 

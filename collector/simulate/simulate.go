@@ -93,8 +93,9 @@ type Plant struct {
 	faults   []Fault
 	glitches []Glitch
 	facts    []reading.Fact
-	specials []special // changes, poison: sorted by time
-	schedule []slot    // sorted by second of the hour
+	byID     map[string]int // points
+	specials []special      // changes, poison: sorted by time
+	schedule []slot         // sorted by second of the hour
 }
 
 // New makes the plant of a seed. It works out the truth of every hour but no
