@@ -1,6 +1,7 @@
 package simulate
 
 import (
+	"strings"
 	"testing"
 	"time"
 
@@ -125,4 +126,42 @@ func TestCoarseSensorsHideMore(t *testing.T) {
 	fine, coarse := hidden(2), hidden(10)
 	require.Greater(t, coarse, fine)
 	require.LessOrEqual(t, fine, 8, "with fine sensors nearly every fault can be seen")
+}
+
+func TestStatesTellEveryStartAndStop(t *testing.T) {
+	p := New(Options{Seed: 14, Points: 30, Days: 40, Healthy: true})
+	type state struct {
+		on    bool
+		since time.Time
+		first time.Time
+		hours float64
+		seen  bool
+	}
+	machines := map[string]*state{}
+	for i := range p.machines {
+		if m := &p.machines[i]; m.signal == stateOnly && m.use != noRun {
+			machines[m.id] = &state{}
+		}
+	}
+	require.NotEmpty(t, machines)
+	for m := range p.Messages() {
+		device, kind := channelOf(m.Topic)
+		s := machines[device]
+		if s == nil || kind != "run" {
+			continue
+		}
+		on := strings.Contains(string(m.Payload), `"running":true`)
+		if s.seen && s.on {
+			s.hours += m.At.Sub(s.since).Hours()
+		}
+		if !s.seen {
+			s.first = m.At
+		}
+		s.on, s.since, s.seen = on, m.At, true
+	}
+	for id, s := range machines {
+		// Each turn is told to the second.
+		require.InDelta(t, p.RunHours(id, s.first, s.since), s.hours, 80.0*2/3600, id)
+		require.Positive(t, s.hours)
+	}
 }

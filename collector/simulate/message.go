@@ -93,7 +93,7 @@ func (w *writer) run(m *machine, sec int64) []byte {
 		}
 	case m.glitch.absurd:
 		if m.glitch.absurd > 0 {
-			hours += 9_812_000
+			hours += 700_000
 		}
 	}
 	switch m.signal {

@@ -129,12 +129,12 @@ func (s *sender) transitions(h int64) {
 		f := float64(m.run[h])
 		turn := base
 		if f > 0 && f < 1 {
-			turn = base + int64(f*3600)
+			turn = base + int64(math.Ceil(f*3600))
 		} else if f < 0 {
-			turn = base + int64((1+f)*3600)
+			turn = base + int64(math.Ceil((1+f)*3600))
 		}
 		for _, sec := range [...]int64{base, turn} {
-			if sec > 0 && m.runningAt(sec) != m.runningAt(sec-1) && !m.lost.holds(sec) {
+			if sec > 0 && sec < base+3600 && m.runningAt(sec) != m.runningAt(sec-1) && !m.lost.holds(sec) {
 				s.extra = append(s.extra, special{sec: sec, gateway: m.gateway, topic: m.topic, payload: s.w.run(m, sec)})
 			}
 			if turn == base {
