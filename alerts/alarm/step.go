@@ -180,13 +180,12 @@ func (m *machine) condition(o Observation, d Delays, t Timing) {
 		return
 	case a.Condition:
 		m.see(o)
-		if o.Says == Between || a.Settling.IsZero() {
+		if o.Says == Between || a.Settling.IsZero() || a.hidden() {
 			a.Run = Run{}
 			return
 		}
 		if m.counts(true, d, o) >= max(d.On, 1) || o.Immediate {
 			a.Run = Run{}
-			a.Settling = time.Time{}
 			m.announce(Confirmed, "")
 		}
 		return
@@ -261,7 +260,9 @@ func (m *machine) begin(o Observation, since time.Time) {
 
 // announce tells people of an occurrence that began hidden.
 func (m *machine) announce(trigger Trigger, note string) {
-	m.move(trigger, Announce, System, note, func(a *Alarm) { a.Unacked, a.Announced = true, m.at })
+	m.move(trigger, Announce, System, note, func(a *Alarm) {
+		a.Unacked, a.Announced, a.Settling = true, m.at, time.Time{}
+	})
 }
 
 // close takes the open occurrence out of the list and keeps how it ended.
@@ -292,14 +293,13 @@ func (m *machine) again(trigger Trigger, reason string) {
 // clear ends the condition.
 func (m *machine) clear(at time.Time, note string) {
 	a := &m.Alarm
-	a.Settling = time.Time{}
 	notice := NoNotice
 	if a.Announcing() && !a.Latching {
 		notice = Return
 	}
 	auto := lookup(a.Type).AutoReturn
 	m.move(Cleared, notice, System, note, func(a *Alarm) {
-		a.Condition, a.Ended = false, at
+		a.Condition, a.Ended, a.Settling = false, at, time.Time{}
 		a.EndReason = "condition gone"
 		if note != "" {
 			a.EndReason = note
@@ -350,7 +350,6 @@ func (m *machine) unshelve(trigger Trigger, by, note string) {
 		m.again(Confirmed, "shelving ended and the condition is still there")
 		return
 	}
-	a.Settling = time.Time{}
 	m.announce(Confirmed, "shelving ended and the condition is still there")
 }
 
