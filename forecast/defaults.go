@@ -1,0 +1,36 @@
+package forecast
+
+import (
+	"runtime"
+
+	"dwindle/config"
+)
+
+func (o Options) withDefaults() Options {
+	if o.WindowDays <= 0 {
+		o.WindowDays = 28
+	}
+	if o.Workers <= 0 {
+		o.Workers = runtime.GOMAXPROCS(0)
+	}
+	return o
+}
+
+// defaults fills in what a site made by hand leaves out; a loaded site has all.
+func defaults(l config.Limits) config.Limits {
+	def := func(v *float64, d float64) {
+		if *v <= 0 {
+			*v = d
+		}
+	}
+	def(&l.UnderRatio, 0.85)
+	def(&l.OverRatio, 1.15)
+	def(&l.NotDispensingRatio, 0.30)
+	if l.HorizonDays <= 0 {
+		l.HorizonDays = 730
+	}
+	if l.CommissioningDays <= 0 {
+		l.CommissioningDays = 14
+	}
+	return l
+}

@@ -1,0 +1,306 @@
+package forecast
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"time"
+
+	"dwindle/collector/reading"
+	"dwindle/config"
+	"dwindle/forecast/reservoir"
+)
+
+// minDays is the least length of a window that gets a verdict of "as planned",
+// in days: shorter ones rest on one or two levels.
+const minDays = 3
+
+// delivery compares planned, commanded and delivered volume and judges.
+func (p *pass) delivery(ctx context.Context, w *work) error {
+	d := &w.Delivery
+	d.To = p.at
+	d.From = p.at.AddDate(0, 0, -p.opt.WindowDays)
+	if w.from.After(d.From) {
+		d.From = w.from
+	}
+	switch {
+	case !w.priced:
+		d.Verdict, d.Why = NotObservable, "no setting of the dispenser is known, so what was commanded is not known either"
+	case doseSeen(w.cells):
+		p.byDose(w)
+	case len(w.sights.measured) > 0:
+		p.byLevel(w)
+	case d.Evidence == config.EvidenceCounted:
+		d.Verdict, d.Why = NotObservable, "only counts by the device itself: they agree with the command even when nothing comes out, so they cannot prove delivery"
+	default:
+		d.Verdict, d.Why = NotObservable, "no measured level or dose: what really goes out cannot be seen from here"
+	}
+	if w.priced {
+		cm3, known := commanded(w.cells, d.From, d.To)
+		if known > 0 || w.look.known() {
+			d.CommandedCM3 = &cm3
+		}
+		if d.Ratio != nil {
+			out := *d.Ratio * cm3
+			d.DeliveredCM3 = &out
+		}
+	}
+	plan, err := p.plannedVolume(ctx, w, d.From, d.To)
+	if err != nil {
+		return err
+	}
+	d.PlannedCM3 = plan
+	basis := d.DeliveredCM3
+	if basis == nil {
+		basis = d.CommandedCM3
+	}
+	if plan != nil && *plan > 0 && basis != nil {
+		r := *basis / *plan
+		d.PlanRatio = &r
+	}
+	return nil
+}
+
+// byLevel judges by measured levels.
+func (p *pass) byLevel(w *work) {
+	d := &w.Delivery
+	t := w.track
+	n := len(t.Readings)
+	if n == 0 {
+		d.Verdict, d.Why = TooEarly, "no measured level since the reservoir was changed that could be believed"
+		return
+	}
+	when := func(i int) time.Time { return w.times[t.Steps[i]] }
+	from := 0
+	for from < n-1 && when(from).Before(d.From) {
+		from++
+	}
+	lim := reservoir.Limits{Under: p.limits.UnderRatio, Over: p.limits.OverRatio, NotDispensing: p.limits.NotDispensingRatio}
+	j := reservoir.Judge(w.params, t, from, w.sights.scale, w.sights.noise, lim)
+	start := w.from
+	if !j.OK && w.LastChange != nil && w.capacity > 0 {
+		// One or two sights: against the fresh fill.
+		j = reservoir.FromFill(w.params, t.Readings[n-1], w.sights.scale, w.sights.noise, lim)
+		if !w.sights.person {
+			j.Settled = false
+		}
+	} else if j.OK {
+		start = when(j.From)
+	}
+	if j.OK && j.Ratio.Commanded > 0 {
+		d.From, d.To = start, when(n-1)
+		r, sd := j.Ratio.Value, j.Ratio.SE
+		d.Ratio, d.RatioSD = &r, &sd
+	}
+	j.Leak = p.leak(w)
+	w.judgement = j
+	days := d.To.Sub(d.From).Hours() / 24
+	since := d.From.In(p.site.Location()).Format("2 Jan")
+	switch {
+	case j.Leak:
+		d.Verdict = Over
+		d.Why = "the level fell within a day by more than three times the planned day's volume and more than three steps of the scale: possible leak, or the level sensor is wrong"
+	case j.NotDispensing:
+		d.Verdict = NotDispensing
+		d.Why = fmt.Sprintf("the level has not moved since %s while %.1f cm3 were commanded: blocked line, stopped drive or stuck level sensor; these look alike from here", since, j.Ratio.Commanded)
+	case j.Under:
+		d.Verdict = Under
+		d.Why = fmt.Sprintf("since %s %.0f %% of what was commanded went out (± %.0f): partial blockage, stiff grease, air, weak drive, or a sticking level sensor", since, 100*j.Ratio.Value, 100*j.Ratio.SE)
+		if j.Ratio.Value < 0.3 {
+			d.Why = fmt.Sprintf("the level has hardly moved since %s (%.0f %% of what was commanded, ± %.0f): a blocked line and a stuck level sensor look alike from here", since, math.Max(0, 100*j.Ratio.Value), 100*j.Ratio.SE)
+		}
+	case j.Over:
+		d.Verdict = Over
+		d.Why = fmt.Sprintf("since %s %.0f %% of what was commanded went out (± %.0f): wrong setting, leak, or the level sensor is wrong", since, 100*j.Ratio.Value, 100*j.Ratio.SE)
+	case !j.OK || !j.Settled || days < minDays:
+		d.Verdict = TooEarly
+		d.Why = "too little was commanded since the change for the resolution of the level"
+	case j.Ratio.Value <= lim.Under || j.Ratio.Value >= lim.Over:
+		d.Verdict = TooEarly
+		d.Why = fmt.Sprintf("ratio %.2f ± %.2f: not yet certain", j.Ratio.Value, j.Ratio.SE)
+	default:
+		d.Verdict = AsPlanned
+	}
+	if d.Verdict != NotDispensing && d.Verdict != TooEarly && p.at.Sub(d.To) > 7*24*time.Hour {
+		d.Why = joinWhy(d.Why, "newest level is of "+d.To.In(p.site.Location()).Format("2 Jan"))
+	}
+}
+
+func joinWhy(a, b string) string {
+	if a == "" {
+		return b
+	}
+	return a + "; " + b
+}
+
+// leak looks at the last two levels, not more than a day and a half apart.
+func (p *pass) leak(w *work) bool {
+	t := w.track
+	n := len(w.sights.measured)
+	if n < 2 || len(t.Readings) == 0 || w.sights.person {
+		return false
+	}
+	a, b := w.sights.measured[n-2], w.sights.measured[n-1]
+	gap := b.at.Sub(a.at)
+	if gap > 36*time.Hour || p.at.Sub(b.at) > 48*time.Hour || gap <= 0 {
+		return false
+	}
+	fall := a.cm3 - b.cm3
+	daily := p.plannedPerDay(w)
+	commandedCM3, _ := commanded(w.cells, a.at, b.at)
+	plan := math.Max(daily*gap.Hours()/24, commandedCM3)
+	return plan > 0 && fall > 3*plan && fall > 3*math.Max(a.scale, b.scale) && fall > 6*math.Max(a.noise, b.noise)
+}
+
+// plannedPerDay is the plan's mean volume a day, 0 where the plan does not say.
+func (p *pass) plannedPerDay(w *work) float64 {
+	plan := w.point.Plan
+	if plan.DoseCM3PerDay > 0 {
+		return plan.DoseCM3PerDay
+	}
+	return plan.DoseCM3Per100h / 100 * plan.HoursPerWeek / 7
+}
+
+// byDose judges by a measured dose channel: the sum of what went out against
+// what was commanded while both were known.
+func (p *pass) byDose(w *work) {
+	d := &w.Delivery
+	var dose, told float64
+	var last time.Time
+	for i := range w.cells {
+		c := &w.cells[i]
+		if c.doseKnown <= 0 || c.known <= 0 || c.to.Before(d.From) {
+			continue
+		}
+		f := 1.0
+		if c.from.Before(d.From) {
+			f = float64(c.to.Sub(d.From)) / float64(c.to.Sub(c.from))
+		}
+		dose += f * c.dose
+		told += f * c.cm3 * c.doseKnown
+		last = c.to
+	}
+	days := last.Sub(d.From).Hours() / 24
+	each := w.params.Scatter / 0.01 // dose volume at a scatter of 10 %
+	if told <= 0 || told < 5*each || days < minDays {
+		d.Verdict, d.Why = TooEarly, "too little was commanded since the change to compare measured doses"
+		return
+	}
+	r := dose / told
+	// Two percent for the meter (common practice), the scatter of doses, and one
+	// dose at either end.
+	se := math.Sqrt(0.02*0.02*r*r + w.params.Scatter/told + math.Pow(each/told, 2)/6)
+	d.Ratio, d.RatioSD = &r, &se
+	since := d.From.In(p.site.Location()).Format("2 Jan")
+	switch {
+	case r+3*se < p.limits.NotDispensingRatio:
+		d.Verdict, d.Why = NotDispensing, fmt.Sprintf("next to nothing was measured to go out since %s while %.1f cm3 were commanded: blocked line, stopped drive or failed flow sensor", since, told)
+	case r <= p.limits.UnderRatio && r+surelyDose*se < 1:
+		d.Verdict, d.Why = Under, fmt.Sprintf("since %s %.0f %% of what was commanded was measured to go out (± %.0f): partial blockage, stiff grease, weak drive, or wrong setting", since, 100*r, 100*se)
+	case r >= p.limits.OverRatio && r-surelyDose*se > 1:
+		d.Verdict, d.Why = Over, fmt.Sprintf("since %s %.0f %% of what was commanded was measured to go out (± %.0f): wrong setting or leak", since, 100*r, 100*se)
+	default:
+		d.Verdict = AsPlanned
+	}
+}
+
+// surelyDose is how many standard errors a dose ratio must lie from 1.
+const surelyDose = 4
+
+// plannedVolume is plan dose x actual duty of the machine in a window, nil where
+// the plan or the duty is not known.
+func (p *pass) plannedVolume(ctx context.Context, w *work, from, to time.Time) (*float64, error) {
+	plan := w.point.Plan
+	if plan.DoseCM3PerDay > 0 {
+		v := plan.DoseCM3PerDay * p.ordinaryDays(w.point.Machine, from, to)
+		return &v, nil
+	}
+	if plan.DoseCM3Per100h <= 0 {
+		return nil, nil
+	}
+	hours, ok, err := p.hours(ctx, w.point, from, to)
+	if err != nil {
+		return nil, err
+	}
+	if !ok {
+		// Without run-hours the controller's pulses stand for them.
+		if w.usage.kind != reading.Pulse || plan.PulsesPer100h <= 0 {
+			return nil, nil
+		}
+		var pulses float64
+		for i := range w.cells {
+			c := &w.cells[i]
+			a, b := later(c.from, from), earlier(c.to, to)
+			if a.Before(b) {
+				pulses += c.duty * float64(b.Sub(a)) / float64(c.to.Sub(c.from))
+			}
+		}
+		hours = pulses / plan.PulsesPer100h * 100
+	}
+	v := plan.DoseCM3Per100h / 100 * hours
+	return &v, nil
+}
+
+// hours are the run-hours of a point's machine in a window; the unknown part is
+// what is expected. ok is false where nothing is known or expected.
+func (p *pass) hours(ctx context.Context, pt *config.Point, from, to time.Time) (h float64, ok bool, err error) {
+	look, err := p.machineOutlook(ctx, pt.Machine, pt.Plan.HoursPerWeek)
+	if err != nil {
+		return 0, false, err
+	}
+	s := source{pt.Machine, reading.Run}
+	days, err := p.table(ctx, s)
+	if err != nil {
+		return 0, false, err
+	}
+	if !look.known() && !ever(days) {
+		return 0, false, nil
+	}
+	if from.Before(p.edges[0]) {
+		from = p.edges[0]
+	}
+	for d := p.site.Today(from); d <= p.today; d++ {
+		c := cell{date: d, from: later(p.start(d), from), to: earlier(p.end(d), to)}
+		if !c.from.Before(c.to) {
+			continue
+		}
+		whole := c.from.Equal(p.start(d)) && c.to.Equal(p.end(d))
+		a, err := p.amount(ctx, s, days, c, whole)
+		if err != nil {
+			return 0, false, err
+		}
+		share := float64(c.to.Sub(c.from)) / float64(p.end(d).Sub(p.start(d)))
+		h += a.Value + (1-a.Known)*share*p.expected(pt, look, d)
+	}
+	return h, true, nil
+}
+
+// ordinaryDays are the days of a window that are no planned shutdown, in parts.
+func (p *pass) ordinaryDays(machine string, from, to time.Time) float64 {
+	if from.Before(p.edges[0]) {
+		from = p.edges[0]
+	}
+	types := p.behind(machine)
+	n := 0.0
+	for d := p.site.Today(from); d <= p.today; d++ {
+		a, b := later(p.start(d), from), earlier(p.end(d), to)
+		if a.Before(b) && types[p.index(d)] != config.ShutdownType {
+			n += float64(b.Sub(a)) / float64(p.end(d).Sub(p.start(d)))
+		}
+	}
+	return n
+}
+
+func later(a, b time.Time) time.Time {
+	if a.After(b) {
+		return a
+	}
+	return b
+}
+
+func earlier(a, b time.Time) time.Time {
+	if a.Before(b) {
+		return a
+	}
+	return b
+}

@@ -1,0 +1,199 @@
+package forecast
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"time"
+
+	"dwindle/collector/reading"
+	"dwindle/config"
+	"dwindle/config/civil"
+)
+
+// Explain says in plain lines what the forecast of one point rests on: what is
+// assumed, which calendar, which evidence, which numbers.
+func Explain(ctx context.Context, site *config.Site, src Source, at time.Time, point string, opt Options) ([]string, error) {
+	pt := site.Point(point)
+	if pt == nil {
+		return nil, fmt.Errorf("forecast: point %q is not in the site file", point)
+	}
+	p, err := newPass(ctx, site, src, at, opt)
+	if err != nil {
+		return nil, err
+	}
+	w, err := p.point(ctx, pt)
+	if err != nil {
+		return nil, fmt.Errorf("forecast of point %s: %w", point, err)
+	}
+	e := explainer{p: p, w: w}
+	e.fill()
+	e.command()
+	e.evidence()
+	e.use()
+	e.result()
+	return e.lines, nil
+}
+
+type explainer struct {
+	p     *pass
+	w     *work
+	lines []string
+}
+
+func (e *explainer) say(format string, args ...any) {
+	e.lines = append(e.lines, fmt.Sprintf(format, args...))
+}
+
+func (e *explainer) day(t time.Time) string {
+	return t.In(e.p.site.Location()).Format("2006-01-02 15:04")
+}
+
+func (e *explainer) fill() {
+	w := e.w
+	e.say("Point %s on machine %s, dispenser %s, as of %s (%s).", w.Row.Point, w.Row.Machine, orNone(w.Device), e.day(e.p.at), e.p.site.Zone)
+	if f := w.LastChange; f != nil {
+		how := "the reservoir's usable volume"
+		if f.VolumeCM3 != nil {
+			how = "as recorded"
+		}
+		e.say("The fill began on %s (%s, by %s) with %.1f cm3 (%s); a new fill scatters by %.1f cm3.", e.day(f.At), f.Kind, orNone(f.By), w.capacity, how, w.params.FillSD)
+	}
+	if n := len(e.p.records.stints[w.Row.Point]); n > 1 {
+		last := e.p.records.stints[w.Row.Point][n-1]
+		e.say("The dispenser was swapped; %s is there since %s.", orNone(last.device), e.day(last.from))
+	}
+}
+
+func (e *explainer) command() {
+	w := e.w
+	if !w.priced {
+		return
+	}
+	from := "register"
+	if w.SettingReported {
+		from = "reported by the device or found on site"
+	}
+	unit := "cm3 per 100 h"
+	value := w.setting.CM3Per100h
+	if w.setting.Pacing == config.PacingPulse {
+		unit, value = "cm3 per pulse", w.setting.CM3PerPulse
+	}
+	e.say("Setting in force: %g %s, %s, since %s.", value, unit, from, e.day(w.setting.since))
+	if w.usage.byHours {
+		e.say("The dispenser reports no pulses: they are taken from the machine's run-hours at %g pulses per 100 h by plan.", w.point.Plan.PulsesPer100h)
+	}
+	if w.LastChange == nil {
+		return
+	}
+	var unknown, span float64
+	changes := 0
+	for i := range w.cells {
+		c := &w.cells[i]
+		h := c.to.Sub(c.from).Hours()
+		span += h
+		unknown += h * (1 - c.known)
+	}
+	if pcs := e.p.records.pieces(e.p.site, w.point.ID, w.from, e.p.at); len(pcs) > 1 {
+		changes = len(pcs) - 1
+	}
+	e.say("Commanded since then: %.1f cm3 (setting x duty, in %d stretches of setting and dispenser).", w.track.Commanded, changes+1)
+	if unknown > 1 {
+		e.say("Of %.0f h, %.0f h (%.0f %%) were not seen; they count with the duty expected then, and widen the range.", span, unknown, 100*unknown/span)
+	}
+}
+
+func (e *explainer) evidence() {
+	w := e.w
+	d := w.Delivery
+	switch {
+	case doseSeen(w.cells):
+		e.say("Evidence: measured doses; what is left follows them.")
+	case len(w.sights.measured) > 0:
+		l := w.sights.measured[len(w.sights.measured)-1]
+		e.say("Evidence: %d measured levels, the newest %.1f cm3 on %s; one reading is good to ± %.1f cm3 (scale %.1f, noise %.1f).", len(w.sights.measured), l.cm3, e.day(l.at), spread(l), l.scale, l.noise)
+		if w.track.Gated > 0 {
+			e.say("%d levels did not fit and were passed over.", w.track.Gated)
+		}
+	case w.Row.Evidence == config.EvidenceCounted:
+		e.say("Evidence: counted by the device only, so delivery is taken as commanded, ± %.0f %%.", 100*w.params.FactorSD)
+	default:
+		e.say("Evidence: none, so delivery is taken as commanded, ± %.0f %%.", 100*w.params.FactorSD)
+	}
+	if d.Ratio != nil {
+		e.say("Delivered / commanded from %s to %s: %.2f ± %.2f.", e.day(d.From), e.day(d.To), *d.Ratio, *d.RatioSD)
+	}
+	e.say("Verdict: %s. %s", d.Verdict, d.Why)
+	if w.Counted != nil && w.Counted.Why != "" {
+		e.say("Counts: %s.", w.Counted.Why)
+	}
+	if r := w.Row; r.RemainingCM3 != nil {
+		e.say("Left: %.1f ± %.1f cm3 of %.1f; delivery factor %.2f ± %.2f.", *r.RemainingCM3, *r.RemainingSDCM3, w.capacity, *r.DeliveryFactor, *r.DeliveryFactorSD)
+	}
+}
+
+func (e *explainer) use() {
+	w, p := e.w, e.p
+	unit := "h"
+	if w.usage.kind == reading.Pulse {
+		unit = "pulses"
+	}
+	m := w.look.model
+	if !w.look.known() {
+		e.say("Duty model: none; %s.", m.Reason())
+		return
+	}
+	e.say("Duty model: %s, from %.0f days seen; an ordinary week has %.1f %s a day.", m.Rung(), m.Seen(), m.PerDay(), unit)
+	line := "By day type:"
+	for t, name := range []string{"Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun", "holiday"} {
+		line += fmt.Sprintf(" %s %.1f", name, m.Day(config.DayType(t)))
+	}
+	e.say("%s %s.", line, unit)
+	if m.Notice() != "" {
+		e.say("Note: %s.", m.Notice())
+	}
+	if m.Capped() > 0 {
+		e.say("%d days claimed more than a day can hold and were cut to 24 h.", m.Capped())
+	}
+	ahead := p.ahead(w.Row.Machine)
+	stops, holidays := 0, 0
+	for _, t := range ahead {
+		switch t {
+		case config.ShutdownType:
+			stops++
+		case config.HolidayType:
+			holidays++
+		}
+	}
+	e.say("Calendar: %d days ahead, with %d shutdown days and %d holidays; %.0f %% of today is left.", len(ahead), stops, holidays, 100*p.firstShare())
+}
+
+func (e *explainer) result() {
+	r := e.w.Row
+	if r.Withheld != "" {
+		e.say("No forecast: %s.", r.Withheld)
+		return
+	}
+	b := e.w.budget
+	e.say("Budget: %.1f ± %.1f duty units until empty, at %.4g cm3 each by command.", b.Mean, math.Sqrt(b.Var), e.w.usage.perUnit)
+	date := func(d *civil.Date) string {
+		if d == nil {
+			return fmt.Sprintf("beyond %d days", e.p.limits.HorizonDays)
+		}
+		return d.String()
+	}
+	e.say("Empty: early (P10) %s, likely (P50) %s, late (P90) %s.", date(r.EmptyP10), date(r.EmptyP50), date(r.EmptyP90))
+	if r.PlannedEmpty != nil {
+		e.say("By plan dose and planned duty this fill would last until %s.", *r.PlannedEmpty)
+	}
+	if r.ChanceBeforeVisit != nil {
+		e.say("Chance of empty before the visit of %s: %.1f %%.", *r.NextVisit, 100**r.ChanceBeforeVisit)
+	}
+}
+
+func orNone(s string) string {
+	if s == "" {
+		return "(none)"
+	}
+	return s
+}
