@@ -145,7 +145,7 @@ func (c *Client) lost(l *link, err error, lived time.Duration) {
 	case errors.As(err, &big):
 		c.oversized++
 		c.set("packet size", health.Bad,
-			fmt.Sprintf("%s sends a packet of %d bytes, above the limit of %d; connection closed, %d times in a row", at, big.bytes, big.limit, c.oversized),
+			fmt.Sprintf("%s sends a packet of at least %d bytes, above the limit of %d; connection closed, %d times in a row", at, big.bytes, big.limit, c.oversized),
 			fmt.Sprintf("set the broker's own limit to %d bytes or less (message_size_limit in mosquitto); a broker that keeps the packet for us sends it each time, until its session for client id %s is deleted there", big.limit, c.id.ClientID))
 	case errors.Is(err, errRetake):
 		c.flap.row = 0

@@ -8,6 +8,7 @@ import (
 // flap watches how connections end and says how long to wait before the next
 // one.
 type flap struct {
+	first   time.Duration // shortest wait
 	longest time.Duration // bound of the wait, differs per instance
 	short   []time.Time   // ends of connections that hardly lived
 	row     int           // failures or short connections in a row
@@ -27,7 +28,7 @@ const (
 // newFlap spreads the longest wait over instances, so that a broker that
 // comes back is not met by all its clients at once.
 func newFlap() *flap {
-	return &flap{longest: 45*time.Second + rand.N(45*time.Second)}
+	return &flap{first: firstWait, longest: 45*time.Second + rand.N(45*time.Second)}
 }
 
 // ended notes that a connection that lived for the given time was ended by
@@ -49,7 +50,7 @@ func (f *flap) ended(now time.Time, lived time.Duration) (tooOften bool) {
 func (f *flap) wait() time.Duration {
 	d := f.longest
 	if f.row < 16 {
-		d = min(f.longest, firstWait<<f.row)
+		d = min(f.longest, f.first<<f.row)
 	}
 	f.row++
 	return d/2 + rand.N(d/2)

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"net"
 	"sync"
+	"sync/atomic"
 	"time"
 )
 
@@ -14,12 +15,15 @@ import (
 // the body arrives.
 const maxInboundBytes = 1 << 20
 
+// partTime bounds the wait for a broker's own end of a connection.
+const partTime = 2 * time.Second
+
 // oversize is the reason for closing a connection whose next packet is too
-// large.
+// large. Its length was not read to the end, so it may be larger than bytes.
 type oversize struct{ bytes, limit int }
 
 func (o oversize) Error() string {
-	return fmt.Sprintf("the broker sends a packet of %d bytes, above the limit of %d", o.bytes, o.limit)
+	return fmt.Sprintf("the broker sends a packet of at least %d bytes, above the limit of %d", o.bytes, o.limit)
 }
 
 // errLength is a remaining length of more than four bytes.
@@ -34,6 +38,10 @@ type guard struct {
 	limit int
 	ended func(error) // told once why the connection ended; the first reason counts
 	once  sync.Once
+
+	parting  atomic.Bool   // Close waits for the broker to close first
+	finished chan struct{} // closed when no more can be read
+	finish   sync.Once
 
 	// Where in the stream the reader is; reader's goroutine only.
 	state  guardState
@@ -51,7 +59,7 @@ const (
 )
 
 func newGuard(conn net.Conn, limit int, ended func(error)) *guard {
-	return &guard{Conn: conn, in: bufio.NewReaderSize(conn, 32<<10), limit: limit, ended: ended}
+	return &guard{Conn: conn, in: bufio.NewReaderSize(conn, 32<<10), limit: limit, ended: ended, finished: make(chan struct{})}
 }
 
 // Read implements net.Conn. It ends the connection instead of delivering the
@@ -59,6 +67,7 @@ func newGuard(conn net.Conn, limit int, ended func(error)) *guard {
 func (g *guard) Read(b []byte) (int, error) {
 	n, err := g.in.Read(b)
 	if err != nil {
+		g.finish.Do(func() { close(g.finished) })
 		return n, g.end(err)
 	}
 	for i := 0; i < n; {
@@ -104,12 +113,27 @@ func (g *guard) Write(b []byte) (int, error) {
 	return n, nil
 }
 
+// part makes the next Close a farewell: it ends our side and waits for the
+// broker to have read everything and to end its own. Closing at once would
+// reset the connection if anything of the broker's was still under way, and
+// with it the acknowledgements that the broker had not read yet.
+func (g *guard) part() { g.parting.Store(true) }
+
 // Close implements net.Conn.
 func (g *guard) Close() error {
+	if half, ok := g.Conn.(interface{ CloseWrite() error }); ok && g.parting.Load() && half.CloseWrite() == nil {
+		timer := time.NewTimer(partTime)
+		select {
+		case <-g.finished:
+		case <-timer.C:
+		}
+		timer.Stop()
+	}
 	_ = g.end(net.ErrClosed)
 	return nil
 }
 
+// end reports why the connection ended and closes it, once.
 func (g *guard) end(err error) error {
 	g.once.Do(func() {
 		g.ended(err)

@@ -89,8 +89,8 @@ func (l *link) run(ctx context.Context) error {
 		}
 		l.acks.close(true)
 		workers.Wait()
-		client.Disconnect(250)
-		_ = g.Close()
+		g.part()
+		client.Disconnect(uint(partTime.Milliseconds()))
 		return err
 	}
 	l.acks.close(false)
@@ -140,21 +140,23 @@ func (l *link) connect(client paho.Client, g *guard) (present bool, err error) {
 	defer timer.Stop()
 	select {
 	case <-token.Done():
-		// After the token, since a refusal also ends the connection.
-		if err := token.Error(); err != nil {
-			if cause := context.Cause(l.over); isOversize(cause) {
-				return false, cause
-			}
-			return false, err
+		if err = token.Error(); err == nil {
+			return token.SessionPresent(), nil
 		}
-		return token.SessionPresent(), nil
 	case <-timer.C:
 		err = errors.New("the broker does not answer the greeting")
 	case <-l.over.Done():
 		err = context.Cause(l.over)
 	}
 	_ = g.Close()
-	token.WaitTimeout(time.Second)
+	// A refusal also ends the connection, so either may be seen first; the
+	// refusal says more, and an oversize packet says most.
+	if cause := context.Cause(l.over); isOversize(cause) {
+		return false, cause
+	}
+	if token.WaitTimeout(time.Second) && token.Error() != nil {
+		return false, token.Error()
+	}
 	return false, err
 }
 
