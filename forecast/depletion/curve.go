@@ -75,12 +75,14 @@ func (c Curve) Quantile(p float64, b Budget) (days float64, ok bool) {
 func (c Curve) Range(b Budget) (p10, p50, p90 float64) {
 	z := TQuantile(0.9, c.DF)
 	out := [3]float64{-z, 0, z}
+	last := 0.0
 	for i, q := range out {
 		t, ok := c.first(q, b)
 		if !ok {
 			t = math.Inf(1)
 		}
-		out[i] = t
+		last = math.Max(last, t) // rounding must not put P50 before P10
+		out[i] = last
 	}
 	return out[0], out[1], out[2]
 }

@@ -107,6 +107,7 @@ type roll struct {
 	mean, noise float64
 	count       [config.DayTypes]float64 // days of each type so far
 	lent        [groups]float64          // part of those days that rests on the group's mean
+	estimates   [groups]float64          // variance that comes from each group's estimates
 }
 
 func (a *roll) step(m *Model, t config.DayType, share float64) {
@@ -119,46 +120,47 @@ func (a *roll) step(m *Model, t config.DayType, share float64) {
 	case t == config.HolidayType && m.holidayIsSunday:
 		t = config.Sunday
 	}
+	g := groupOf(t)
 	a.mean += share * m.mean[t]
 	a.noise += share * m.noise[t]
 	a.count[t] += share
-	a.lent[groupOf(t)] += share * (1 - m.own[t])
+	a.lent[g] += share * (1 - m.own[t])
+	a.estimates[g] = a.ofEstimates(m, g)
 }
 
 // variance is that of the days themselves plus that of the estimates they rest
-// on. Cumulative duty is a linear combination of the types' own means with
-// coefficients count x own + share x what the group has lent.
+// on.
 func (a *roll) variance(m *Model) float64 {
-	v := a.noise
-	for t := range config.ShutdownType {
-		k := a.count[t]*m.own[t] + a.lent[groupOf(t)]*m.share[t]
-		v += k * k * m.ownVar[t]
-	}
-	for t := range config.ShutdownType {
-		// What shrinkage may have got wrong cancels over whole weeks; only
-		// the surplus of a type over its peers counts.
-		g := groupOf(t)
-		if m.spread[g] == 0 || m.own[t] == 1 {
-			continue
-		}
-		d := a.count[t]
-		if t != config.HolidayType && !m.blind[g] {
-			d -= a.peers(g)
-		}
-		d *= 1 - m.own[t]
-		v += d * d * m.spread[g]
-	}
-	return v + m.level*a.mean*a.mean
+	return a.noise + a.estimates[working] + a.estimates[weekend] + m.level*a.mean*a.mean
 }
 
-// peers is the mean count of the ordinary types of a group.
-func (a *roll) peers(g int) float64 {
+// ofEstimates: cumulative duty is a linear combination of the types' own means
+// with coefficients count x own + share x what the group has lent.
+func (a *roll) ofEstimates(m *Model, g int) float64 {
+	first, last, peers := config.Monday, config.Friday, 0.0
 	if g == weekend {
-		return (a.count[config.Saturday] + a.count[config.Sunday]) / 2
+		first, last = config.Saturday, config.HolidayType
+		peers = (a.count[config.Saturday] + a.count[config.Sunday]) / 2
+	} else {
+		for t := first; t <= last; t++ {
+			peers += a.count[t] / 5
+		}
 	}
-	n := 0.0
-	for t := config.Monday; t <= config.Friday; t++ {
-		n += a.count[t]
+	if m.blind[g] {
+		peers = 0 // nothing to cancel against
 	}
-	return n / 5
+	v, wrong := 0.0, 0.0
+	for t := first; t <= last; t++ {
+		k := a.count[t]*m.own[t] + a.lent[g]*m.share[t]
+		v += k * k * m.ownVar[t]
+		// What shrinkage may have got wrong cancels over whole weeks; only
+		// the surplus of a type over its peers counts.
+		d := a.count[t]
+		if t != config.HolidayType {
+			d -= peers
+		}
+		d *= 1 - m.own[t]
+		wrong += d * d
+	}
+	return v + wrong*m.spread[g]
 }

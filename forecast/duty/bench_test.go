@@ -1,0 +1,61 @@
+package duty_test
+
+import (
+	"math/rand/v2"
+	"testing"
+
+	"dwindle/config"
+	"dwindle/forecast/depletion"
+	"dwindle/forecast/duty"
+)
+
+// BenchmarkForecast is one point's forecast from 180 days of history over a
+// calendar of two years: fit, curve and three quantiles. BenchmarkLast28 is the
+// simplest rule there is, for the ratio.
+func BenchmarkForecast(b *testing.B) {
+	history, future := benchmarkSite()
+	var c depletion.Curve
+	b.ReportAllocs()
+	for b.Loop() {
+		m := duty.Rules{MaxPerDay: 24}.Fit(history, nil)
+		c = m.CurveInto(c, future, 0.4)
+		c.Range(depletion.Budget{Mean: 700, Var: 100})
+	}
+	b.ReportMetric(float64(b.N)/b.Elapsed().Seconds(), "points/s")
+}
+
+// BenchmarkForecastFresh is the same without reuse of the curve.
+func BenchmarkForecastFresh(b *testing.B) {
+	history, future := benchmarkSite()
+	b.ReportAllocs()
+	for b.Loop() {
+		duty.Fit(history, nil).Curve(future, 0.4).Range(depletion.Budget{Mean: 700, Var: 100})
+	}
+	b.ReportMetric(float64(b.N)/b.Elapsed().Seconds(), "points/s")
+}
+
+func BenchmarkLast28(b *testing.B) {
+	history, _ := benchmarkSite()
+	for b.Loop() {
+		var sum, squares float64
+		for _, d := range history[len(history)-28:] {
+			sum += d.Amount
+			squares += d.Amount * d.Amount
+		}
+		mean := sum / 28
+		sd := (squares - sum*mean) / 27
+		for _, p := range [3]float64{0.1, 0.5, 0.9} {
+			depletion.PosteriorQuantile(p, 700, mean, sd, 28)
+		}
+	}
+	b.ReportMetric(float64(b.N)/b.Elapsed().Seconds(), "points/s")
+}
+
+func benchmarkSite() ([]duty.Day, []config.DayType) {
+	r := rand.New(rand.NewPCG(1, 2))
+	history := days(180, shifts)
+	for i := range history {
+		history[i].Amount *= 0.8 + 0.3*r.Float64()
+	}
+	return history, ordinary(730, config.Wednesday)
+}
