@@ -42,15 +42,15 @@ func (c *checker) at(path string) int {
 		if line := c.places[path]; line > 0 {
 			return line
 		}
-		path = path[:max(strings.LastIndexAny(path, ".["), 0)]
+		path = parent(path)
 	}
 	return 1
 }
 
 // fault reports a broken rule, unless decoding already told why the value at
-// the path is not what it should be.
+// the path, or what holds it, is not what it should be.
 func (c *checker) fault(path, what, remedy string) {
-	if !c.faulted[path] {
+	if !c.told(path) {
 		c.faults = append(c.faults, Fault{File: c.file, Line: c.at(path), Path: path, What: what, Remedy: remedy})
 	}
 }
@@ -58,12 +58,9 @@ func (c *checker) fault(path, what, remedy string) {
 // missing reports that something is not given, unless a faulty or mistyped key
 // below the path may have meant it.
 func (c *checker) missing(path, what, remedy string) {
-	for bad := range c.faulted {
-		if strings.HasPrefix(bad, path+".") {
-			return
-		}
+	if !c.tainted[path] {
+		c.fault(path, what, remedy)
 	}
-	c.fault(path, what, remedy)
 }
 
 func (c *checker) warn(path, what, remedy string) {

@@ -47,11 +47,11 @@ var brokerSchemes = map[string]bool{"tcp": false, "mqtt": false, "ws": false, "s
 
 func (c *checker) broker(b *Broker, at string) {
 	c.brokerURL(b, at)
-	if b.PasswordFile != "" && b.Username == "" {
+	if b.PasswordFile != "" && b.Username == "" && !strings.Contains(b.URL, "@") {
 		c.fault(at+".password_file", "a password without username", "give username too")
 	}
 	if (b.CertFile == "") != (b.KeyFile == "") {
-		c.missing(at, "cert_file and key_file go together", "give both, or neither where the broker asks for no client certificate")
+		c.fault(at, "cert_file and key_file go together", "give both, or neither where the broker asks for no client certificate")
 	}
 	const longest = 128
 	if len(b.ClientID) > longest || strings.ContainsAny(b.ClientID, "+#/") {

@@ -14,11 +14,12 @@ type register struct {
 
 // ids are the ids of one kind in the file's order.
 type ids struct {
-	kind  string
-	order []string
-	index map[string]int    // position in the file's list
-	path  map[string]string // where each stands
-	lower map[string]string // lower case to the first spelling
+	kind   string
+	broken bool // some of them could not be read
+	order  []string
+	index  map[string]int    // position in the file's list
+	path   map[string]string // where each stands
+	lower  map[string]string // lower case to the first spelling
 }
 
 func newIDs(kind string) *ids {
@@ -46,6 +47,9 @@ func (c *checker) add(set *ids, path, id string, i int) {
 func (c *checker) has(set *ids, path, id string) bool {
 	if _, ok := set.index[id]; ok {
 		return true
+	}
+	if set.broken {
+		return false // it may be one of those that could not be read
 	}
 	remedy := fmt.Sprintf("add the %s, or use one of: %s", set.kind, known(set.order))
 	if like, ok := nearest(id, set.order); ok {
@@ -111,8 +115,10 @@ func (c *checker) device(set *ids, id string) {
 }
 
 func gather(c *checker, set *ids, list string, n int, id func(int) string) {
+	set.broken = c.told(list)
 	for i := range n {
 		path := indexed(list, i) + ".id"
+		set.broken = set.broken || c.told(path)
 		if c.validID(path, id(i)) {
 			c.add(set, path, id(i), i)
 		}

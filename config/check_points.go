@@ -97,6 +97,9 @@ func (c *checker) settings(d *Dispenser, model *DispenserModel, at string) {
 		case value == 0:
 			c.missing(at, "without "+key, "what the dispenser is set to")
 		case model != nil && len(model.Pacing) > 0 && !slices.Contains(model.Pacing, set.Pacing):
+			if at := indexed("dispenser_models", c.ids.models.index[model.ID]); c.tainted[at] {
+				continue // its pacing may be what could not be read
+			}
 			c.fault(at+".pacing", fmt.Sprintf("model %s is not paced by %s", model.ID, set.Pacing), "one of "+known(entries(model.Pacing)))
 		case model != nil && !model.Has(set.Pacing, value):
 			c.noSuchSetting(at+"."+key, model, set.Pacing, value)
@@ -150,7 +153,7 @@ func (c *checker) mounted(d *Dispenser, model *DispenserModel, p *Point, at stri
 		switch {
 		case set.Pacing == PacingRun && !signal:
 			c.fault(indexed(at+".settings", j)+".pacing", fmt.Sprintf("paced by run-hours, but machine %s has no run signal", p.Machine), "a pulse-paced dispenser, or remove run_signal: false from the machine")
-		case set.Pacing == PacingPulse && p.Plan.PulsesPer100h == 0 && p.Plan.PulsesPerDay == 0 && !told:
+		case set.Pacing == PacingPulse && p.Plan != (Plan{TolerancePercent: p.Plan.TolerancePercent}) && p.Plan.PulsesPer100h == 0 && p.Plan.PulsesPerDay == 0 && !told:
 			told = true
 			c.missing(plan, fmt.Sprintf("no planned pulses, but dispenser %s is pulse-paced", d.ID), "give pulses_per_100h or pulses_per_day")
 		}

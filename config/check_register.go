@@ -64,7 +64,7 @@ func (c *checker) reservoirs() {
 		if r.UsableCM3 == 0 {
 			c.fault(at+".usable_cm3", "missing", "the volume that comes out before it counts as empty, in cm3; at most nominal_cm3")
 		}
-		if r.NominalCM3 > 0 && r.UsableCM3 > r.NominalCM3 {
+		if r.NominalCM3 > 0 && r.UsableCM3 > r.NominalCM3 && !c.faulted[at+".nominal_cm3"] {
 			c.fault(at+".usable_cm3", fmt.Sprintf("usable %s cm3 is more than nominal %s cm3", number(r.UsableCM3), number(r.NominalCM3)), "swap the two or correct the larger one")
 		}
 	}
@@ -91,7 +91,7 @@ func (c *checker) offer(m *DispenserModel, at string, pacing Pacing, steps strin
 	switch {
 	case len(list) > 0 && r != nil:
 		c.fault(at+"."+span, "both a list and a range of settings", fmt.Sprintf("keep %s or %s, not both", steps, span))
-	case has && len(list) == 0 && r == nil && !c.faulted[at+"."+steps] && !c.faulted[at+"."+span]:
+	case has && len(list) == 0 && r == nil && !c.tainted[at]:
 		c.fault(at, fmt.Sprintf("pacing %s without settings", pacing), fmt.Sprintf("list those that it has in %s, or give %s", steps, span))
 	case !has && len(m.Pacing) > 0 && (len(list) > 0 || r != nil):
 		key := steps

@@ -14,9 +14,9 @@ import (
 	"dwindle/config/civil"
 )
 
-// maxNodes bounds the work on one file, aliases followed: a small file of
-// nested aliases must not unfold into a large one.
-const maxNodes = 20_000_000
+// aliasNodes is how many nodes beyond the file's own size aliases may unfold
+// into: a small file of nested aliases must not become a large site.
+const aliasNodes = 100_000
 
 // decoder fills a Site from YAML nodes. The YAML library's own strict decoding
 // stops at the first bad date, names Go types instead of paths, and is lost
@@ -55,9 +55,15 @@ func (d *decoder) site(n *yaml.Node, s *Site) {
 	d.value(n, reflect.ValueOf(s).Elem(), "", "")
 }
 
+// fault reports a value that could not be decoded.
 func (d *decoder) fault(line int, path, what, remedy string) {
+	d.report(line, path, what, remedy)
+	d.taint(path)
+}
+
+// report adds a fault beside values that could be decoded.
+func (d *decoder) report(line int, path, what, remedy string) {
 	d.faults = append(d.faults, Fault{File: d.file, Line: line, Path: path, What: what, Remedy: remedy})
-	d.faulted[path] = true
 }
 
 // resolve follows an alias.
@@ -145,14 +151,14 @@ func (d *decoder) keys(n *yaml.Node, v reflect.Value, path string, given, merged
 		}
 		at := join(path, k.Value)
 		if resolve(k).Kind != yaml.ScalarNode {
-			d.fault(k.Line, path, "a key must be one word", "write `key: value`")
+			d.report(k.Line, path, "a key must be one word", "write `key: value`")
 			continue
 		}
 		if depth > 0 && given[k.Value] != 0 {
 			continue
 		}
 		if first := merged[k.Value]; depth == 0 && first != 0 {
-			d.fault(k.Line, at, fmt.Sprintf("key given twice, first on line %d", first), "keep one of the two")
+			d.report(k.Line, at, fmt.Sprintf("key given twice, first on line %d", first), "keep one of the two")
 			continue
 		}
 		if depth == 0 {
@@ -175,7 +181,7 @@ func (d *decoder) keys(n *yaml.Node, v reflect.Value, path string, given, merged
 		for _, s := range sources {
 			r := resolve(s)
 			if r.Kind != yaml.MappingNode || depth > 8 {
-				d.fault(s.Line, path, "<< wants keys and values to merge in", "name an anchor of a block of keys")
+				d.report(s.Line, path, "<< wants keys and values to merge in", "name an anchor of a block of keys")
 				continue
 			}
 			d.keys(r, v, path, given, merged, depth+1)
@@ -203,14 +209,14 @@ func (d *decoder) unknown(k *yaml.Node, t reflect.Type, path string) {
 	at := join(path, k.Value)
 	all := keysOf(d.fields[t], len(d.fields[t]))
 	if secretKeys[strings.ToLower(k.Value)] {
-		d.faulted[join(path, "password_file")] = true
+		d.taint(join(path, "password_file"))
 		d.fault(k.Line, at, "secrets do not belong in the site file", "put the secret alone into a file that only dwindle can read, and name that file with password_file (for a broker)")
 		return
 	}
 	d.fault(k.Line, at, fmt.Sprintf("unknown key %q", k.Value), "one of "+strings.Join(all, ", "))
 	if like, ok := nearest(k.Value, all); ok {
 		d.faults[len(d.faults)-1].Remedy = fmt.Sprintf("did you mean %s?", like)
-		d.faulted[join(path, like)] = true
+		d.taint(join(path, like))
 	}
 }
 
@@ -259,11 +265,11 @@ func scalar(n *yaml.Node, v reflect.Value, key string) (what, remedy string) {
 		}
 		v.SetBool(b)
 	case v.Kind() == reflect.Int:
-		var i int
-		if n.ShortTag() == "!!bool" || n.Decode(&i) != nil {
+		var f float64 // the library cuts decimals off silently when it decodes to int
+		if n.ShortTag() == "!!bool" || n.Decode(&f) != nil || f != math.Trunc(f) || math.Abs(f) > 1e9 {
 			return refuse("write it without decimals")
 		}
-		v.SetInt(int64(i))
+		v.SetInt(int64(f))
 	default:
 		var f float64
 		if n.ShortTag() == "!!bool" || n.Decode(&f) != nil || math.IsNaN(f) || math.IsInf(f, 0) {

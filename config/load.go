@@ -8,6 +8,7 @@ import (
 	"os"
 	"regexp"
 	"strconv"
+	"strings"
 
 	"go.yaml.in/yaml/v3"
 )
@@ -73,12 +74,35 @@ type document struct {
 	faults  []Fault
 	places  map[string]int  // line of each path that was given
 	faulted map[string]bool // paths with a fault, and keys that a mistyped one stood for
+	tainted map[string]bool // what holds such a path
 	stopped bool            // nothing could be decoded
 }
 
+// taint marks a path as told about, so that what follows from its fault is not
+// told as well.
+func (d *document) taint(path string) {
+	d.faulted[path] = true
+	for path = parent(path); path != "" && !d.tainted[path]; path = parent(path) {
+		d.tainted[path] = true
+	}
+}
+
+// told says that a fault was reported at a path or at what holds it.
+func (d *document) told(path string) bool {
+	for ; path != ""; path = parent(path) {
+		if d.faulted[path] {
+			return true
+		}
+	}
+	return false
+}
+
+// parent cuts the last key or index off a path.
+func parent(path string) string { return path[:max(strings.LastIndexAny(path, ".["), 0)] }
+
 // decode turns YAML into a Site as far as it goes.
 func decode(name string, data []byte) (*Site, *document) {
-	doc := &document{file: name, places: map[string]int{}, faulted: map[string]bool{}}
+	doc := &document{file: name, places: map[string]int{}, faulted: map[string]bool{}, tainted: map[string]bool{}}
 	site := &Site{}
 	stop := func(line int, what, remedy string) (*Site, *document) {
 		doc.stopped = true
@@ -92,7 +116,7 @@ func decode(name string, data []byte) (*Site, *document) {
 		return stop(1, "the file is empty", "start from the example that `dwindle demo --write DIR` makes")
 	case err != nil:
 		line, what := syntax(err)
-		return stop(line, "not readable as YAML: "+what, "check indentation (spaces, never tabs), colons and quotes at and above this line")
+		return stop(line, "not readable as YAML: "+what, "check indentation (spaces, never tabs), colons and quotes near this line")
 	}
 	if root.Kind != yaml.DocumentNode || len(root.Content) != 1 || resolve(root.Content[0]).Kind != yaml.MappingNode {
 		return stop(max(root.Line, 1), "want keys and values at the top of the file", "start with a line such as `site: terminal-1`")
@@ -101,11 +125,11 @@ func decode(name string, data []byte) (*Site, *document) {
 	case errors.Is(err, io.EOF):
 	case err != nil:
 		line, what := syntax(err)
-		return stop(line, "not readable as YAML: "+what, "check indentation (spaces, never tabs), colons and quotes at and above this line")
+		return stop(line, "not readable as YAML: "+what, "check indentation (spaces, never tabs), colons and quotes near this line")
 	default:
 		return stop(max(more.Line, 1), "a second document begins here", "keep one site in one file; remove the line ---")
 	}
-	(&decoder{document: doc, budget: maxNodes}).site(root.Content[0], site)
+	(&decoder{document: doc, budget: aliasNodes + len(data)}).site(root.Content[0], site)
 	return site, doc
 }
 
