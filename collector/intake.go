@@ -9,97 +9,298 @@ package collector
 import (
 	"context"
 	"errors"
+	"fmt"
 	"log/slog"
+	"maps"
+	"strings"
+	"sync"
 	"time"
 
+	"dwindle/collector/decode"
 	"dwindle/collector/health"
 	"dwindle/collector/journal"
 	"dwindle/collector/reading"
 	"dwindle/config"
-	"dwindle/config/civil"
 )
 
-var errNotBuilt = errors.New("collector: not built yet")
+// Intake is the one way in for messages and for what people enter. Messages
+// wait in a bounded queue, are decoded, committed in batches, and acknowledged
+// after the commit.
+type Intake struct {
+	site     func() *config.Site
+	j        *journal.Journal
+	health   *health.Checks
+	log      *slog.Logger
+	register *register
+	derive   *deriver
+	watchers watchers
 
-// Intake is the one way in for messages and for what people enter.
-type Intake struct{}
+	queue   chan item // full: Submit waits, and with it the connection
+	decoded chan work // holds one batch, so that decoding and committing overlap
+	batch   int
+	linger  time.Duration
+	drain   time.Duration // bounds the retries while stopping
 
-// Stats counts what the intake has done.
-type Stats struct {
-	Received   int64 // messages and entries taken in
-	Stored     int64 // of these, gave at least one new reading or fact
-	Duplicates int64 // of these, were known already
-	Kept       map[string]int64
-	Unknown    int64 // of the kept ones, from devices that are not in the register
-	Commits    int64
-	Rows       int64 // readings and facts written
-	Queue      int   // messages waiting now
+	mu       sync.RWMutex // guards stopped against new senders
+	stopped  bool
+	stopping chan struct{} // closed when no more is taken
+	giveUp   chan struct{} // closed when a stop has waited long enough for the disk
+	senders  sync.WaitGroup
 }
 
-// Event tells that something new was committed. Events coalesce: one may stand
-// for many commits.
-type Event struct {
-	Devices []string // that have something new, sorted
-	Facts   bool     // a dated fact is among it
+// item is what waits in the queue: a message, what a person entered, or a mark
+// to be answered once all before it is done.
+type item struct {
+	m     *reading.Message
+	facts []reading.Fact
+	done  func(error)
+	flush chan<- error // holds one answer
 }
 
-// NewIntake makes an intake; Run starts it.
+// work is an item ready to be committed.
+type work struct {
+	entry journal.Entry
+	done  func(error)
+	flush chan<- error
+}
+
+// ErrStopped means that the intake takes nothing any more.
+var ErrStopped = errors.New("the intake has stopped")
+
+// Defaults where the site file says nothing.
+const (
+	defaultQueue = 4096
+	defaultBatch = 1000
+	drainFor     = 15 * time.Second
+)
+
+// Health names.
+const (
+	checkJournal = "journal"
+)
+
+// NewIntake makes an intake; Run starts it. The queue's bounds are taken from
+// the site file once, the register anew after every change.
 func NewIntake(site func() *config.Site, j *journal.Journal, checks *health.Checks, log *slog.Logger) *Intake {
-	return &Intake{}
+	if log == nil {
+		log = slog.New(slog.DiscardHandler)
+	}
+	opt := site().Connections.Intake
+	if opt.Queue <= 0 {
+		opt.Queue = defaultQueue
+	}
+	if opt.Batch <= 0 {
+		opt.Batch = defaultBatch
+	}
+	return &Intake{
+		site: site, j: j, health: checks, log: log,
+		register: newRegister(site), derive: newDeriver(j, site, checks, log),
+		queue: make(chan item, opt.Queue), decoded: make(chan work, opt.Batch),
+		batch: opt.Batch, linger: opt.Linger, drain: drainFor,
+		stopping: make(chan struct{}), giveUp: make(chan struct{}),
+	}
 }
 
-// Run takes messages until ctx ends, then drains the queue.
-func (in *Intake) Run(ctx context.Context) error { return errNotBuilt }
+// Run takes messages until ctx ends. Then it takes no new ones, commits what
+// was taken, and returns ctx's error. What cannot be committed within a bound
+// is handed back to its Done with an error and is not acknowledged.
+func (in *Intake) Run(ctx context.Context) error {
+	facts, err := in.j.Facts(ctx, endOfTime)
+	if err != nil {
+		return fmt.Errorf("start the intake: %w", err)
+	}
+	in.register.learn(facts)
 
-// Submit hands a message in; it blocks while the queue is full. When it
-// returns an error Done is not called.
-func (in *Intake) Submit(ctx context.Context, m reading.Message) error { return errNotBuilt }
+	// Deriving ends after the last commit, so that what it saves is whole.
+	deriving, stopDeriving := context.WithCancel(context.WithoutCancel(ctx))
+	defer stopDeriving()
+	var rooms sync.WaitGroup
+	rooms.Go(func() { in.derive.run(deriving) })
+	rooms.Go(in.decode)
+	written := make(chan struct{})
+	go func() {
+		defer close(written)
+		in.write()
+	}()
+
+	<-ctx.Done()
+	in.mu.Lock()
+	in.stopped = true
+	in.mu.Unlock()
+	close(in.stopping)
+	// The brokers keep what is not acknowledged: a stop need not wait for a
+	// disk for ever.
+	patience := time.AfterFunc(in.drain, func() { close(in.giveUp) })
+	defer patience.Stop()
+	in.senders.Wait()
+	close(in.queue) // decode and write end when they have emptied theirs
+	<-written
+	in.last(deriving)
+	stopDeriving()
+	rooms.Wait()
+	return ctx.Err()
+}
+
+// last saves the derived tables, so that the next start has little to fold.
+func (in *Intake) last(ctx context.Context) {
+	ctx, cancel := context.WithTimeout(ctx, in.drain)
+	defer cancel()
+	done := make(chan error, 1)
+	in.derive.ask(wish{done: done})
+	select {
+	case <-ctx.Done():
+	case err := <-done:
+		if err != nil {
+			in.log.Warn("daily figures not saved at the stop; they follow from the readings", "err", err)
+		}
+	}
+}
+
+// Submit hands a message in; it waits while the queue is full. When it returns
+// an error, Done is not called.
+func (in *Intake) Submit(ctx context.Context, m reading.Message) error {
+	return in.put(ctx, item{m: &m, done: m.Done})
+}
 
 // Record commits dated facts that people entered and returns after the commit.
-func (in *Intake) Record(ctx context.Context, facts ...reading.Fact) error { return errNotBuilt }
+// A fact that is known already is no error.
+func (in *Intake) Record(ctx context.Context, facts ...reading.Fact) error {
+	now := time.Now().UTC().Truncate(time.Millisecond)
+	own := make([]reading.Fact, len(facts))
+	for i, f := range facts {
+		if f.Received.IsZero() {
+			f.Received = now
+		}
+		if f.At.IsZero() {
+			f.At = f.Received
+		}
+		own[i] = f
+	}
+	done := make(chan error, 1) // one answer, which nobody may wait for any more
+	if err := in.put(ctx, item{facts: own, done: func(err error) { done <- err }}); err != nil {
+		return err
+	}
+	return wait(ctx, done)
+}
 
 // Flush returns when everything submitted before is committed and the daily
-// figures follow from it.
-func (in *Intake) Flush(ctx context.Context) error { return errNotBuilt }
-
-// Watch gives coalesced events after commits until stop is called, which
-// closes the channel.
-func (in *Intake) Watch() (events <-chan Event, stop func()) { return nil, func() {} }
-
-// Stats counts since the journal began.
-func (in *Intake) Stats() Stats { return Stats{} }
-
-// History reads the observed past.
-type History struct{}
-
-// NewHistory makes a history over a journal.
-func NewHistory(j *journal.Journal, site func() *config.Site) *History { return &History{} }
-
-// AsOf gives the same history as it could be known at an instant: later
-// readings and facts do not exist for it.
-func (h *History) AsOf(at time.Time) *History { return h }
-
-// Days gives daily figures.
-func (h *History) Days(ctx context.Context, device string, kind reading.Kind, first, last civil.Date) ([]reading.Day, error) {
-	return nil, errNotBuilt
+// figures are saved.
+func (in *Intake) Flush(ctx context.Context) error {
+	done := make(chan error, 1)
+	if err := in.put(ctx, item{flush: done}); err != nil {
+		return err
+	}
+	return wait(ctx, done)
 }
 
-// Amount gives what was counted between two instants.
-func (h *History) Amount(ctx context.Context, device string, kind reading.Kind, from, to time.Time) (reading.Amount, error) {
-	return reading.Amount{}, errNotBuilt
+// Rebuild makes all derived tables anew from the readings and returns when
+// that is done.
+func (in *Intake) Rebuild(ctx context.Context) error {
+	if err := in.Flush(ctx); err != nil {
+		return err
+	}
+	done := make(chan error, 1)
+	in.derive.ask(wish{rebuild: true, done: done})
+	return wait(ctx, done)
 }
 
-// Levels gives the last valid level reading per civil day and quantity.
-func (h *History) Levels(ctx context.Context, device string, from, to time.Time) ([]reading.Sample, error) {
-	return nil, errNotBuilt
+func wait(ctx context.Context, done <-chan error) error {
+	select {
+	case err := <-done:
+		return err
+	case <-ctx.Done():
+		return ctx.Err()
+	}
 }
 
-// Facts gives the dated facts at or before an instant, corrections applied.
-func (h *History) Facts(ctx context.Context, until time.Time) ([]reading.Fact, error) {
-	return nil, errNotBuilt
+// put queues an item.
+func (in *Intake) put(ctx context.Context, x item) error {
+	in.mu.RLock()
+	if in.stopped {
+		in.mu.RUnlock()
+		return ErrStopped
+	}
+	in.senders.Add(1)
+	in.mu.RUnlock()
+	defer in.senders.Done()
+	select {
+	case in.queue <- x:
+		return nil
+	case <-in.stopping:
+		return ErrStopped
+	case <-ctx.Done():
+		return ctx.Err()
+	}
 }
 
-// LastSeen gives a device's newest live reading at or before an instant.
-func (h *History) LastSeen(ctx context.Context, device string, until time.Time) (time.Time, time.Duration, bool, error) {
-	return time.Time{}, 0, false, errNotBuilt
+// decode turns items into work until the queue is closed and empty.
+func (in *Intake) decode() {
+	defer close(in.decoded)
+	for x := range in.queue {
+		in.decoded <- in.understand(x)
+	}
+}
+
+// understand decodes and vets one item.
+func (in *Intake) understand(x item) work {
+	w := work{done: x.done, flush: x.flush}
+	if x.m == nil {
+		w.entry = journal.Entry{Facts: x.facts, Person: true}
+		return w
+	}
+	site := in.site()
+	prefix := site.Connections.Prefix
+	if prefix == "" {
+		prefix = "lube/v1"
+	}
+	now := x.m.Received
+	if now.IsZero() {
+		now = time.Now().UTC()
+	}
+	d, kept := decode.Native(*x.m, prefix, site.ID, in.register, now)
+	if kept != nil {
+		w.entry.Kept = &journal.Kept{
+			Received: now, Device: kept.Device, Reason: kept.Reason.String(), Topic: x.m.Topic,
+			Payload: x.m.Payload, Detail: kept.Detail, Unknown: kept.Unknown != "",
+		}
+		return w
+	}
+	// A replay by the broker without a time of its own leaves d empty: it is
+	// counted as known.
+	w.entry.Readings, w.entry.Facts = d.Readings, d.Facts
+	w.entry.Person = x.m.Source == "person"
+	return w
+}
+
+// Stats counts since the journal began, over restarts.
+type Stats struct {
+	Received    int64            // messages and entries taken in
+	Stored      int64            // of these, gave at least one new reading or fact
+	Duplicates  int64            // of these, held nothing new
+	Kept        map[string]int64 // kept aside, by reason
+	Overwritten map[string]int64 // of these, dropped since to make room, by reason
+	Unknown     int64            // of the kept ones, from devices that are not in the register
+	Commits     int64
+	Rows        int64 // readings and facts written
+	Queue       int   // waiting now
+}
+
+// Stats counts since the journal began, over restarts.
+func (in *Intake) Stats() Stats {
+	s := Stats{Kept: map[string]int64{}, Overwritten: map[string]int64{}, Queue: len(in.queue) + len(in.decoded)}
+	n, err := in.j.Counters(context.Background())
+	if err != nil {
+		return s // the writer counts in memory: unreachable
+	}
+	for name := range maps.Keys(n) {
+		if reason, ok := strings.CutPrefix(name, journal.CountKept); ok {
+			s.Kept[reason] = n[name]
+		}
+		if reason, ok := strings.CutPrefix(name, journal.CountOverwritten); ok {
+			s.Overwritten[reason] = n[name]
+		}
+	}
+	s.Received, s.Stored, s.Duplicates = n[journal.CountReceived], n[journal.CountStored], n[journal.CountDuplicates]
+	s.Unknown, s.Commits, s.Rows = n[journal.CountUnknown], n[journal.CountCommits], n[journal.CountRows]
+	return s
 }

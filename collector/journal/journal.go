@@ -12,7 +12,14 @@ import (
 	"context"
 	"database/sql"
 	"errors"
+	"fmt"
+	"io/fs"
 	"log/slog"
+	"os"
+	"path/filepath"
+	"sync"
+
+	_ "modernc.org/sqlite" // the driver "sqlite"
 
 	"dwindle/collector/health"
 )
@@ -26,23 +33,224 @@ type Options struct {
 // Journal is one open journal file. Safe for concurrent use.
 type Journal struct {
 	path   string
-	writer *sql.DB // nil in a reader
 	reader *sql.DB
+	read   sync.Map // prepared statements of the readers, by text
 	health *health.Checks
 	log    *slog.Logger
+
+	// The rest is nil or empty in a journal opened for reading.
+	db    *sql.DB
+	mu    sync.Mutex // holds the one writing connection and what is below
+	w     *sql.Conn
+	stmts map[string]*sql.Stmt
+	known cache
+	count map[string]int64 // counters not yet written
+	total map[string]int64 // counters with what is not yet written
+
+	keptLimit int64 // bytes of the kept-aside ring
+	marked    bool  // the file says that it is open
+
+	background sync.WaitGroup
+	stop       context.CancelFunc
 }
 
-var errNotBuilt = errors.New("journal: not built yet")
+// ErrReadOnly means that the journal was opened for reading.
+var ErrReadOnly = errors.New("journal is open for reading only")
+
+// Names under which the journal reports to health.
+const (
+	checkFile  = "journal file"
+	checkPlace = "journal place"
+)
+
+// readers bounds the connections that read at the same time.
+const readers = 4
 
 // Open opens the journal for writing and makes it if there is none. One
-// process only may hold it so; the caller sees to that.
-func Open(ctx context.Context, path string, opt Options) (*Journal, error) { return nil, errNotBuilt }
-
-// OpenReader opens an existing journal for reading; it works beside a running
-// writer.
-func OpenReader(ctx context.Context, path string, opt Options) (*Journal, error) {
-	return nil, errNotBuilt
+// process only may hold it so; the caller sees to that. A damaged file is
+// refused with ErrDamaged, a newer one with ErrNewer; neither is changed.
+func Open(ctx context.Context, path string, opt Options) (_ *Journal, err error) {
+	j := newJournal(path, opt)
+	defer func() {
+		if err != nil {
+			err = fault(path, err)
+			j.Close()
+		}
+	}()
+	if err := os.MkdirAll(filepath.Dir(path), 0o750); err != nil {
+		return nil, fmt.Errorf("make the data directory: %w", err)
+	}
+	j.lookAtPlace()
+	if j.db, err = sql.Open("sqlite", dsn(path, "rwc", writerPragmas)); err != nil {
+		return nil, fmt.Errorf("open %s: %w", path, err)
+	}
+	j.db.SetMaxOpenConns(1)
+	if j.w, err = j.db.Conn(ctx); err != nil {
+		return nil, fmt.Errorf("open %s: %w", path, err)
+	}
+	if err := checkLibrary(ctx, j.w); err != nil {
+		return nil, err
+	}
+	if err := readBack(ctx, j.w, path, writerPragmas); err != nil {
+		return nil, err
+	}
+	if err := migrate(ctx, j.w, path); err != nil {
+		return nil, err
+	}
+	if err := j.prepare(ctx); err != nil {
+		return nil, err
+	}
+	if err := j.openReaders(ctx); err != nil {
+		return nil, err
+	}
+	if err := j.load(ctx); err != nil {
+		return nil, err
+	}
+	return j, j.markOpen(ctx)
 }
 
-// Close closes the file.
-func (j *Journal) Close() error { return errNotBuilt }
+// OpenReader opens an existing journal for reading; it works beside a running
+// writer in another process, and without one.
+func OpenReader(ctx context.Context, path string, opt Options) (_ *Journal, err error) {
+	if _, err := os.Stat(path); errors.Is(err, fs.ErrNotExist) {
+		return nil, fmt.Errorf("there is no journal %s yet: %w", path, err)
+	}
+	j := newJournal(path, opt)
+	defer func() {
+		if err != nil {
+			err = fault(path, err)
+			j.Close()
+		}
+	}()
+	return j, j.openReaders(ctx)
+}
+
+func newJournal(path string, opt Options) *Journal {
+	if opt.Log == nil {
+		opt.Log = slog.New(slog.DiscardHandler)
+	}
+	return &Journal{path: path, health: opt.Health, log: opt.Log, stop: func() {}, keptLimit: keptBytes}
+}
+
+func (j *Journal) openReaders(ctx context.Context) (err error) {
+	if j.reader, err = sql.Open("sqlite", dsn(j.path, "ro", readerPragmas)); err != nil {
+		return fmt.Errorf("open %s for reading: %w", j.path, err)
+	}
+	j.reader.SetMaxOpenConns(readers)
+	j.reader.SetMaxIdleConns(readers)
+	c, err := j.reader.Conn(ctx)
+	if err != nil {
+		return fmt.Errorf("open %s for reading: %w", j.path, err)
+	}
+	defer c.Close()
+	if err := readBack(ctx, c, j.path, readerPragmas); err != nil {
+		return err
+	}
+	have, err := version(ctx, c, j.path)
+	if err != nil {
+		return err
+	}
+	if want := schemaVersion(); have < want {
+		return fmt.Errorf("%s has version %d, this program needs %d: start `dwindle serve` once, it brings the file up to date", j.path, have, want)
+	}
+	return nil
+}
+
+// lookAtPlace warns of file systems on which databases get lost.
+func (j *Journal) lookAtPlace() {
+	kind, network := place(j.path)
+	switch {
+	case network:
+		j.health.Set(checkPlace, health.Warn, fmt.Sprintf("the journal %s lies on a network file system (%s), which can damage it", j.path, kind), "name a data directory on a local disk")
+	case kind != "":
+		j.log.Warn("the journal lies on a file system that may not survive the machine or the container", "file", j.path, "kind", kind)
+	}
+}
+
+// markOpen remembers in the file that it is open, so that the next start knows
+// whether this one ended well, and checks the file in the background if the
+// last one did not.
+func (j *Journal) markOpen(ctx context.Context) error {
+	var was string
+	err := j.w.QueryRowContext(ctx, "SELECT value FROM meta WHERE name = 'unclean'").Scan(&was)
+	if err != nil && !errors.Is(err, sql.ErrNoRows) {
+		return fmt.Errorf("read how %s was closed: %w", j.path, err)
+	}
+	if _, err := j.w.ExecContext(ctx, "INSERT INTO meta VALUES ('unclean', '1') ON CONFLICT DO UPDATE SET value = '1'"); err != nil {
+		return fmt.Errorf("mark %s as open: %w", j.path, err)
+	}
+	j.marked = true
+	if was != "1" {
+		j.health.Set(checkFile, health.Ok, "", "")
+		return nil
+	}
+	bg, stop := context.WithCancel(context.WithoutCancel(ctx))
+	j.stop = stop
+	j.log.Info("the journal was not closed in order; it is being checked", "file", j.path)
+	j.background.Go(func() { j.quickCheck(bg) })
+	return nil
+}
+
+// quickCheck looks for contradictions in the file and reports to health.
+func (j *Journal) quickCheck(ctx context.Context) {
+	var verdict string
+	err := j.reader.QueryRowContext(ctx, "PRAGMA quick_check(1)").Scan(&verdict)
+	switch {
+	case ctx.Err() != nil:
+	case err != nil:
+		j.health.Set(checkFile, health.Bad, fmt.Sprintf("the check of %s after an unclean stop found: %v", j.path, fault(j.path, err)), "stop dwindle and `dwindle restore` the newest backup")
+	case verdict != "ok":
+		j.health.Set(checkFile, health.Bad, fmt.Sprintf("the journal %s is damaged: %s", j.path, verdict), "stop dwindle and `dwindle restore` the newest backup")
+	default:
+		j.log.Info("the journal is sound", "file", j.path)
+		j.health.Set(checkFile, health.Ok, "", "")
+	}
+}
+
+// Path is the file's path.
+func (j *Journal) Path() string { return j.path }
+
+// Close writes what is held back, and closes the file.
+func (j *Journal) Close() error {
+	j.stop()
+	j.background.Wait()
+	var errs []error
+	j.read.Range(func(_, st any) bool {
+		errs = append(errs, st.(*sql.Stmt).Close())
+		return true
+	})
+	if j.reader != nil {
+		errs = append(errs, j.reader.Close())
+	}
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	if j.w != nil {
+		if j.stmts != nil { // fully open
+			ctx := context.Background()
+			err := inTx(ctx, j.w, func() error {
+				if err := j.writeCounters(ctx); err != nil {
+					return err
+				}
+				if !j.marked {
+					return nil
+				}
+				_, err := j.w.ExecContext(ctx, "DELETE FROM meta WHERE name = 'unclean'")
+				return err
+			})
+			if err != nil {
+				errs = append(errs, fmt.Errorf("close %s: %w", j.path, fault(j.path, err)))
+			}
+			for _, s := range j.stmts {
+				errs = append(errs, s.Close())
+			}
+			j.stmts = nil
+		}
+		errs = append(errs, j.w.Close())
+		j.w = nil
+	}
+	if j.db != nil {
+		errs = append(errs, j.db.Close())
+		j.db = nil
+	}
+	return errors.Join(errs...)
+}

@@ -1,0 +1,280 @@
+package collector
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	"dwindle/collector/journal"
+	"dwindle/collector/meter"
+	"dwindle/collector/reading"
+	"dwindle/config"
+	"dwindle/config/civil"
+)
+
+// foldVersion is part of every fingerprint: raise it when the rules of the
+// meter change, and all daily figures are derived anew.
+const foldVersion = 1
+
+// recipe is what has to be known to fold one series.
+type recipe struct {
+	journal.Series
+	level bool // the last level of each day instead of a meter
+	group meter.Group
+	rules meter.Rules
+	loc   *time.Location
+	mark  string // fingerprint
+}
+
+// recipeFor gives the recipe of a series under a site file; ok is false for
+// kinds that have no daily figures.
+func recipeFor(site *config.Site, s journal.Series) (r recipe, ok bool) {
+	r = recipe{Series: s, loc: site.Location()}
+	switch s.Kind {
+	case reading.Run:
+		r.group = meter.Run
+		if m := site.Machine(s.Device); m != nil {
+			r.rules.Every = m.Every
+		}
+	case reading.Pulse, reading.Dose:
+		r.group = meter.Pulse
+		d := site.Dispenser(s.Device)
+		if d != nil {
+			r.rules.Every = d.Every
+		}
+		if s.Kind == reading.Dose {
+			r.group = meter.Dose
+			if d != nil {
+				if m := site.Model(d.Model); m != nil {
+					r.rules.CM3PerStroke = m.CM3PerStroke
+				}
+			}
+		}
+	case reading.Level:
+		r.level = true
+	default:
+		return r, false
+	}
+	r.mark = fmt.Sprintf("%d %s %s %g", foldVersion, site.Zone, r.rules.Every, r.rules.CM3PerStroke)
+	return r, true
+}
+
+// base is the place that a fold starts from: everything that was emitted
+// before the day Before is derived already and stands; readings after After
+// are still to be folded in.
+type base struct {
+	id     int64
+	stored bool // there is something derived under the same rules
+	head   bool
+	before civil.Date
+	after  time.Time
+	state  []byte
+	parts  []journal.Part // of the day Before itself, where the fold goes on inside it
+	seq    int64          // newest note of late readings
+}
+
+const (
+	firstDay civil.Date = math.MinInt32
+	lastDay  civil.Date = math.MaxInt32
+)
+
+// endOfTime is later than all readings.
+var endOfTime = time.UnixMilli(math.MaxInt64 / 4).UTC()
+
+// baseFor finds the latest start from which a fold up to an instant is exact:
+// where the last one ended, unless late readings lie before it or it ended
+// later, then the checkpoint of the day in question, else the beginning.
+func baseFor(s *journal.Snapshot, r recipe, to time.Time, useHead bool) (base, error) {
+	var b base
+	id, head, ok, err := s.Head(r.Series)
+	if err != nil {
+		return b, err
+	}
+	late, seq, touched, err := s.Touched(r.Series)
+	if err != nil {
+		return b, err
+	}
+	b.seq, b.before = seq, firstDay
+	if !ok || head.Rules != r.mark {
+		return b, nil
+	}
+	b.id = id
+	if useHead && !head.At.After(to) && (!touched || head.At.Before(late)) {
+		b.stored, b.head, b.after, b.state = true, true, head.At, head.State
+		b.before = civil.Of(head.At, r.loc)
+		if !r.level {
+			b.parts, err = s.PartsEmitted(id, b.before)
+		}
+		return b, err
+	}
+	if touched && late.Before(to) {
+		to = late
+	}
+	if head.At.Before(to) {
+		to = head.At
+	}
+	day := civil.Of(to, r.loc)
+	if !r.level {
+		c, ok, err := s.CheckpointAt(id, day)
+		if err != nil || !ok {
+			return b, err
+		}
+		day, b.state = c.Day, c.State
+	}
+	b.stored, b.before, b.after = true, day, day.Start(r.loc).Add(-time.Millisecond)
+	return b, nil
+}
+
+// folded is what a fold gave beyond its base.
+type folded struct {
+	base
+	parts  []journal.Part // complete for the days from base.before on
+	levels []journal.LevelDay
+	checks []journal.Checkpoint
+	meter  *meter.Fold
+	last   time.Time // newest reading folded in; zero: none
+	count  int
+}
+
+// run folds the readings of a series from a base up to an instant. each, if
+// set, sees every interval with the day that emitted it.
+func run(s *journal.Snapshot, r recipe, b base, to time.Time, each func(emitted civil.Date, iv meter.Interval)) (folded, error) {
+	f := folded{base: b}
+	days := calendar{loc: r.loc}
+	if b.head {
+		f.last = b.after
+		days.of(b.after)
+	}
+	if r.level {
+		return f, f.runLevels(s, r, to, &days)
+	}
+	f.parts = b.parts
+	f.meter = meter.New(r.group, r.rules)
+	if len(b.state) > 0 {
+		if err := f.meter.Restore(b.state); err != nil {
+			return f, fmt.Errorf("restore %s of %s: %w", r.Kind, r.Device, err)
+		}
+	}
+	var split []meter.DayPart
+	err := s.Scan(r.Series, b.after, to, func(x reading.Reading) error {
+		if !r.group.Wants(x.Quantity) {
+			return nil
+		}
+		day, changed := days.of(x.At)
+		if changed {
+			f.checks = append(f.checks, journal.Checkpoint{Day: day, State: slices.Clone(f.meter.State())})
+		}
+		for _, iv := range f.meter.Add(x) {
+			if each != nil {
+				each(day, iv)
+			}
+			split = meter.AppendDays(split[:0], iv, r.loc)
+			for _, p := range split {
+				f.add(day, p, days.length(p.Date))
+			}
+		}
+		f.last = x.At
+		f.count++
+		return nil
+	})
+	return f, err
+}
+
+// add books a part of an interval.
+func (f *folded) add(emitted civil.Date, p meter.DayPart, length time.Duration) {
+	x := journal.Part{
+		Emitted: emitted, Day: p.Date, Amount: p.Amount, Flags: p.Flags,
+		Seen: share(p.Seen, length), Known: share(p.Known, length),
+	}
+	for i := len(f.parts) - 1; i >= 0 && f.parts[i].Emitted == emitted; i-- {
+		if q := &f.parts[i]; q.Day == p.Date {
+			q.Amount += x.Amount
+			q.Seen += x.Seen
+			q.Known += x.Known
+			q.Flags |= x.Flags
+			return
+		}
+	}
+	f.parts = append(f.parts, x)
+}
+
+// share gives the part of a day's length, to the millisecond.
+func share(x float64, length time.Duration) time.Duration {
+	return time.Duration(math.Round(x*float64(length.Milliseconds()))) * time.Millisecond
+}
+
+// runLevels finds the last level of each day and quantity.
+func (f *folded) runLevels(s *journal.Snapshot, r recipe, to time.Time, days *calendar) error {
+	return s.Scan(r.Series, f.after, to, func(x reading.Reading) error {
+		f.last = x.At
+		f.count++
+		if x.Flags&reading.Retained != 0 && !x.FromDevice {
+			return nil // nobody knows when it was true
+		}
+		day, _ := days.of(x.At)
+		l := journal.LevelDay{Day: day, Sample: reading.Sample{At: x.At, Quantity: x.Quantity, Value: x.Value, Flags: x.Flags}}
+		for i := len(f.levels) - 1; i >= 0 && f.levels[i].Day == day; i-- {
+			if f.levels[i].Quantity == x.Quantity {
+				f.levels[i] = l
+				return nil
+			}
+		}
+		f.levels = append(f.levels, l)
+		return nil
+	})
+}
+
+// calendar gives the civil days of instants in order; it remembers the day it
+// is in, because asking the zone for every reading would cost more than the
+// fold.
+type calendar struct {
+	loc        *time.Location
+	day        civil.Date
+	start, end time.Time
+	known      bool
+	lengths    map[civil.Date]time.Duration
+}
+
+// of gives the day of an instant, and whether it differs from the last one.
+func (c *calendar) of(t time.Time) (day civil.Date, changed bool) {
+	if c.known && !t.Before(c.start) && t.Before(c.end) {
+		return c.day, false
+	}
+	c.day, c.known = civil.Of(t, c.loc), true
+	c.start, c.end = c.day.Start(c.loc), c.day.End(c.loc)
+	return c.day, true
+}
+
+func (c *calendar) length(day civil.Date) time.Duration {
+	if c.known && day == c.day {
+		return c.end.Sub(c.start)
+	}
+	if n, ok := c.lengths[day]; ok {
+		return n
+	}
+	if c.lengths == nil {
+		c.lengths = map[civil.Date]time.Duration{}
+	}
+	n := day.Length(c.loc)
+	c.lengths[day] = n
+	return n
+}
+
+// update turns a fold into what is to be saved; ok is false if nothing is new.
+func (f *folded) update(r recipe) (u journal.Update, ok bool) {
+	if f.last.IsZero() || f.count == 0 && f.seq == 0 && f.stored {
+		return u, false
+	}
+	u = journal.Update{
+		Series: r.Series, Whole: !f.stored, Parts: f.parts, Checkpoints: f.checks, Levels: f.levels, Seq: f.seq,
+		Head: journal.Head{At: f.last, Rules: r.mark},
+	}
+	if f.stored && !f.head {
+		u.From = f.before
+	}
+	if f.meter != nil {
+		u.State = slices.Clone(f.meter.State())
+	}
+	return u, true
+}

@@ -1,0 +1,347 @@
+package collector
+
+import (
+	"context"
+	"math"
+	"slices"
+	"time"
+
+	"dwindle/collector/journal"
+	"dwindle/collector/meter"
+	"dwindle/collector/reading"
+	"dwindle/config"
+	"dwindle/config/civil"
+)
+
+// History reads the observed past. What is not derived yet it folds in itself,
+// so that it is right at any moment, beside a writer and without one. Safe for
+// concurrent use.
+type History struct {
+	j    *journal.Journal
+	site func() *config.Site
+	at   time.Time // zero: all there is
+}
+
+// NewHistory makes a history over a journal.
+func NewHistory(j *journal.Journal, site func() *config.Site) *History {
+	return &History{j: j, site: site}
+}
+
+// AsOf gives the history as it could be known at an instant: later readings
+// and facts do not exist for it.
+func (h *History) AsOf(at time.Time) *History {
+	return &History{j: h.j, site: h.site, at: at}
+}
+
+func (h *History) bound(t time.Time) time.Time {
+	if !h.at.IsZero() && h.at.Before(t) {
+		return h.at
+	}
+	return t
+}
+
+// Days gives the daily figures of a device for kind Run (h, a machine), Pulse
+// (pulses, a dispenser) or Dose (cm3, a dispenser), from the first to the last
+// date, both included, in order. Days of which nothing is known are left out.
+//
+// Readings of the day after last still count, because they settle what
+// happened before midnight; with AsOf, none after its instant do.
+func (h *History) Days(ctx context.Context, device string, kind reading.Kind, first, last civil.Date) ([]reading.Day, error) {
+	r, ok := recipeFor(h.site(), journal.Series{Device: device, Kind: kind})
+	if !ok || r.level || last < first {
+		return nil, nil
+	}
+	s, err := h.j.Snapshot(ctx)
+	if err != nil {
+		return nil, err
+	}
+	defer s.Close()
+	to := h.bound((last + 1).End(r.loc).Add(-time.Millisecond))
+	b, err := baseFor(s, r, to, true)
+	if err != nil {
+		return nil, err
+	}
+	f, err := run(s, r, b, to, nil)
+	if err != nil {
+		return nil, err
+	}
+	var parts []journal.Part
+	if b.stored {
+		if parts, err = s.Parts(b.id, first, last, b.before); err != nil {
+			return nil, err
+		}
+	}
+	for _, p := range f.parts {
+		if p.Day >= first && p.Day <= last {
+			parts = append(parts, p)
+		}
+	}
+	return sumDays(parts, r.loc), nil
+}
+
+// sumDays adds parts up to days. The order of addition is that of the parts,
+// so that the sum does not depend on how they came about.
+func sumDays(parts []journal.Part, loc *time.Location) []reading.Day {
+	slices.SortStableFunc(parts, func(a, b journal.Part) int { return int(int64(a.Day) - int64(b.Day)) })
+	var out []reading.Day
+	for i := 0; i < len(parts); {
+		d := reading.Day{Date: parts[i].Day}
+		var seen, known time.Duration
+		for ; i < len(parts) && parts[i].Day == d.Date; i++ {
+			d.Amount += parts[i].Amount
+			d.Flags |= parts[i].Flags
+			seen += parts[i].Seen
+			known += parts[i].Known
+		}
+		length := d.Date.Length(loc)
+		d.Seen, d.Known = portion(seen, length), portion(known, length)
+		if d.Known > 0 || d.Seen > 0 || d.Amount != 0 || d.Flags != 0 {
+			out = append(out, d)
+		}
+	}
+	return out
+}
+
+func portion(d, of time.Duration) float64 {
+	if of <= 0 {
+		return 0
+	}
+	return min(1, d.Seconds()/of.Seconds())
+}
+
+// tally adds up what intervals have in a stretch of time.
+type tally struct {
+	from, to    time.Time
+	value       float64
+	seen, known time.Duration
+	flags       reading.Flags
+}
+
+// add books the share of an interval that lies in (from, to], cut off at end.
+func (t *tally) add(iv meter.Interval, end time.Time) {
+	to := t.to
+	if end.Before(to) {
+		to = end
+	}
+	length := iv.To.Sub(iv.From)
+	if length <= 0 { // an event without extent
+		if iv.To.After(t.from) && !iv.To.After(to) {
+			t.value += iv.Amount
+			t.flags |= iv.Flags
+		}
+		return
+	}
+	a, b := iv.From, iv.To
+	if a.Before(t.from) {
+		a = t.from
+	}
+	if b.After(to) {
+		b = to
+	}
+	part := b.Sub(a)
+	if part <= 0 {
+		return
+	}
+	if part == length {
+		t.value += iv.Amount
+	} else {
+		t.value += iv.Amount * (float64(part) / float64(length))
+	}
+	if iv.Seen {
+		t.seen += part
+	}
+	if iv.Known || iv.Seen {
+		t.known += part
+	}
+	t.flags |= iv.Flags
+}
+
+// Amount gives what was counted between two instants, exact to the reporting
+// interval at both ends. Readings after to do not count. An event at from
+// itself belongs to what was before.
+func (h *History) Amount(ctx context.Context, device string, kind reading.Kind, from, to time.Time) (reading.Amount, error) {
+	r, ok := recipeFor(h.site(), journal.Series{Device: device, Kind: kind})
+	asked := to.Sub(from)
+	to = h.bound(to)
+	if !ok || r.level || !from.Before(to) {
+		return reading.Amount{}, nil
+	}
+	s, err := h.j.Snapshot(ctx)
+	if err != nil {
+		return reading.Amount{}, err
+	}
+	defer s.Close()
+	b, err := baseFor(s, r, to, false)
+	if err != nil {
+		return reading.Amount{}, err
+	}
+	t := tally{from: from, to: to}
+	if b.stored {
+		if err := t.addStored(s, r, b); err != nil {
+			return reading.Amount{}, err
+		}
+	}
+	f, err := run(s, r, b, to, func(_ civil.Date, iv meter.Interval) { t.add(iv, to) })
+	if err != nil {
+		return reading.Amount{}, err
+	}
+	for _, iv := range f.meter.Flush(to) {
+		t.add(iv, to)
+	}
+	return reading.Amount{Value: t.value, Seen: portion(t.seen, asked), Known: portion(t.known, asked), Flags: t.flags}, nil
+}
+
+// addStored books what is derived already: whole days from their parts, the
+// day that from lies in by folding anew what brought something for it.
+func (t *tally) addStored(s *journal.Snapshot, r recipe, b base) error {
+	day := civil.Of(t.from, r.loc)
+	whole := day
+	if start := day.Start(r.loc); !t.from.Equal(start) {
+		whole = day + 1
+		edge, err := s.Parts(b.id, day, day, b.before)
+		if err != nil {
+			return err
+		}
+		end := day.End(r.loc)
+		for _, p := range edge {
+			if err := t.addEmitted(s, r, b.id, p.Emitted, end); err != nil {
+				return err
+			}
+		}
+	}
+	parts, err := s.Parts(b.id, whole, civil.Of(t.to, r.loc), b.before)
+	if err != nil {
+		return err
+	}
+	for _, p := range parts {
+		t.value += p.Amount
+		t.seen += p.Seen
+		t.known += p.Known
+		t.flags |= p.Flags
+	}
+	return nil
+}
+
+// addEmitted folds the readings of one day anew and books what they brought
+// before end.
+func (t *tally) addEmitted(s *journal.Snapshot, r recipe, id int64, emitted civil.Date, end time.Time) error {
+	c, ok, err := s.CheckpointAt(id, emitted)
+	if err != nil || !ok {
+		return err
+	}
+	again := base{before: c.Day, after: c.Day.Start(r.loc).Add(-time.Millisecond), state: c.State}
+	_, err = run(s, r, again, emitted.End(r.loc).Add(-time.Millisecond), func(day civil.Date, iv meter.Interval) {
+		if day == emitted {
+			t.add(iv, end)
+		}
+	})
+	return err
+}
+
+// Levels gives the last level reading of each civil day and quantity in
+// [from, to], in time order; for the day of to, the last one at or before it.
+func (h *History) Levels(ctx context.Context, device string, from, to time.Time) ([]reading.Sample, error) {
+	to = h.bound(to)
+	r, _ := recipeFor(h.site(), journal.Series{Device: device, Kind: reading.Level})
+	if to.Before(from) {
+		return nil, nil
+	}
+	s, err := h.j.Snapshot(ctx)
+	if err != nil {
+		return nil, err
+	}
+	defer s.Close()
+	b, err := baseFor(s, r, to, true)
+	if err != nil {
+		return nil, err
+	}
+	f, err := run(s, r, b, to, nil)
+	if err != nil {
+		return nil, err
+	}
+	var days []journal.LevelDay
+	if b.stored {
+		last := b.before
+		if !b.head {
+			last-- // the day itself was scanned anew
+		}
+		if days, err = s.LevelDays(b.id, civil.Of(from, r.loc), last); err != nil {
+			return nil, err
+		}
+	}
+	var out []reading.Sample
+	for i, l := range days {
+		// A later reading of the same day takes the place of a saved one.
+		newer := b.head && l.Day == b.before && slices.ContainsFunc(f.levels, func(x journal.LevelDay) bool {
+			return x.Day == l.Day && x.Quantity == l.Quantity
+		})
+		if !newer {
+			out = append(out, days[i].Sample)
+		}
+	}
+	for _, l := range f.levels {
+		out = append(out, l.Sample)
+	}
+	out = slices.DeleteFunc(out, func(x reading.Sample) bool { return x.At.Before(from) || x.At.After(to) })
+	slices.SortStableFunc(out, func(a, b reading.Sample) int { return a.At.Compare(b.At) })
+	return out, nil
+}
+
+// Facts gives all dated facts at or before an instant in time order,
+// corrections applied.
+func (h *History) Facts(ctx context.Context, until time.Time) ([]reading.Fact, error) {
+	return h.j.Facts(ctx, h.bound(until))
+}
+
+// How the reporting interval of a device is learned: the median distance of
+// its last reports.
+const (
+	learnFrom  = 33 // readings looked at
+	learnLeast = 8  // distances needed
+)
+
+// LastSeen gives the time of a device's newest live reading or report at or
+// before an instant, and its reporting interval: the one it reports itself,
+// else the median distance of its last reports, 0 where not yet learned.
+// Replays by the broker and entries by people do not count. ok is false if it
+// never reported.
+func (h *History) LastSeen(ctx context.Context, device string, until time.Time) (seen time.Time, every time.Duration, ok bool, err error) {
+	until = h.bound(until)
+	s, err := h.j.Snapshot(ctx)
+	if err != nil {
+		return time.Time{}, 0, false, err
+	}
+	defer s.Close()
+	seen, quantity, ok, err := s.Newest(device, until)
+	if err != nil || !ok {
+		return time.Time{}, 0, false, err
+	}
+	said, err := s.Last(reading.Channel{Device: device, Quantity: reading.StatusEveryS}, until, 1)
+	if err != nil {
+		return time.Time{}, 0, false, err
+	}
+	if len(said) == 1 && said[0].Value > 0 && said[0].Value < math.MaxInt32 {
+		return seen, time.Duration(said[0].Value * float64(time.Second)), true, nil
+	}
+	last, err := s.Last(reading.Channel{Device: device, Quantity: quantity}, until, learnFrom)
+	if err != nil {
+		return time.Time{}, 0, false, err
+	}
+	var apart []time.Duration
+	for i := 1; i < len(last); i++ {
+		if d := last[i-1].At.Sub(last[i].At); d > 0 {
+			apart = append(apart, d)
+		}
+	}
+	if len(apart) >= learnLeast {
+		slices.Sort(apart)
+		every = apart[len(apart)/2]
+	}
+	return seen, every, true, nil
+}
+
+// Readings hands the readings of devices (nil: all) after one instant and up
+// to another to fn, by device, then in time order. An error of fn ends it.
+func (h *History) Readings(ctx context.Context, devices []string, after, to time.Time, fn func(reading.Reading) error) error {
+	return h.j.Readings(ctx, devices, after, h.bound(to), fn)
+}

@@ -1,0 +1,92 @@
+package journal
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+)
+
+// Backup writes a compact copy of the journal to a new file, while it is in
+// use. The copy is of one moment. It proves itself with Verify.
+func (j *Journal) Backup(ctx context.Context, path string) (err error) {
+	if _, err := os.Stat(path); err == nil || !errors.Is(err, fs.ErrNotExist) {
+		return fmt.Errorf("back up to %s: the file exists already; name another", path)
+	}
+	db, err := sql.Open("sqlite", dsn(j.path, "ro", []pragma{{"busy_timeout", "10000", "10000"}, {"temp_store", "memory", "2"}}))
+	if err != nil {
+		return fmt.Errorf("back up %s: %w", j.path, err)
+	}
+	defer func() { err = errors.Join(err, db.Close()) }()
+	if _, err := db.ExecContext(ctx, "VACUUM INTO ?", path); err != nil {
+		_ = os.Remove(path) // half a copy is none
+		return fmt.Errorf("back up %s to %s: %w", j.path, path, fault(path, err))
+	}
+	return syncFile(path)
+}
+
+func syncFile(path string) error {
+	f, err := os.OpenFile(path, os.O_RDWR, 0)
+	if err != nil {
+		return fmt.Errorf("back up to %s: %w", path, err)
+	}
+	return errors.Join(f.Sync(), f.Close())
+}
+
+// Proof is what Verify found in a file.
+type Proof struct {
+	Version  int
+	Readings int64
+	Facts    int64
+	Devices  int64
+	From, To int64 // ms since 1970, of the readings; 0 without readings
+}
+
+// Verify reads a whole journal file and checks that it is sound, of a version
+// that this program knows, and counts what is in it.
+func Verify(ctx context.Context, path string) (p Proof, err error) {
+	defer func() { err = fault(path, err) }()
+	if _, err := os.Stat(path); err != nil {
+		return p, fmt.Errorf("verify: %w", err)
+	}
+	db, err := sql.Open("sqlite", dsn(path, "ro", readerPragmas))
+	if err != nil {
+		return p, fmt.Errorf("verify %s: %w", path, err)
+	}
+	defer db.Close()
+	c, err := db.Conn(ctx)
+	if err != nil {
+		return p, fmt.Errorf("verify %s: %w", path, err)
+	}
+	defer c.Close()
+	if p.Version, err = version(ctx, c, path); err != nil {
+		return p, err
+	}
+	var verdict string
+	if err := c.QueryRowContext(ctx, "PRAGMA integrity_check(1)").Scan(&verdict); err != nil {
+		return p, fmt.Errorf("verify %s: %w", path, err)
+	}
+	if verdict != "ok" {
+		return p, fmt.Errorf("%w: %s: %s", ErrDamaged, path, verdict)
+	}
+	if p.Version == 0 {
+		return p, fmt.Errorf("verify %s: the file is empty, it is no journal", path)
+	}
+	for _, q := range []struct {
+		dst  *int64
+		text string
+	}{
+		{&p.Readings, "SELECT (SELECT count(*) FROM reading) + (SELECT count(*) FROM increment)"},
+		{&p.Facts, "SELECT count(*) FROM fact"},
+		{&p.Devices, "SELECT count(DISTINCT device) FROM channel"},
+		{&p.From, "SELECT coalesce(min(at), 0) FROM reading"},
+		{&p.To, "SELECT coalesce(max(at), 0) FROM reading"},
+	} {
+		if err := c.QueryRowContext(ctx, q.text).Scan(q.dst); err != nil {
+			return p, fmt.Errorf("verify %s: %w", path, err)
+		}
+	}
+	return p, nil
+}

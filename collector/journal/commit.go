@@ -1,0 +1,440 @@
+package journal
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"dwindle/collector/reading"
+)
+
+// Entry is one message, or one entry by a person, as it is to be stored:
+// readings and facts, or kept aside.
+type Entry struct {
+	Readings []reading.Reading
+	Facts    []reading.Fact
+	Person   bool  // entered by a person: no sign of life of the device
+	Kept     *Kept // instead of all above
+}
+
+// Outcome is what became of an entry.
+type Outcome uint8
+
+// The outcomes. All of them are durable.
+const (
+	Stored    Outcome = iota // at least one new reading or fact
+	Duplicate                // nothing that was not known already
+	KeptAside                // in the kept-aside ring with its reason
+)
+
+// Batch is what is committed together.
+type Batch []Entry
+
+// Result is what a commit did.
+type Result struct {
+	Outcomes []Outcome // one per entry
+	Rows     int       // readings and facts written
+	Series   []Series  // that have something new
+	Devices  []string  // that have something new, sorted
+	Facts    bool      // a fact is among it
+}
+
+// Series names the readings of a device that are measured together: kind Run,
+// Pulse, Dose or Level.
+type Series struct {
+	Device string
+	Kind   reading.Kind
+}
+
+// KindOf gives the kind that a quantity belongs to: what stands before the dot.
+func KindOf(q reading.Quantity) reading.Kind {
+	kind, _, _ := strings.Cut(string(q), ".")
+	return reading.Kind(kind)
+}
+
+// derived says whether daily figures are derived from a kind.
+func derived(k reading.Kind) bool {
+	return k == reading.Run || k == reading.Pulse || k == reading.Dose || k == reading.Level
+}
+
+// cache is what the writer knows of the file without asking. It describes
+// committed rows only.
+type cache struct {
+	channels map[reading.Channel]int64
+	newest   map[Series]int64 // ms; the newest reading of a series
+	kept     *ring            // nil: not yet counted
+	unknown  int              // devices in the table, -1: not yet counted
+}
+
+// commit is one transaction under way; what it learns reaches the cache only
+// when it has ended well.
+type commit struct {
+	j        *Journal
+	ctx      context.Context
+	channels map[reading.Channel]int64
+	newest   map[Series]int64 // as of before this commit
+	top      map[Series]int64 // newest of this commit
+	touched  map[Series]int64 // earliest late reading
+	series   map[Series]struct{}
+	devices  map[string]struct{}
+	counts   map[string]int64
+	ring     *ring
+	unknown  int
+	rows     int
+	facts    bool
+}
+
+// Commit stores a batch in one transaction. When it returns without an error
+// all of it is on disk; with an error nothing of it is. An error that wraps
+// ErrUnwritable may pass: the same batch can be tried again.
+func (j *Journal) Commit(ctx context.Context, b Batch) (Result, error) {
+	if j.db == nil {
+		return Result{}, ErrReadOnly
+	}
+	if err := ctx.Err(); err != nil {
+		return Result{}, err
+	}
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	if j.w == nil {
+		return Result{}, fmt.Errorf("%s: %w", j.path, errClosed)
+	}
+	// A commit under way is never given up: it is short, and a half-cancelled
+	// one would leave its messages without an answer.
+	ctx = context.WithoutCancel(ctx)
+	c := &commit{
+		j: j, ctx: ctx, channels: map[reading.Channel]int64{}, newest: map[Series]int64{}, top: map[Series]int64{},
+		touched: map[Series]int64{}, series: map[Series]struct{}{}, devices: map[string]struct{}{}, counts: map[string]int64{},
+		unknown: j.known.unknown,
+	}
+	out := Result{Outcomes: make([]Outcome, len(b))}
+	err := inTx(ctx, j.w, func() error {
+		for i := range b {
+			o, err := c.entry(&b[i])
+			if err != nil {
+				return err
+			}
+			out.Outcomes[i] = o
+		}
+		return c.finish()
+	})
+	if err != nil {
+		j.known.kept = nil // count anew: the transaction's changes are gone
+		return Result{}, fmt.Errorf("commit %d messages: %w", len(b), fault(j.path, err))
+	}
+	c.learn()
+	out.Rows, out.Facts = c.rows, c.facts
+	for s := range c.series {
+		out.Series = append(out.Series, s)
+	}
+	for d := range c.devices {
+		out.Devices = append(out.Devices, d)
+	}
+	slices.Sort(out.Devices)
+	return out, nil
+}
+
+var errClosed = errors.New("journal is closed")
+
+// entry stores one entry.
+func (c *commit) entry(e *Entry) (Outcome, error) {
+	c.counts[CountReceived]++
+	if e.Kept != nil {
+		if err := c.keep(e.Kept); err != nil {
+			return 0, err
+		}
+		return KeptAside, nil
+	}
+	stored, lost := false, false
+	for i := range e.Readings {
+		o, err := c.reading(&e.Readings[i])
+		if err != nil {
+			return 0, err
+		}
+		stored = stored || o == Stored
+		lost = lost || o == KeptAside
+	}
+	for i := range e.Facts {
+		ok, err := c.fact(e.Facts[i], e.Person)
+		if err != nil {
+			return 0, err
+		}
+		stored = stored || ok
+	}
+	switch {
+	case stored:
+		c.counts[CountStored]++
+		return Stored, nil
+	case lost:
+		return KeptAside, nil
+	}
+	c.counts[CountDuplicates]++
+	return Duplicate, nil
+}
+
+// reading stores one reading, or settles it with the one that is there.
+func (c *commit) reading(r *reading.Reading) (Outcome, error) {
+	if math.IsNaN(r.Value) || math.IsInf(r.Value, 0) {
+		return KeptAside, c.keep(&Kept{Received: r.Received, Device: r.Device, Reason: "not_finite", Payload: describe(r), Detail: string(r.Quantity)})
+	}
+	id, err := c.channel(r.Channel)
+	if err != nil {
+		return 0, err
+	}
+	at := r.At.UnixMilli()
+	row := encode(r)
+	insert, args := stmtReading, []any{id, at, row.value, row.lag, row.flags}
+	if r.Key != "" {
+		insert, args = stmtIncrement, []any{id, r.Key, at, row.value, row.lag, row.flags}
+	}
+	done, err := c.j.stmts[insert].ExecContext(c.ctx, args...)
+	if err != nil {
+		return 0, fmt.Errorf("store %s of %s: %w", r.Quantity, r.Device, err)
+	}
+	if n, err := done.RowsAffected(); err != nil {
+		return 0, err
+	} else if n == 1 {
+		return Stored, c.changed(r, at)
+	}
+	old, err := c.stored(id, r)
+	if err != nil {
+		return 0, err
+	}
+	winner, loser := reading.Resolve(old, *r)
+	row = encode(&winner)
+	if was := encode(&old); was != row || !old.At.Equal(winner.At) {
+		if r.Key != "" {
+			_, err = c.j.stmts[stmtIncrementUpdate].ExecContext(c.ctx, winner.At.UnixMilli(), row.value, row.lag, row.flags, id, r.Key)
+		} else {
+			_, err = c.j.stmts[stmtReadingUpdate].ExecContext(c.ctx, row.value, row.lag, row.flags, id, at)
+		}
+		if err != nil {
+			return 0, fmt.Errorf("settle %s of %s: %w", r.Quantity, r.Device, err)
+		}
+		// The fold sees flags, too, so any change is derived anew, from the
+		// earlier of the two places.
+		if err := c.changed(r, min(old.At.UnixMilli(), winner.At.UnixMilli())); err != nil {
+			return 0, err
+		}
+	}
+	if reading.SameValue(old, *r) {
+		return Duplicate, nil
+	}
+	err = c.keep(&Kept{Received: loser.Received, Device: r.Device, Reason: ReasonConflict, Payload: describe(&loser), Detail: fmt.Sprintf("another %s came for %s", r.Quantity, r.At.UTC().Format(time.RFC3339Nano))})
+	if err != nil {
+		return 0, err
+	}
+	if reading.SameValue(winner, old) {
+		return KeptAside, nil
+	}
+	return Stored, nil
+}
+
+// changed notes that a series has something new at a time.
+func (c *commit) changed(r *reading.Reading, at int64) error {
+	c.rows++
+	c.devices[r.Device] = struct{}{}
+	s := Series{r.Device, KindOf(r.Quantity)}
+	if !derived(s.Kind) {
+		return nil
+	}
+	c.series[s] = struct{}{}
+	newest, err := c.newestOf(s)
+	if err != nil {
+		return err
+	}
+	// Whatever is not newer than all that was committed before may lie behind
+	// what has been derived, so it is put on record.
+	if at <= newest {
+		if t, ok := c.touched[s]; !ok || at < t {
+			c.touched[s] = at
+		}
+	}
+	if at > c.top[s] {
+		c.top[s] = at
+	}
+	return nil
+}
+
+// finish writes what belongs to the batch as a whole.
+func (c *commit) finish() error {
+	for s, at := range c.touched {
+		if _, err := c.j.stmts[stmtTouched].ExecContext(c.ctx, s.Device, string(s.Kind), at); err != nil {
+			return fmt.Errorf("note late readings of %s: %w", s.Device, err)
+		}
+	}
+	c.counts[CountCommits]++
+	c.counts[CountRows] += int64(c.rows)
+	return c.bound()
+}
+
+// learn takes over what the commit found out, now that it is true.
+func (c *commit) learn() {
+	k := &c.j.known
+	for ch, id := range c.channels {
+		k.channels[ch] = id
+	}
+	for s, at := range c.newest {
+		k.newest[s] = at
+	}
+	for s, at := range c.top {
+		if at > k.newest[s] {
+			k.newest[s] = at
+		}
+	}
+	k.unknown = c.unknown
+	for name, n := range c.counts {
+		c.j.count[name] += n
+		c.j.total[name] += n
+	}
+}
+
+// channel gives a channel its number.
+func (c *commit) channel(ch reading.Channel) (int64, error) {
+	if id, ok := c.j.known.channels[ch]; ok {
+		return id, nil
+	}
+	if id, ok := c.channels[ch]; ok {
+		return id, nil
+	}
+	done, err := c.j.w.ExecContext(c.ctx, "INSERT INTO channel (device, quantity) VALUES (?, ?)", ch.Device, string(ch.Quantity))
+	if err != nil {
+		return 0, fmt.Errorf("number channel %s of %s: %w", ch.Quantity, ch.Device, err)
+	}
+	id, err := done.LastInsertId()
+	if err != nil {
+		return 0, err
+	}
+	c.channels[ch] = id
+	return id, nil
+}
+
+// newestOf gives the newest reading of a series before this commit, ms. Asked
+// of the file once per series; a reading of this very commit that it may see
+// then only makes the answer later, which is the safe side.
+func (c *commit) newestOf(s Series) (int64, error) {
+	if at, ok := c.j.known.newest[s]; ok {
+		return at, nil
+	}
+	if at, ok := c.newest[s]; ok {
+		return at, nil
+	}
+	newest := int64(math.MinInt64)
+	rows, err := c.j.w.QueryContext(c.ctx, "SELECT id, quantity FROM channel WHERE device = ?", s.Device)
+	if err != nil {
+		return 0, fmt.Errorf("look up channels of %s: %w", s.Device, err)
+	}
+	var ids []int64
+	for rows.Next() {
+		var id int64
+		var q string
+		if err := rows.Scan(&id, &q); err != nil {
+			rows.Close()
+			return 0, err
+		}
+		if KindOf(reading.Quantity(q)) == s.Kind {
+			ids = append(ids, id)
+		}
+	}
+	if err := errors.Join(rows.Err(), rows.Close()); err != nil {
+		return 0, err
+	}
+	for _, id := range ids {
+		for _, q := range []string{"SELECT max(at) FROM reading WHERE channel = ?", "SELECT max(at) FROM increment WHERE channel = ?"} {
+			var at *int64
+			if err := c.j.w.QueryRowContext(c.ctx, q, id).Scan(&at); err != nil {
+				return 0, fmt.Errorf("look up the newest reading of %s: %w", s.Device, err)
+			}
+			if at != nil {
+				newest = max(newest, *at)
+			}
+		}
+	}
+	c.newest[s] = newest
+	return newest, nil
+}
+
+// row is a reading as stored.
+type row struct {
+	value any // int64 or float64
+	lag   int64
+	flags int64
+}
+
+// encode gives the smallest exact form of a reading: whole numbers take 1 to 8
+// bytes as integers, always 8 as floats.
+func encode(r *reading.Reading) row {
+	out := row{lag: r.Received.UnixMilli() - r.At.UnixMilli(), flags: int64(r.Flags &^ reading.ReceiveTime)}
+	if !r.FromDevice {
+		out.flags |= int64(reading.ReceiveTime)
+	}
+	switch whole := math.Trunc(r.Value); {
+	case r.Quantity.Exact():
+		out.value = r.Count
+	case r.Value == whole && math.Abs(whole) < 1<<53 && !(whole == 0 && math.Signbit(whole)):
+		out.value = int64(whole)
+	default:
+		out.value = r.Value
+	}
+	return out
+}
+
+// decode is the reverse of encode.
+func decode(ch reading.Channel, at int64, o row) reading.Reading {
+	r := reading.Reading{
+		Channel: ch, At: time.UnixMilli(at).UTC(), Received: time.UnixMilli(at + o.lag).UTC(),
+		Flags: reading.Flags(o.flags), FromDevice: reading.Flags(o.flags)&reading.ReceiveTime == 0,
+	}
+	switch v := o.value.(type) {
+	case int64:
+		r.Value = float64(v)
+		if ch.Quantity.Exact() {
+			r.Count = v
+		}
+	case float64:
+		r.Value = v
+	}
+	return r
+}
+
+// stored reads back what holds the place of a reading.
+func (c *commit) stored(id int64, r *reading.Reading) (reading.Reading, error) {
+	at := r.At.UnixMilli()
+	var o row
+	var err error
+	if r.Key != "" {
+		err = c.j.stmts[stmtIncrementGet].QueryRowContext(c.ctx, id, r.Key).Scan(&at, &o.value, &o.lag, &o.flags)
+	} else {
+		err = c.j.stmts[stmtReadingGet].QueryRowContext(c.ctx, id, at).Scan(&o.value, &o.lag, &o.flags)
+	}
+	if err != nil {
+		return reading.Reading{}, fmt.Errorf("read back %s of %s: %w", r.Quantity, r.Device, err)
+	}
+	old := decode(r.Channel, at, o)
+	old.Key = r.Key
+	return old, nil
+}
+
+// describe gives a reading as JSON, for the kept-aside ring.
+func describe(r *reading.Reading) []byte {
+	v := any(r.Value)
+	if r.Quantity.Exact() {
+		v = r.Count
+	}
+	if math.IsNaN(r.Value) || math.IsInf(r.Value, 0) {
+		v = fmt.Sprint(r.Value)
+	}
+	text, err := json.Marshal(map[string]any{
+		"device": r.Device, "quantity": r.Quantity, "at": r.At.UTC().Format(time.RFC3339Nano), "value": v, "id": r.Key,
+		"received": r.Received.UTC().Format(time.RFC3339Nano),
+	})
+	if err != nil {
+		return []byte(fmt.Sprintf("%s %v", r.Quantity, v)) // unreachable: all of it can be written
+	}
+	return text
+}

@@ -1,0 +1,196 @@
+package journal
+
+import (
+	"context"
+	"crypto/sha256"
+	"database/sql"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"time"
+
+	"dwindle/collector/reading"
+)
+
+// sameChange is how far apart two equal reports of a reservoir change may be
+// and still be one change.
+const sameChange = 24 * time.Hour
+
+// state says that facts of a kind, when a device reports them, tell what is in
+// force: a repetition only confirms it.
+func state(f *reading.Fact, person bool) bool {
+	if person || f.Corrects != "" || f.Device == "" {
+		return false
+	}
+	return f.Kind == reading.FactSetting || f.Kind == reading.FactFaults || f.Kind == reading.FactSerial
+}
+
+// fact stores a fact; false means that it was known already.
+func (c *commit) fact(f reading.Fact, person bool) (bool, error) {
+	f.At, f.Received = f.At.UTC().Truncate(time.Millisecond), f.Received.UTC().Truncate(time.Millisecond)
+	content, err := contentOf(f)
+	if err != nil {
+		return false, fmt.Errorf("fact of kind %s: %w", f.Kind, err)
+	}
+	if f.ID == "" {
+		f.ID = fmt.Sprintf("%s/%s/%s/%d", f.Kind, f.Device, hex.EncodeToString(content[:12]), f.At.UnixMilli())
+	}
+	if state(&f, person) {
+		known, err := c.confirm(&f, content)
+		if err != nil || known {
+			return false, err
+		}
+	}
+	repeated := false
+	if f.Kind == reading.FactChange && f.Content != "" {
+		if repeated, err = c.repeated(&f, content); err != nil {
+			return false, err
+		}
+		// A report with the device's own time is kept even so: should an
+		// earlier one arrive later, it decides what is a repetition of what.
+		// The reader leaves repetitions out (see Facts).
+		if repeated && f.At.Equal(f.Received) {
+			return false, nil
+		}
+	}
+	stored, err := c.insertFact(&f, f.At, content, person)
+	return stored && !repeated, err
+}
+
+func (c *commit) insertFact(f *reading.Fact, until time.Time, content []byte, person bool) (bool, error) {
+	body, err := json.Marshal(f)
+	if err != nil {
+		return false, fmt.Errorf("write fact %s: %w", f.ID, err)
+	}
+	done, err := c.j.w.ExecContext(c.ctx, "INSERT INTO fact VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING",
+		f.ID, string(f.Kind), f.Point, f.Device, f.At.UnixMilli(), until.UnixMilli(), f.Received.UnixMilli(), person, content, string(body))
+	if err != nil {
+		return false, fmt.Errorf("store fact %s: %w", f.ID, err)
+	}
+	n, err := done.RowsAffected()
+	if err != nil || n == 0 {
+		return false, err
+	}
+	c.rows++
+	c.facts = true
+	if f.Device != "" {
+		c.devices[f.Device] = struct{}{}
+	}
+	return true, nil
+}
+
+// confirm looks at what the device reported before. The same again only moves
+// the time until which it is known to hold. A late report that falls into such
+// a stretch splits it.
+func (c *commit) confirm(f *reading.Fact, content []byte) (known bool, err error) {
+	var id, body string
+	var before []byte
+	var until int64
+	at := f.At.UnixMilli()
+	err = c.j.w.QueryRowContext(c.ctx, "SELECT id, until, content, body FROM fact WHERE device = ? AND kind = ? AND at <= ? AND person = 0 ORDER BY at DESC, received DESC, id DESC LIMIT 1",
+		f.Device, string(f.Kind), at).Scan(&id, &until, &before, &body)
+	if errors.Is(err, sql.ErrNoRows) {
+		return false, nil
+	}
+	if err != nil {
+		return false, fmt.Errorf("look up what %s reported before: %w", f.Device, err)
+	}
+	if string(before) == string(content) {
+		if until < at {
+			_, err = c.j.w.ExecContext(c.ctx, "UPDATE fact SET until = ? WHERE id = ?", at, id)
+		}
+		if err != nil {
+			return false, fmt.Errorf("confirm fact %s: %w", id, err)
+		}
+		c.devices[f.Device] = struct{}{}
+		return true, nil
+	}
+	if until <= at {
+		return false, nil
+	}
+	var again reading.Fact
+	if err := json.Unmarshal([]byte(body), &again); err != nil {
+		return false, fmt.Errorf("read fact %s: %w", id, err)
+	}
+	again.At = time.UnixMilli(until).UTC()
+	again.ID = fmt.Sprintf("%s/%s/%s/%d", again.Kind, again.Device, hex.EncodeToString(before[:12]), until)
+	if _, err := c.insertFact(&again, again.At, before, false); err != nil {
+		return false, err
+	}
+	if _, err := c.j.w.ExecContext(c.ctx, "UPDATE fact SET until = at WHERE id = ?", id); err != nil {
+		return false, fmt.Errorf("split fact %s: %w", id, err)
+	}
+	return false, nil
+}
+
+// repeated says whether the same change was reported by the device within 24 h
+// before.
+func (c *commit) repeated(f *reading.Fact, content []byte) (bool, error) {
+	at := f.At.UnixMilli()
+	var one int
+	err := c.j.w.QueryRowContext(c.ctx, "SELECT 1 FROM fact WHERE content = ? AND at BETWEEN ? AND ? LIMIT 1", content, at-sameChange.Milliseconds(), at).Scan(&one)
+	if errors.Is(err, sql.ErrNoRows) {
+		return false, nil
+	}
+	if err != nil {
+		return false, fmt.Errorf("look for the same change of %s: %w", f.Device, err)
+	}
+	return true, nil
+}
+
+// contentOf is a digest of what a fact says, without when and its id.
+func contentOf(f reading.Fact) ([]byte, error) {
+	f.ID, f.At, f.Received = "", time.Time{}, time.Time{}
+	text, err := json.Marshal(f)
+	if err != nil {
+		return nil, err
+	}
+	sum := sha256.Sum256(text)
+	return sum[:16], nil
+}
+
+// Facts gives all facts at or before an instant in time order. Of the same
+// change reported again within 24 h the first stands; a fact that another one
+// corrects is left out.
+func (j *Journal) Facts(ctx context.Context, until time.Time) ([]reading.Fact, error) {
+	rows, err := j.reader.QueryContext(ctx, "SELECT body FROM fact WHERE at <= ? ORDER BY at, received, id", until.UnixMilli())
+	if err != nil {
+		return nil, fmt.Errorf("read the facts of %s: %w", j.path, fault(j.path, err))
+	}
+	defer rows.Close()
+	var all []reading.Fact
+	corrected := map[string]bool{}
+	first := map[string]time.Time{}
+	for rows.Next() {
+		var body []byte
+		if err := rows.Scan(&body); err != nil {
+			return nil, fmt.Errorf("read the facts of %s: %w", j.path, fault(j.path, err))
+		}
+		var f reading.Fact
+		if err := json.Unmarshal(body, &f); err != nil {
+			return nil, fmt.Errorf("read the facts of %s: %w", j.path, err)
+		}
+		if f.Kind == reading.FactChange && f.Content != "" {
+			key := f.Device + "\x00" + f.Content
+			if t, ok := first[key]; ok && f.At.Sub(t) <= sameChange {
+				continue
+			}
+			first[key] = f.At
+		}
+		if f.Corrects != "" {
+			corrected[f.Corrects] = true
+		}
+		all = append(all, f)
+	}
+	if err := rows.Err(); err != nil {
+		return nil, fmt.Errorf("read the facts of %s: %w", j.path, fault(j.path, err))
+	}
+	out := all[:0]
+	for _, f := range all {
+		if !corrected[f.ID] {
+			out = append(out, f)
+		}
+	}
+	return out, nil
+}

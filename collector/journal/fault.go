@@ -1,0 +1,39 @@
+package journal
+
+import (
+	"errors"
+	"fmt"
+
+	"modernc.org/sqlite"
+	sqlite3 "modernc.org/sqlite/lib"
+)
+
+// ErrDamaged means that the file cannot be trusted: it is no database, or its
+// pages contradict each other. Nothing was changed in it.
+var ErrDamaged = errors.New("journal is damaged")
+
+// ErrUnwritable means that the file cannot be written now: disk full, disk
+// read-only, or an error of the disk. Nothing of the batch was stored, and the
+// same batch may be tried again.
+var ErrUnwritable = errors.New("journal cannot be written")
+
+// fault gives an error of SQLite its meaning.
+func fault(path string, err error) error {
+	var e *sqlite.Error
+	if err == nil || !errors.As(err, &e) {
+		return err
+	}
+	switch e.Code() & 0xff { // extended codes keep the primary one in the low byte
+	case sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CORRUPT:
+		return fmt.Errorf("%w: %s: %w\ntry: stop dwindle, move %s and its -wal and -shm files aside (keep them: they may be repaired), then `dwindle restore` the newest backup", ErrDamaged, path, err, path)
+	case sqlite3.SQLITE_FULL:
+		return fmt.Errorf("%w: disk full: %s: %w", ErrUnwritable, path, err)
+	case sqlite3.SQLITE_READONLY:
+		return fmt.Errorf("%w: file or disk is read-only: %s: %w", ErrUnwritable, path, err)
+	case sqlite3.SQLITE_IOERR:
+		return fmt.Errorf("%w: disk error: %s: %w", ErrUnwritable, path, err)
+	case sqlite3.SQLITE_CANTOPEN:
+		return fmt.Errorf("%w: cannot open: %s: %w", ErrUnwritable, path, err)
+	}
+	return err
+}

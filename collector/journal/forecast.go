@@ -1,0 +1,43 @@
+package journal
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"time"
+
+	"dwindle/config/civil"
+)
+
+// SaveForecast keeps the forecasts issued on a civil date as they were issued
+// (JSON). The last one of a date stands.
+func (j *Journal) SaveForecast(ctx context.Context, date civil.Date, at time.Time, body []byte) error {
+	if j.db == nil {
+		return ErrReadOnly
+	}
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	if j.w == nil {
+		return errClosed
+	}
+	_, err := j.w.ExecContext(context.WithoutCancel(ctx), "INSERT INTO forecast VALUES (?, ?, ?) ON CONFLICT DO UPDATE SET at = excluded.at, body = excluded.body WHERE excluded.at >= at", int64(date), at.UnixMilli(), body)
+	if err != nil {
+		return fmt.Errorf("keep the forecasts of %s: %w", date, fault(j.path, err))
+	}
+	return nil
+}
+
+// Forecast gives the forecasts issued on a civil date; ok is false where none
+// were.
+func (j *Journal) Forecast(ctx context.Context, date civil.Date) (at time.Time, body []byte, ok bool, err error) {
+	var ms int64
+	err = j.reader.QueryRowContext(ctx, "SELECT at, body FROM forecast WHERE date = ?", int64(date)).Scan(&ms, &body)
+	if errors.Is(err, sql.ErrNoRows) {
+		return time.Time{}, nil, false, nil
+	}
+	if err != nil {
+		return time.Time{}, nil, false, fmt.Errorf("read the forecasts of %s: %w", date, fault(j.path, err))
+	}
+	return time.UnixMilli(ms).UTC(), body, true, nil
+}

@@ -1,0 +1,397 @@
+package journal
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	"dwindle/collector/reading"
+	"dwindle/config/civil"
+)
+
+// Snapshot reads one consistent state of the journal. It holds a reader until
+// Close, and must not be kept long: an open snapshot keeps the write-ahead log
+// from being reused. Not safe for concurrent use.
+type Snapshot struct {
+	j   *Journal
+	tx  *sql.Tx
+	ctx context.Context
+}
+
+// Snapshot begins to read. Close must follow.
+func (j *Journal) Snapshot(ctx context.Context) (*Snapshot, error) {
+	tx, err := j.reader.BeginTx(ctx, nil)
+	if err != nil {
+		return nil, fmt.Errorf("read %s: %w", j.path, fault(j.path, err))
+	}
+	return &Snapshot{j: j, tx: tx, ctx: ctx}, nil
+}
+
+// Close gives the reader back.
+func (s *Snapshot) Close() { _ = s.tx.Rollback() } // nothing was written: an error changes nothing
+
+func (s *Snapshot) query(text string, args ...any) (*sql.Rows, error) {
+	st, err := s.j.readStmt(s.ctx, text)
+	if err != nil {
+		return nil, s.wrap(err)
+	}
+	rows, err := s.tx.StmtContext(s.ctx, st).QueryContext(s.ctx, args...)
+	if err != nil {
+		return nil, s.wrap(err)
+	}
+	return rows, nil
+}
+
+// one reads a single row; ok is false where there is none.
+func (s *Snapshot) one(dst []any, text string, args ...any) (ok bool, err error) {
+	rows, err := s.query(text, args...)
+	if err != nil {
+		return false, err
+	}
+	defer rows.Close()
+	if !rows.Next() {
+		return false, s.wrap(rows.Err())
+	}
+	if err := rows.Scan(dst...); err != nil {
+		return false, s.wrap(err)
+	}
+	return true, s.wrap(rows.Close())
+}
+
+func (s *Snapshot) wrap(err error) error {
+	if err == nil {
+		return nil
+	}
+	return fmt.Errorf("read %s: %w", s.j.path, fault(s.j.path, err))
+}
+
+// readStmt gives a prepared statement of the readers.
+func (j *Journal) readStmt(ctx context.Context, text string) (*sql.Stmt, error) {
+	if st, ok := j.read.Load(text); ok {
+		return st.(*sql.Stmt), nil
+	}
+	st, err := j.reader.PrepareContext(ctx, text)
+	if err != nil {
+		return nil, err
+	}
+	if old, loaded := j.read.LoadOrStore(text, st); loaded {
+		return old.(*sql.Stmt), st.Close()
+	}
+	return st, nil
+}
+
+// channelID is a channel with its number.
+type channelID struct {
+	id       int64
+	quantity reading.Quantity
+}
+
+// channels gives the channels of a device, of one kind or of all (""), in the
+// order of their quantities.
+func (s *Snapshot) channels(device string, kind reading.Kind) ([]channelID, error) {
+	rows, err := s.query("SELECT id, quantity FROM channel WHERE device = ? ORDER BY quantity", device)
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	var out []channelID
+	for rows.Next() {
+		var c channelID
+		if err := rows.Scan(&c.id, &c.quantity); err != nil {
+			return nil, s.wrap(err)
+		}
+		if kind == "" || KindOf(c.quantity) == kind {
+			out = append(out, c)
+		}
+	}
+	return out, s.wrap(rows.Err())
+}
+
+// Head gives how far a series is derived; ok is false where nothing is.
+func (s *Snapshot) Head(series Series) (id int64, h Head, ok bool, err error) {
+	var at int64
+	ok, err = s.one([]any{&id, &at, &h.State, &h.Rules}, "SELECT id, head_at, head_state, rules FROM series WHERE device = ? AND kind = ?", series.Device, string(series.Kind))
+	h.At = time.UnixMilli(at).UTC()
+	return id, h, ok, err
+}
+
+// Touched gives the earliest late reading that the derived data of a series do
+// not yet know, and the newest note of one.
+func (s *Snapshot) Touched(series Series) (at time.Time, seq int64, ok bool, err error) {
+	var ms, newest *int64
+	_, err = s.one([]any{&ms, &newest}, "SELECT min(at), max(seq) FROM touched WHERE device = ? AND kind = ?", series.Device, string(series.Kind))
+	if err != nil || ms == nil {
+		return time.Time{}, 0, false, err
+	}
+	return time.UnixMilli(*ms).UTC(), *newest, true, nil
+}
+
+// CheckpointAt gives the newest checkpoint of a series on or before a day.
+func (s *Snapshot) CheckpointAt(id int64, day civil.Date) (c Checkpoint, ok bool, err error) {
+	ok, err = s.one([]any{&c.Day, &c.State}, "SELECT day, state FROM checkpoint WHERE series = ? AND day <= ? ORDER BY day DESC LIMIT 1", id, int64(day))
+	return c, ok, err
+}
+
+// Parts gives the parts of a series for the days first to last, both included,
+// that were emitted before a day, in the order of Emitted, then Day.
+func (s *Snapshot) Parts(id int64, first, last, emittedBefore civil.Date) ([]Part, error) {
+	// Nothing is emitted before its day.
+	return s.parts("SELECT emitted, day, amount, seen_ms, known_ms, flags FROM part WHERE series = ? AND emitted >= ? AND emitted < ? AND day BETWEEN ? AND ? ORDER BY emitted, day",
+		id, int64(first), int64(emittedBefore), int64(first), int64(last))
+}
+
+// PartsEmitted gives the parts that the readings of one day brought, in the
+// order of their days.
+func (s *Snapshot) PartsEmitted(id int64, day civil.Date) ([]Part, error) {
+	return s.parts("SELECT emitted, day, amount, seen_ms, known_ms, flags FROM part WHERE series = ? AND emitted = ? ORDER BY day", id, int64(day))
+}
+
+func (s *Snapshot) parts(text string, args ...any) ([]Part, error) {
+	rows, err := s.query(text, args...)
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	var out []Part
+	for rows.Next() {
+		var p Part
+		var seen, known int64
+		if err := rows.Scan(&p.Emitted, &p.Day, &p.Amount, &seen, &known, &p.Flags); err != nil {
+			return nil, s.wrap(err)
+		}
+		p.Seen, p.Known = time.Duration(seen)*time.Millisecond, time.Duration(known)*time.Millisecond
+		out = append(out, p)
+	}
+	return out, s.wrap(rows.Err())
+}
+
+// LevelDays gives the last level readings of the days first to last, both
+// included, in time order.
+func (s *Snapshot) LevelDays(id int64, first, last civil.Date) ([]LevelDay, error) {
+	rows, err := s.query("SELECT day, quantity, at, value, flags FROM level_day WHERE series = ? AND day BETWEEN ? AND ? ORDER BY at, quantity", id, int64(first), int64(last))
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	var out []LevelDay
+	for rows.Next() {
+		var l LevelDay
+		var at int64
+		if err := rows.Scan(&l.Day, &l.Quantity, &at, &l.Value, &l.Flags); err != nil {
+			return nil, s.wrap(err)
+		}
+		l.At = time.UnixMilli(at).UTC()
+		out = append(out, l)
+	}
+	return out, s.wrap(rows.Err())
+}
+
+// Scan hands the readings of a series after one instant and up to another to
+// fn, in the order of reading.Compare. An error of fn ends it.
+func (s *Snapshot) Scan(series Series, after, to time.Time, fn func(reading.Reading) error) error {
+	channels, err := s.channels(series.Device, series.Kind)
+	if err != nil {
+		return err
+	}
+	return s.scan(series.Device, channels, after, to, fn)
+}
+
+// cursor walks one channel.
+type cursor struct {
+	rows *sql.Rows
+	r    reading.Reading
+	done bool
+}
+
+func (s *Snapshot) scan(device string, channels []channelID, after, to time.Time, fn func(reading.Reading) error) error {
+	var open []*cursor
+	defer func() {
+		for _, c := range open {
+			c.rows.Close()
+		}
+	}()
+	for _, ch := range channels {
+		table := "SELECT at, '', value, lag, flags FROM reading WHERE channel = ? AND at > ? AND at <= ? ORDER BY at"
+		if ch.quantity == reading.PulseIncrement {
+			table = "SELECT at, id, value, lag, flags FROM increment WHERE channel = ? AND at > ? AND at <= ? ORDER BY at, id"
+		}
+		// Not through a kept statement: several of one text are open at once.
+		rows, err := s.tx.QueryContext(s.ctx, table, ch.id, millis(after), millis(to))
+		if err != nil {
+			return s.wrap(err)
+		}
+		c := &cursor{rows: rows, r: reading.Reading{Channel: reading.Channel{Device: device, Quantity: ch.quantity}}}
+		open = append(open, c)
+		if err := s.next(c); err != nil {
+			return err
+		}
+	}
+	for {
+		var first *cursor
+		for _, c := range open {
+			if !c.done && (first == nil || reading.Compare(c.r, first.r) < 0) {
+				first = c
+			}
+		}
+		if first == nil {
+			return nil
+		}
+		if err := fn(first.r); err != nil {
+			return err
+		}
+		if err := s.next(first); err != nil {
+			return err
+		}
+	}
+}
+
+func (s *Snapshot) next(c *cursor) error {
+	if !c.rows.Next() {
+		c.done = true
+		return s.wrap(c.rows.Err())
+	}
+	var at int64
+	var key string
+	var o row
+	if err := c.rows.Scan(&at, &key, &o.value, &o.lag, &o.flags); err != nil {
+		return s.wrap(err)
+	}
+	c.r = decode(c.r.Channel, at, o)
+	c.r.Key = key
+	return nil
+}
+
+// millis gives the ms of an instant; the zero time is before all readings.
+func millis(t time.Time) int64 {
+	if t.IsZero() {
+		return math.MinInt64
+	}
+	return t.UnixMilli()
+}
+
+// Series lists all series that have readings, in the order of their devices.
+func (s *Snapshot) Series() ([]Series, error) {
+	rows, err := s.query("SELECT device, quantity FROM channel ORDER BY device, quantity")
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	var out []Series
+	for rows.Next() {
+		var device, quantity string
+		if err := rows.Scan(&device, &quantity); err != nil {
+			return nil, s.wrap(err)
+		}
+		x := Series{device, KindOf(reading.Quantity(quantity))}
+		if derived(x.Kind) && !slices.Contains(out[max(0, len(out)-4):], x) {
+			out = append(out, x)
+		}
+	}
+	return out, s.wrap(rows.Err())
+}
+
+// Newest gives the newest live reading or report of a device at or before an
+// instant. Replays by the broker and what people entered do not count.
+func (s *Snapshot) Newest(device string, until time.Time) (at time.Time, channel reading.Quantity, ok bool, err error) {
+	channels, err := s.channels(device, "")
+	if err != nil {
+		return time.Time{}, "", false, err
+	}
+	newest := int64(math.MinInt64)
+	for _, c := range channels {
+		text := "SELECT at FROM reading WHERE channel = ? AND at <= ? AND flags & ? = 0 ORDER BY at DESC LIMIT 1"
+		if c.quantity == reading.PulseIncrement {
+			text = "SELECT at FROM increment WHERE channel = ? AND at <= ? AND flags & ? = 0 ORDER BY at DESC LIMIT 1"
+		}
+		var ms int64
+		found, err := s.one([]any{&ms}, text, c.id, until.UnixMilli(), int64(reading.Retained))
+		if err != nil {
+			return time.Time{}, "", false, err
+		}
+		if found && ms > newest {
+			newest, channel, ok = ms, c.quantity, true
+		}
+	}
+	// A status that carries a setting or fault words only is a sign of life.
+	var ms *int64
+	if _, err := s.one([]any{&ms}, "SELECT max(min(until, ?)) FROM fact WHERE device = ? AND person = 0 AND at <= ?", until.UnixMilli(), device, until.UnixMilli()); err != nil {
+		return time.Time{}, "", false, err
+	}
+	if ms != nil && *ms > newest {
+		newest, ok = *ms, true
+	}
+	return time.UnixMilli(newest).UTC(), channel, ok, nil
+}
+
+// Last gives the newest readings of a channel at or before an instant, newest
+// first, at most n, replays by the broker left out.
+func (s *Snapshot) Last(ch reading.Channel, until time.Time, n int) ([]reading.Reading, error) {
+	var id int64
+	ok, err := s.one([]any{&id}, "SELECT id FROM channel WHERE device = ? AND quantity = ?", ch.Device, string(ch.Quantity))
+	if err != nil || !ok {
+		return nil, err
+	}
+	text := "SELECT at, '', value, lag, flags FROM reading WHERE channel = ? AND at <= ? AND flags & ? = 0 ORDER BY at DESC LIMIT ?"
+	if ch.Quantity == reading.PulseIncrement {
+		text = "SELECT at, id, value, lag, flags FROM increment WHERE channel = ? AND at <= ? AND flags & ? = 0 ORDER BY at DESC, id DESC LIMIT ?"
+	}
+	rows, err := s.query(text, id, until.UnixMilli(), int64(reading.Retained), n)
+	if err != nil {
+		return nil, err
+	}
+	c := &cursor{rows: rows, r: reading.Reading{Channel: ch}}
+	defer rows.Close()
+	var out []reading.Reading
+	for {
+		if err := s.next(c); err != nil || c.done {
+			return out, err
+		}
+		out = append(out, c.r)
+	}
+}
+
+// Readings hands all readings of devices that match (nil: all), after one
+// instant and up to another, to fn: by device, then in time order.
+func (j *Journal) Readings(ctx context.Context, devices []string, after, to time.Time, fn func(reading.Reading) error) error {
+	s, err := j.Snapshot(ctx)
+	if err != nil {
+		return err
+	}
+	defer s.Close()
+	if devices == nil {
+		if devices, err = s.devices(); err != nil {
+			return err
+		}
+	}
+	for _, d := range devices {
+		channels, err := s.channels(d, "")
+		if err != nil {
+			return err
+		}
+		if err := s.scan(d, channels, after, to, fn); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (s *Snapshot) devices() ([]string, error) {
+	rows, err := s.query("SELECT DISTINCT device FROM channel ORDER BY device")
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	var out []string
+	for rows.Next() {
+		var d string
+		if err := rows.Scan(&d); err != nil {
+			return nil, s.wrap(err)
+		}
+		out = append(out, d)
+	}
+	return out, s.wrap(errors.Join(rows.Err()))
+}

@@ -1,0 +1,70 @@
+package journal
+
+import (
+	"context"
+	"database/sql"
+	"fmt"
+
+	"dwindle/collector/reading"
+)
+
+// The statements of the way that every message takes, prepared once.
+const (
+	stmtReading         = "INSERT INTO reading VALUES (?, ?, ?, ?, ?) ON CONFLICT DO NOTHING"
+	stmtReadingGet      = "SELECT value, lag, flags FROM reading WHERE channel = ? AND at = ?"
+	stmtReadingUpdate   = "UPDATE reading SET value = ?, lag = ?, flags = ? WHERE channel = ? AND at = ?"
+	stmtIncrement       = "INSERT INTO increment VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING"
+	stmtIncrementGet    = "SELECT at, value, lag, flags FROM increment WHERE channel = ? AND id = ?"
+	stmtIncrementUpdate = "UPDATE increment SET at = ?, value = ?, lag = ?, flags = ? WHERE channel = ? AND id = ?"
+	stmtTouched         = "INSERT INTO touched (device, kind, at) VALUES (?, ?, ?)"
+	stmtKept            = "INSERT INTO kept (received, device, reason, topic, payload, detail) VALUES (?, ?, ?, ?, ?, ?)"
+	stmtCounter         = "INSERT INTO counter VALUES (?, ?) ON CONFLICT DO UPDATE SET n = n + excluded.n"
+	stmtPart            = "INSERT INTO part VALUES (?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO UPDATE SET amount = excluded.amount, seen_ms = excluded.seen_ms, known_ms = excluded.known_ms, flags = excluded.flags"
+	stmtCheckpoint      = "INSERT INTO checkpoint VALUES (?, ?, ?) ON CONFLICT DO UPDATE SET state = excluded.state"
+	stmtLevelDay        = "INSERT INTO level_day VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT DO UPDATE SET at = excluded.at, value = excluded.value, flags = excluded.flags"
+)
+
+// prepare readies the statements on the writing connection.
+func (j *Journal) prepare(ctx context.Context) error {
+	stmts := map[string]*sql.Stmt{}
+	for _, text := range []string{
+		stmtReading, stmtReadingGet, stmtReadingUpdate, stmtIncrement, stmtIncrementGet, stmtIncrementUpdate,
+		stmtTouched, stmtKept, stmtCounter, stmtPart, stmtCheckpoint, stmtLevelDay,
+	} {
+		s, err := j.w.PrepareContext(ctx, text)
+		if err != nil {
+			return fmt.Errorf("prepare %q on %s: %w", text, j.path, err)
+		}
+		stmts[text] = s
+	}
+	j.stmts = stmts
+	return nil
+}
+
+// load reads what the writer has to know before the first commit.
+func (j *Journal) load(ctx context.Context) error {
+	j.known = cache{channels: map[reading.Channel]int64{}, newest: map[Series]int64{}, unknown: -1}
+	j.count, j.total = map[string]int64{}, map[string]int64{}
+	rows, err := j.w.QueryContext(ctx, "SELECT id, device, quantity FROM channel")
+	if err != nil {
+		return fmt.Errorf("read the channels of %s: %w", j.path, err)
+	}
+	defer rows.Close()
+	for rows.Next() {
+		var id int64
+		var ch reading.Channel
+		if err := rows.Scan(&id, &ch.Device, &ch.Quantity); err != nil {
+			return fmt.Errorf("read the channels of %s: %w", j.path, err)
+		}
+		j.known.channels[ch] = id
+	}
+	if err := rows.Err(); err != nil {
+		return fmt.Errorf("read the channels of %s: %w", j.path, err)
+	}
+	total, err := counters(ctx, j.w)
+	if err != nil {
+		return fmt.Errorf("read the counters of %s: %w", j.path, err)
+	}
+	j.total = total
+	return nil
+}
