@@ -124,19 +124,41 @@ func (c *commit) confirm(f *reading.Fact, content []byte) (known bool, err error
 	return false, nil
 }
 
-// repeated says whether the same change was reported by the device within 24 h
-// before.
+// repeated says whether a change only repeats one that the device reported
+// within 24 h before; repetitions of repetitions do not count on.
 func (c *commit) repeated(f *reading.Fact, content []byte) (bool, error) {
-	at := f.At.UnixMilli()
-	var one int
-	err := c.j.w.QueryRowContext(c.ctx, "SELECT 1 FROM fact WHERE content = ? AND at BETWEEN ? AND ? LIMIT 1", content, at-sameChange.Milliseconds(), at).Scan(&one)
-	if errors.Is(err, sql.ErrNoRows) {
-		return false, nil
-	}
+	rows, err := c.j.w.QueryContext(c.ctx, "SELECT at FROM fact WHERE content = ? AND at <= ? ORDER BY at", content, f.At.UnixMilli())
 	if err != nil {
 		return false, fmt.Errorf("look for the same change of %s: %w", f.Device, err)
 	}
-	return true, nil
+	defer rows.Close()
+	var chain firsts
+	for rows.Next() {
+		var at int64
+		if err := rows.Scan(&at); err != nil {
+			return false, fmt.Errorf("look for the same change of %s: %w", f.Device, err)
+		}
+		chain.repeats(at)
+	}
+	if err := rows.Err(); err != nil {
+		return false, fmt.Errorf("look for the same change of %s: %w", f.Device, err)
+	}
+	return chain.repeats(f.At.UnixMilli()), nil
+}
+
+// firsts remembers the last report that stood for itself.
+type firsts struct {
+	at    int64 // ms
+	known bool
+}
+
+// repeats says whether the next report, in time order, repeats that one.
+func (x *firsts) repeats(at int64) bool {
+	if x.known && at-x.at <= sameChange.Milliseconds() {
+		return true
+	}
+	x.at, x.known = at, true
+	return false
 }
 
 // contentOf is a digest of what a fact says, without when and its id.
@@ -161,7 +183,7 @@ func (j *Journal) Facts(ctx context.Context, until time.Time) ([]reading.Fact, e
 	defer rows.Close()
 	var all []reading.Fact
 	corrected := map[string]bool{}
-	first := map[string]time.Time{}
+	chain := map[string]*firsts{}
 	for rows.Next() {
 		var body []byte
 		if err := rows.Scan(&body); err != nil {
@@ -173,10 +195,12 @@ func (j *Journal) Facts(ctx context.Context, until time.Time) ([]reading.Fact, e
 		}
 		if f.Kind == reading.FactChange && f.Content != "" {
 			key := f.Device + "\x00" + f.Content
-			if t, ok := first[key]; ok && f.At.Sub(t) <= sameChange {
+			if chain[key] == nil {
+				chain[key] = &firsts{}
+			}
+			if chain[key].repeats(f.At.UnixMilli()) {
 				continue
 			}
-			first[key] = f.At
 		}
 		if f.Corrects != "" {
 			corrected[f.Corrects] = true
