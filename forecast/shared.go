@@ -53,7 +53,10 @@ type once[T any] struct {
 
 func newPass(ctx context.Context, site *config.Site, src Source, at time.Time, opt Options) (*pass, error) {
 	at = at.UTC()
-	facts, err := src.Facts(ctx, at)
+	// Later facts are read too, for one purpose: the register may already show a
+	// swap that was still to come at the instant asked for, and only the swap
+	// tells who was there before. Whatever else a fact says counts from its time.
+	facts, err := src.Facts(ctx, at.AddDate(100, 0, 0))
 	if err != nil {
 		return nil, fmt.Errorf("forecast: read dated facts: %w", err)
 	}
