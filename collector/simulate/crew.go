@@ -66,8 +66,10 @@ func (p *Plant) commission(pt *point, r *rand.Rand, i int) {
 func (p *Plant) visit(pt *point, r *rand.Rand, sec int64, days float64) {
 	noise, weigh, fillNoise, byDevice := r.NormFloat64(), r.Float64(), r.NormFloat64(), r.Float64() < 0.6
 	left, perDay := p.judge(pt, sec)
+	// A quiet month is no reason to expect another one.
+	perDay = math.Max(perDay, p.plannedPerDay(pt))
 	left += 0.01 * pt.usable * noise
-	if left > 0.05*pt.usable && left > perDay*(days*1.3+2) {
+	if left > 0.05*pt.usable && left > perDay*(days*1.4+3) {
 		if pt.class == bare && weigh < 0.5 {
 			cm3 := math.Max(0, roundTo(pt.leftAt(sec)+0.015*pt.usable*noise, 0.5))
 			p.facts = append(p.facts, reading.Fact{

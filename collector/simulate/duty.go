@@ -23,13 +23,6 @@ func (p *Plant) runMachine(m *machine) {
 		// Every draw is taken on every day, so that a fault on this machine
 		// leaves the other days as they would have been.
 		outage, length := r.Float64(), 2+int(r.ExpFloat64()*4)
-		if kind != config.ShutdownType {
-			sum += h
-			counted++
-		}
-		if m.busier.factor > 0 && d >= m.busier.day {
-			h *= m.busier.factor
-		}
 		chance := 1.0 / 70
 		if m.use == roundTheClock {
 			chance = 1.0 / 150
@@ -42,11 +35,16 @@ func (p *Plant) runMachine(m *machine) {
 			h = 0
 		}
 		if kind == config.ShutdownType {
-			h = 0
+			continue
+		}
+		sum += h
+		counted++
+		if m.busier.factor > 0 && d >= m.busier.day {
+			h *= m.busier.factor
 		}
 		day[d] = math.Min(h, 23.8)
 	}
-	// A planner knows the usual week, not the outages, and not exactly.
+	// A planner knows the usual week from long experience, and not exactly.
 	m.perWeek = roundTo(sum/float64(counted)*7*(1+0.02*r.NormFloat64()), 0.5)
 	p.placeHours(m, day, r)
 }

@@ -36,8 +36,8 @@ func TestMachinesKeepTheCalendar(t *testing.T) {
 			days++
 		}
 		if m.use != noRun && days > 100 {
-			// The plan knows the usual week but not the outages, which take some
-			// per cent, and campaigns scatter widely.
+			// The plan knows the usual week of years; outages and campaigns
+			// scatter within months.
 			require.InEpsilon(t, m.perWeek, worked/float64(days)*7, 0.3, m.id)
 		}
 	}

@@ -43,8 +43,13 @@ func (p *printer) headline() {
 	default:
 		fmt.Fprintf(&b, " %s more likely than not to be empty before its next visit.", verb(soon, "reservoir is", "reservoirs are"))
 	}
-	if len(known) > 0 && known[0].Row.EmptyP10 != nil {
-		fmt.Fprintf(&b, " The first to go is %s: %s.", known[0].Row.Point, p.empty(known[0].Row))
+	for _, s := range known {
+		// A point that may or may not dispense has an early date but no likely
+		// one: it is in the table, not in the headline.
+		if s.Row.EmptyP50 != nil {
+			fmt.Fprintf(&b, " The first to go is %s: %s.", s.Row.Point, p.empty(s.Row))
+			break
+		}
 	}
 	fmt.Fprintf(&b, " %s for someone to act.", verb(len(p.in.Open), "alarm asks", "alarms ask"))
 	if len(withheld) > 0 {
@@ -280,11 +285,18 @@ func number(v float64) string {
 	return strconv.FormatFloat(math.Round(v*1000)/1000, 'f', -1, 64)
 }
 
+// first is the first thing to do. Steps that are cautions come before it on
+// the board; here one caution stands at the end for all.
 func first(steps []string) string {
-	if len(steps) == 0 {
-		return ""
+	for _, s := range steps {
+		if !strings.HasPrefix(strings.ToLower(s), "caution") {
+			return s
+		}
 	}
-	return steps[0]
+	if len(steps) > 0 {
+		return steps[0]
+	}
+	return ""
 }
 
 var typePhrases = map[alarm.Type]string{
