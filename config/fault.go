@@ -19,15 +19,17 @@ type Fault struct {
 // String renders FILE:LINE: PATH: what; try: remedy.
 func (f Fault) String() string {
 	var b strings.Builder
-	b.WriteString(f.File)
-	if f.Line > 0 {
-		fmt.Fprintf(&b, ":%d", f.Line)
-	}
-	if f.Column > 0 {
-		fmt.Fprintf(&b, ":%d", f.Column)
-	}
-	if b.Len() > 0 {
-		b.WriteString(": ")
+	switch {
+	case f.File == "" && f.Column > 0:
+		fmt.Fprintf(&b, "line %d, column %d: ", f.Line, f.Column)
+	case f.File == "" && f.Line > 0:
+		fmt.Fprintf(&b, "line %d: ", f.Line)
+	case f.Column > 0:
+		fmt.Fprintf(&b, "%s:%d:%d: ", f.File, f.Line, f.Column)
+	case f.Line > 0:
+		fmt.Fprintf(&b, "%s:%d: ", f.File, f.Line)
+	case f.File != "":
+		b.WriteString(f.File + ": ")
 	}
 	if f.Path != "" {
 		b.WriteString(f.Path + ": ")
