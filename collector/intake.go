@@ -105,9 +105,14 @@ func NewIntake(site func() *config.Site, j *journal.Journal, checks *health.Chec
 // was taken, and returns ctx's error. What cannot be committed within a bound
 // is handed back to its Done with an error and is not acknowledged.
 func (in *Intake) Run(ctx context.Context) error {
-	facts, err := in.j.Facts(ctx, endOfTime)
+	facts, err := in.j.Facts(context.WithoutCancel(ctx), endOfTime)
 	if err != nil {
-		return fmt.Errorf("start the intake: %w", err)
+		err = fmt.Errorf("start the intake: %w", err)
+		in.refuse()
+		for x := range in.queue {
+			in.answer(x, err)
+		}
+		return err
 	}
 	in.register.learn(facts)
 
@@ -124,21 +129,36 @@ func (in *Intake) Run(ctx context.Context) error {
 	}()
 
 	<-ctx.Done()
-	in.mu.Lock()
-	in.stopped = true
-	in.mu.Unlock()
-	close(in.stopping)
 	// The brokers keep what is not acknowledged: a stop need not wait for a
 	// disk for ever.
 	patience := time.AfterFunc(in.drain, func() { close(in.giveUp) })
 	defer patience.Stop()
-	in.senders.Wait()
-	close(in.queue) // decode and write end when they have emptied theirs
+	in.refuse() // decode and write end when they have emptied theirs
 	<-written
 	in.last(deriving)
 	stopDeriving()
 	rooms.Wait()
 	return ctx.Err()
+}
+
+// refuse ends the taking of messages and closes the queue.
+func (in *Intake) refuse() {
+	in.mu.Lock()
+	in.stopped = true
+	in.mu.Unlock()
+	close(in.stopping)
+	in.senders.Wait()
+	close(in.queue)
+}
+
+// answer tells whoever handed an item in that it was not taken.
+func (in *Intake) answer(x item, err error) {
+	if x.done != nil {
+		x.done(err)
+	}
+	if x.flush != nil {
+		x.flush <- err
+	}
 }
 
 // last saves the derived tables, so that the next start has little to fold.

@@ -254,3 +254,26 @@ func (j *Journal) Close() error {
 	}
 	return errors.Join(errs...)
 }
+
+// Limit bounds the size of the file, in bytes; 0 lifts the bound. A journal
+// that has reached it behaves as on a full disk: commits fail with
+// ErrUnwritable until there is room. The bound holds until Close.
+func (j *Journal) Limit(ctx context.Context, bytes int64) error {
+	if j.db == nil {
+		return ErrReadOnly
+	}
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	if j.w == nil {
+		return errClosed
+	}
+	const pageBytes, most = 4096, 1<<32 - 2 // SQLite's own bound, pages
+	pages := max(1, bytes/pageBytes)        // below what is in use, SQLite takes that
+	if bytes == 0 {
+		pages = most
+	}
+	if _, err := j.w.ExecContext(ctx, fmt.Sprintf("PRAGMA max_page_count = %d", pages)); err != nil {
+		return fmt.Errorf("bound the size of %s: %w", j.path, err)
+	}
+	return nil
+}
