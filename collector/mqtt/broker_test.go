@@ -309,10 +309,10 @@ func TestManyMessagesWhileTheSinkIsSlow(t *testing.T) {
 	c, checks := newClient(t, t.TempDir(), at(broker), b.sink)
 	stop := running(t, c.Run)
 	subscribed(t, checks)
-	sent := load(t, brokertest.LoadOptions{Addr: broker.Addr, Messages: 5000})
+	sent := load(t, brokertest.LoadOptions{Addr: broker.Addr, Messages: 2000})
 	requireAll(t, b, sent)
 	stop()
 	close(slow)
 	<-done
-	require.Equal(t, 5000, len(b.all()), "one connection, no repetition")
+	require.Equal(t, 2000, len(b.all()), "one connection, no repetition")
 }

@@ -56,7 +56,8 @@ func Start(t testing.TB, opt Options) *Broker {
 	// A port found free may be taken by somebody else before the broker asks
 	// for it.
 	var err error
-	for range 5 {
+	for n := range 10 {
+		time.Sleep(time.Duration(n) * 20 * time.Millisecond)
 		if err = b.configure(opt); err != nil {
 			t.Fatalf("configure the broker: %v", err)
 		}

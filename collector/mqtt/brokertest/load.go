@@ -113,19 +113,21 @@ func (opt LoadOptions) publish(ctx context.Context, publisher int, acked []bool)
 	if err := wait(ctx, client.Connect()); err != nil {
 		return fmt.Errorf("connect publisher %d: %w", publisher, err)
 	}
+	publish := func(i int) paho.Token {
+		return client.Publish(opt.Topic(publisher, i), 1, false, opt.Payload(publisher, i))
+	}
 	tokens := make(chan paho.Token, opt.Window)
-	failed := make(chan error, 1)
+	done := make(chan struct{})
 	go func() {
-		defer close(failed)
+		defer close(done)
 		i := 0
 		for token := range tokens {
-			if err := wait(ctx, token); err != nil {
-				failed <- fmt.Errorf("message %d of publisher %d: %w", i, publisher, err)
-				for range tokens { // let the sender end
-				}
-				return
+			// A failed write is told once, so the message is sent anew.
+			for wait(ctx, token) != nil && ctx.Err() == nil {
+				time.Sleep(10 * time.Millisecond)
+				token = publish(i)
 			}
-			acked[i] = true
+			acked[i] = ctx.Err() == nil
 			i++
 		}
 	}()
@@ -133,10 +135,14 @@ func (opt LoadOptions) publish(ctx context.Context, publisher int, acked []bool)
 		if ctx.Err() != nil {
 			break
 		}
-		tokens <- client.Publish(opt.Topic(publisher, i), 1, false, opt.Payload(publisher, i))
+		tokens <- publish(i)
 	}
 	close(tokens)
-	return errors.Join(<-failed, ctx.Err())
+	<-done
+	if err := ctx.Err(); err != nil {
+		return fmt.Errorf("publisher %d: %w", publisher, err)
+	}
+	return nil
 }
 
 func wait(ctx context.Context, token paho.Token) error {
