@@ -1,0 +1,39 @@
+package main
+
+import (
+	"fmt"
+
+	"dwindle/cmd/internal/report"
+	"dwindle/cmd/internal/text"
+	"dwindle/forecast"
+)
+
+type deliveryCmd struct {
+	viewFlags
+	Days int `default:"28" help:"Length of the window, back from now."`
+}
+
+// Run compares planned, commanded and delivered volume.
+func (c deliveryCmd) Run(e *env) error {
+	if c.Days < 1 {
+		return &usageError{"--days: want at least 1"}
+	}
+	site, view, at, err := c.open(e)
+	if err != nil {
+		return err
+	}
+	defer view.Close()
+	fleet, err := forecast.Pass(e.ctx, site, view.History, at, forecast.Options{WindowDays: c.Days})
+	if err != nil {
+		return err
+	}
+	rows := []forecast.Delivery{}
+	for _, s := range fleet.States {
+		rows = append(rows, s.Delivery)
+	}
+	if c.JSON {
+		return writeJSON(e.out, rows)
+	}
+	fmt.Fprintf(e.out, "%s, %s (%s)\n\n", site.Name, siteTime(site, at), site.Zone)
+	return report.Delivery(e.out, text.Width(e.out), site, rows)
+}

@@ -1,0 +1,52 @@
+package main
+
+import (
+	"log/slog"
+	"os"
+	"os/signal"
+	"syscall"
+
+	"dwindle/cmd/internal/station"
+)
+
+type serveCmd struct {
+	siteFlag
+	Verbose bool `short:"v" help:"Log each message, too."`
+}
+
+// Run serves until it is told to stop. SIGHUP reads the site file again.
+func (c serveCmd) Run(e *env) error {
+	site, err := c.load(e)
+	if err != nil {
+		return err
+	}
+	level := slog.LevelInfo
+	if c.Verbose {
+		level = slog.LevelDebug
+	}
+	log := slog.New(slog.NewTextHandler(e.err, &slog.HandlerOptions{Level: level}))
+	hup := make(chan os.Signal, 1)
+	signal.Notify(hup, syscall.SIGHUP)
+	defer signal.Stop(hup)
+	wish := make(chan struct{})
+	go func() {
+		for {
+			select {
+			case <-e.ctx.Done():
+				return
+			case <-hup:
+				select {
+				case wish <- struct{}{}:
+				case <-e.ctx.Done():
+					return
+				}
+			}
+		}
+	}()
+	return station.Serve(e.ctx, site, station.Options{
+		Log: log, Now: e.now, Reload: wish,
+		Ready: func(at station.Addresses) {
+			log.Info("serving", "site", site.ID, "data", site.DataDir(), "embedded_broker", at.Broker, "board", at.Board)
+		},
+	})
+}

@@ -1,0 +1,120 @@
+package report
+
+import (
+	"fmt"
+	"io"
+	"strings"
+
+	"dwindle/alerts/alarm"
+	"dwindle/cmd/internal/text"
+	"dwindle/config"
+)
+
+// Alarms writes a block per alarm: what, where, since when, how bad, why it
+// matters, what to do.
+func Alarms(w io.Writer, width int, site *config.Site, rows []alarm.Row) error {
+	for i, r := range rows {
+		if i > 0 {
+			fmt.Fprintln(w)
+		}
+		if err := alarmBlock(w, width, site, r); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// priorityMarks give the priority a shape beside the word, so that it does not
+// rest on colour.
+var priorityMarks = map[alarm.Priority]string{alarm.High: "[!!!]", alarm.Medium: "[!! ]", alarm.Low: "[!  ]"}
+
+func alarmBlock(w io.Writer, width int, site *config.Site, r alarm.Row) error {
+	fmt.Fprintf(w, "%s %s  %s\n", priorityMarks[r.Priority], TypeWords(r.Type), Subject(site, r))
+	const indent = "      "
+	for _, p := range []struct{ head, text string }{
+		{"state:       ", stateLine(site, r)},
+		{"priority:    ", joinWith(string(r.Priority), ": ", r.PriorityReason)},
+		{"seen:        ", r.Detail},
+		{"likely cause:", r.Cause},
+		{"if left:     ", r.Consequence},
+		{"do:          ", steps(r.Response)},
+		{"owner:       ", roleName(site, r.Owner)},
+		{"under it:    ", strings.Join(r.Children, ", ")},
+		{"id:          ", r.ID},
+	} {
+		if p.text == "" {
+			continue
+		}
+		lines := text.Wrap(p.text, width-len(indent)-len(p.head)-1)
+		for i, line := range lines {
+			head := p.head
+			if i > 0 {
+				head = strings.Repeat(" ", len(p.head))
+			}
+			if _, err := fmt.Fprintf(w, "%s%s %s\n", indent, head, line); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// TypeWords says an alarm type to a person.
+func TypeWords(t alarm.Type) string {
+	s := strings.ReplaceAll(string(t), "_", " ")
+	return strings.ToUpper(s[:1]) + s[1:]
+}
+
+// Subject names what an alarm is about.
+func Subject(site *config.Site, r alarm.Row) string {
+	switch {
+	case r.Point != "":
+		if p := site.Point(r.Point); p != nil {
+			return fmt.Sprintf("%s (%s)", r.Point, joinWith(machineName(site, p.Machine), ", ", p.Name))
+		}
+		return r.Point
+	case r.Gateway != "":
+		return "gateway " + r.Gateway
+	case r.Device != "" && site.Machine(r.Device) != nil:
+		return fmt.Sprintf("run signal of %s (%s)", r.Device, machineName(site, r.Device))
+	}
+	return "dispenser " + r.Device
+}
+
+func stateLine(site *config.Site, r alarm.Row) string {
+	out := strings.ReplaceAll(string(r.State), "_", " ") + ", since " + Time(site, r.Since)
+	if r.Ended != nil {
+		out += ", ended " + Time(site, *r.Ended)
+	}
+	if r.AcknowledgedBy != "" {
+		out += ", acknowledged by " + r.AcknowledgedBy
+	}
+	if r.ShelvedUntil != nil {
+		out += ", shelved until " + Time(site, *r.ShelvedUntil)
+	}
+	return out
+}
+
+func steps(response []string) string {
+	var out []string
+	for i, s := range response {
+		out = append(out, fmt.Sprintf("(%d) %s", i+1, s))
+	}
+	return strings.Join(out, " ")
+}
+
+func roleName(site *config.Site, id string) string {
+	for _, r := range site.Roles {
+		if r.ID == id && r.Name != "" {
+			return r.Name
+		}
+	}
+	return strings.ReplaceAll(id, "_", " ")
+}
+
+func joinWith(a, sep, b string) string {
+	if a == "" || b == "" {
+		return a + b
+	}
+	return a + sep + b
+}

@@ -1,0 +1,284 @@
+package station
+
+import (
+	"archive/tar"
+	"compress/gzip"
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"time"
+
+	"dwindle/alerts/ledger"
+	"dwindle/collector/journal"
+	"dwindle/config"
+)
+
+// The members of a backup, which is one gzipped tar file.
+const (
+	manifestName = "manifest.json"
+	siteName     = "site.yaml"
+)
+
+// backupFormat is the version of the layout; a newer one is refused.
+const backupFormat = 1
+
+// Manifest is what a backup says of itself.
+type Manifest struct {
+	Format int               `json:"format"`
+	Site   string            `json:"site"`
+	Taken  time.Time         `json:"taken"`
+	SHA256 map[string]string `json:"sha256"` // by member
+	Bytes  map[string]int64  `json:"bytes"`
+}
+
+// Backup writes everything of a site into one file: journal, ledger and site
+// file. It reads beside a process that serves. The file appears under its name
+// only when it is whole.
+func Backup(ctx context.Context, site *config.Site, to string, now time.Time) (m Manifest, err error) {
+	view, err := OpenView(ctx, site)
+	if err != nil {
+		return m, err
+	}
+	defer view.Close()
+	work, err := os.MkdirTemp(filepath.Dir(to), ".backup-*")
+	if err != nil {
+		return m, fmt.Errorf("backup: %w", err)
+	}
+	defer os.RemoveAll(work)
+	members := []string{journalFile}
+	if err := view.Journal.Backup(ctx, filepath.Join(work, journalFile)); err != nil {
+		return m, fmt.Errorf("backup the journal: %w", err)
+	}
+	if view.Ledger != nil {
+		if err := view.Ledger.Backup(ctx, filepath.Join(work, ledgerFile)); err != nil {
+			return m, fmt.Errorf("backup the ledger: %w", err)
+		}
+		members = append(members, ledgerFile)
+	}
+	if err := copyFile(site.Path(), filepath.Join(work, siteName)); err != nil {
+		return m, fmt.Errorf("backup the site file: %w", err)
+	}
+	members = append(members, siteName)
+	m = Manifest{Format: backupFormat, Site: site.ID, Taken: now.UTC().Truncate(time.Second), SHA256: map[string]string{}, Bytes: map[string]int64{}}
+	for _, name := range members {
+		if m.SHA256[name], m.Bytes[name], err = digest(filepath.Join(work, name)); err != nil {
+			return m, fmt.Errorf("backup: %w", err)
+		}
+	}
+	packed := filepath.Join(work, "packed")
+	if err := pack(packed, work, m, members); err != nil {
+		return m, fmt.Errorf("backup: %w", err)
+	}
+	if err := os.Rename(packed, to); err != nil {
+		return m, fmt.Errorf("backup: %w", err)
+	}
+	return m, syncDir(filepath.Dir(to))
+}
+
+// Restore puts a backup in place of a site's data directory. It proves the
+// backup first: every member's digest, both stores' integrity. A data
+// directory that holds something is moved aside when replace is set, and
+// refused otherwise. It returns the path of what was moved aside, if anything.
+func Restore(ctx context.Context, site *config.Site, from string, replace bool, now time.Time) (m Manifest, aside string, err error) {
+	dir := site.DataDir()
+	if err := os.MkdirAll(filepath.Dir(dir), 0o750); err != nil {
+		return m, "", fmt.Errorf("restore: %w", err)
+	}
+	work, err := os.MkdirTemp(filepath.Dir(dir), ".restore-*")
+	if err != nil {
+		return m, "", fmt.Errorf("restore: %w", err)
+	}
+	defer os.RemoveAll(work)
+	if m, err = unpack(from, work); err != nil {
+		return m, "", fmt.Errorf("restore from %s: %w", from, err)
+	}
+	if m.Site != site.ID {
+		return m, "", &Refusal{fmt.Sprintf("%s is a backup of site %q, the site file is of %q", from, m.Site, site.ID), "the site file of that site; the backup holds a copy, " + siteName}
+	}
+	if _, err := journal.Verify(ctx, filepath.Join(work, journalFile)); err != nil {
+		return m, "", fmt.Errorf("restore from %s: the journal in it is not sound: %w", from, err)
+	}
+	if _, ok := m.SHA256[ledgerFile]; ok {
+		if err := ledger.Verify(ctx, filepath.Join(work, ledgerFile)); err != nil {
+			return m, "", fmt.Errorf("restore from %s: the ledger in it is not sound: %w", from, err)
+		}
+	}
+	held, err := acquire(dir)
+	if err != nil {
+		return m, "", err
+	}
+	defer held.release()
+	if _, err := os.Stat(filepath.Join(dir, journalFile)); err == nil {
+		if !replace {
+			return m, "", &Refusal{dir + " holds a journal already", "--replace, which moves it aside and deletes nothing"}
+		}
+		aside = filepath.Join(dir, "replaced-"+now.UTC().Format("20060102T150405Z"))
+		if err := moveStores(dir, aside); err != nil {
+			return m, "", fmt.Errorf("restore: move the old stores aside: %w", err)
+		}
+	}
+	for _, name := range []string{journalFile, ledgerFile} {
+		if _, ok := m.SHA256[name]; !ok {
+			continue
+		}
+		if err := os.Rename(filepath.Join(work, name), filepath.Join(dir, name)); err != nil {
+			return m, aside, fmt.Errorf("restore: %w", err)
+		}
+	}
+	return m, aside, syncDir(dir)
+}
+
+// moveStores moves the stores and their side files out of a data directory.
+func moveStores(dir, aside string) error {
+	if err := os.MkdirAll(aside, 0o750); err != nil {
+		return err
+	}
+	for _, name := range []string{journalFile, ledgerFile} {
+		for _, tail := range []string{"", "-wal", "-shm"} {
+			err := os.Rename(filepath.Join(dir, name+tail), filepath.Join(aside, name+tail))
+			if err != nil && !errors.Is(err, fs.ErrNotExist) {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+func pack(to, dir string, m Manifest, members []string) (err error) {
+	f, err := os.OpenFile(to, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o640)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, f.Close()) }()
+	zip := gzip.NewWriter(f)
+	out := tar.NewWriter(zip)
+	head, err := json.MarshalIndent(m, "", "  ")
+	if err != nil {
+		return err
+	}
+	if err := out.WriteHeader(&tar.Header{Name: manifestName, Mode: 0o640, Size: int64(len(head)), ModTime: m.Taken}); err != nil {
+		return err
+	}
+	if _, err := out.Write(head); err != nil {
+		return err
+	}
+	for _, name := range members {
+		if err := out.WriteHeader(&tar.Header{Name: name, Mode: 0o640, Size: m.Bytes[name], ModTime: m.Taken}); err != nil {
+			return err
+		}
+		if err := copyInto(out, filepath.Join(dir, name)); err != nil {
+			return err
+		}
+	}
+	return errors.Join(out.Close(), zip.Close(), f.Sync())
+}
+
+// unpack writes a backup's members to dir and checks each against the
+// manifest, which must come first.
+func unpack(from, dir string) (m Manifest, err error) {
+	f, err := os.Open(from)
+	if err != nil {
+		return m, err
+	}
+	defer f.Close()
+	zip, err := gzip.NewReader(f)
+	if err != nil {
+		return m, fmt.Errorf("no backup of ours: %w", err)
+	}
+	in := tar.NewReader(zip)
+	head, err := in.Next()
+	if err != nil || head.Name != manifestName {
+		return m, errors.New("no backup of ours: it does not begin with a manifest")
+	}
+	if err := json.NewDecoder(io.LimitReader(in, 1<<20)).Decode(&m); err != nil {
+		return m, fmt.Errorf("read the manifest: %w", err)
+	}
+	if m.Format > backupFormat {
+		return m, fmt.Errorf("the backup has format %d, this program knows up to %d; use a newer dwindle", m.Format, backupFormat)
+	}
+	if _, ok := m.SHA256[journalFile]; !ok {
+		return m, errors.New("the manifest lists no journal")
+	}
+	for range m.SHA256 {
+		head, err := in.Next()
+		if err != nil {
+			return m, fmt.Errorf("the backup is cut off: %w", err)
+		}
+		want, known := m.SHA256[head.Name]
+		if !known || head.Name != filepath.Base(head.Name) {
+			return m, fmt.Errorf("member %q is not in the manifest", head.Name)
+		}
+		path := filepath.Join(dir, head.Name)
+		if err := writeFile(path, io.LimitReader(in, m.Bytes[head.Name]+1)); err != nil {
+			return m, fmt.Errorf("unpack %s: %w", head.Name, err)
+		}
+		got, _, err := digest(path)
+		if err != nil {
+			return m, err
+		}
+		if got != want {
+			return m, fmt.Errorf("member %s is damaged: its digest is not the one in the manifest", head.Name)
+		}
+	}
+	return m, nil
+}
+
+func digest(path string) (hash string, size int64, err error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return "", 0, err
+	}
+	defer f.Close()
+	sum := sha256.New()
+	if size, err = io.Copy(sum, f); err != nil {
+		return "", 0, err
+	}
+	return hex.EncodeToString(sum.Sum(nil)), size, nil
+}
+
+func copyFile(from, to string) error {
+	f, err := os.Open(from)
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	return writeFile(to, f)
+}
+
+func copyInto(w io.Writer, path string) error {
+	f, err := os.Open(path)
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	_, err = io.Copy(w, f)
+	return err
+}
+
+func writeFile(path string, r io.Reader) (err error) {
+	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o640)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, f.Close()) }()
+	if _, err := io.Copy(f, r); err != nil {
+		return err
+	}
+	return f.Sync()
+}
+
+func syncDir(dir string) error {
+	d, err := os.Open(dir)
+	if err != nil {
+		return err
+	}
+	defer d.Close()
+	return d.Sync()
+}

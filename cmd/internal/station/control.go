@@ -1,0 +1,78 @@
+package station
+
+import (
+	"encoding/json"
+	"errors"
+	"net/http"
+	"strings"
+
+	"dwindle/collector/reading"
+)
+
+// largestEntry bounds what one entry by a person may bring, in bytes.
+const largestEntry = 1 << 20
+
+// control serves a desk on the local socket. Who may connect is decided by the
+// socket's file mode.
+func control(desk Desk) http.Handler {
+	mux := http.NewServeMux()
+	mux.HandleFunc("GET /ping", func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(http.StatusNoContent) })
+	mux.HandleFunc("POST /facts", func(w http.ResponseWriter, r *http.Request) {
+		var facts []reading.Fact
+		if !readJSON(w, r, &facts) {
+			return
+		}
+		answer(w, nil, desk.Record(r.Context(), facts...))
+	})
+	mux.HandleFunc("POST /replay", func(w http.ResponseWriter, r *http.Request) {
+		out, err := desk.Replay(r.Context(), r.Body)
+		answer(w, out, err)
+	})
+	mux.HandleFunc("POST /decisions", func(w http.ResponseWriter, r *http.Request) {
+		var d Decision
+		if !readJSON(w, r, &d) {
+			return
+		}
+		answer(w, nil, desk.Decide(r.Context(), d))
+	})
+	return mux
+}
+
+func readJSON(w http.ResponseWriter, r *http.Request, v any) bool {
+	dec := json.NewDecoder(http.MaxBytesReader(w, r.Body, largestEntry))
+	dec.DisallowUnknownFields()
+	if err := dec.Decode(v); err != nil {
+		http.Error(w, "entry cannot be read: "+err.Error(), http.StatusBadRequest)
+		return false
+	}
+	return true
+}
+
+func answer(w http.ResponseWriter, out any, err error) {
+	if err != nil {
+		code := http.StatusInternalServerError
+		var refused *Refusal
+		if errors.As(err, &refused) {
+			code = http.StatusUnprocessableEntity
+		}
+		http.Error(w, strings.TrimSpace(err.Error()), code)
+		return
+	}
+	if out == nil {
+		w.WriteHeader(http.StatusNoContent)
+		return
+	}
+	w.Header().Set("Content-Type", "application/json")
+	// The status line is out by now: a reader that went away is not our fault.
+	_ = json.NewEncoder(w).Encode(out)
+}
+
+// Refusal is an entry that cannot be taken as it is, with what to do.
+type Refusal struct{ What, Remedy string }
+
+func (e *Refusal) Error() string {
+	if e.Remedy == "" {
+		return e.What
+	}
+	return e.What + "\ntry: " + e.Remedy
+}

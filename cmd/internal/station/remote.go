@@ -1,0 +1,83 @@
+package station
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"fmt"
+	"io"
+	"net"
+	"net/http"
+	"strings"
+
+	"dwindle/collector/reading"
+)
+
+// remote is the desk of another process, reached through its socket.
+type remote struct {
+	client *http.Client
+	dir    string
+}
+
+// reach finds the process that serves a data directory; ok is false when none
+// answers.
+func reach(ctx context.Context, dir string) (r *remote, ok bool) {
+	r = &remote{dir: dir, client: &http.Client{Transport: &http.Transport{
+		DialContext: func(context.Context, string, string) (net.Conn, error) { return dialSocket(dir) },
+	}}}
+	if err := r.call(ctx, http.MethodGet, "/ping", nil, nil); err != nil {
+		r.client.CloseIdleConnections()
+		return nil, false
+	}
+	return r, true
+}
+
+func (r *remote) Record(ctx context.Context, facts ...reading.Fact) error {
+	body, err := json.Marshal(facts)
+	if err != nil {
+		return fmt.Errorf("record: %w", err)
+	}
+	return r.call(ctx, http.MethodPost, "/facts", bytes.NewReader(body), nil)
+}
+
+func (r *remote) Replay(ctx context.Context, log io.Reader) (Replayed, error) {
+	var out Replayed
+	err := r.call(ctx, http.MethodPost, "/replay", log, &out)
+	return out, err
+}
+
+func (r *remote) Decide(ctx context.Context, d Decision) error {
+	body, err := json.Marshal(d)
+	if err != nil {
+		return fmt.Errorf("%s alarm: %w", d.Verb, err)
+	}
+	return r.call(ctx, http.MethodPost, "/decisions", bytes.NewReader(body), nil)
+}
+
+func (r *remote) Close() error {
+	r.client.CloseIdleConnections()
+	return nil
+}
+
+func (r *remote) call(ctx context.Context, method, path string, body io.Reader, out any) error {
+	req, err := http.NewRequestWithContext(ctx, method, "http://dwindle"+path, body)
+	if err != nil {
+		return fmt.Errorf("ask the serving process: %w", err)
+	}
+	resp, err := r.client.Do(req)
+	if err != nil {
+		return fmt.Errorf("ask the serving process of %s: %w", r.dir, err)
+	}
+	defer resp.Body.Close()
+	if resp.StatusCode/100 != 2 {
+		text, _ := io.ReadAll(io.LimitReader(resp.Body, 64<<10))
+		return fmt.Errorf("the serving process answered: %s", strings.TrimSpace(string(text)))
+	}
+	if out == nil {
+		return nil
+	}
+	if err := json.NewDecoder(resp.Body).Decode(out); err != nil {
+		return fmt.Errorf("read the serving process's answer: %w", err)
+	}
+	return nil
+}

@@ -1,0 +1,205 @@
+package station
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"reflect"
+	"time"
+
+	"golang.org/x/sync/errgroup"
+
+	"dwindle/alerts/board"
+	"dwindle/collector/health"
+	"dwindle/collector/mqtt"
+	"dwindle/config"
+)
+
+// Options of Serve.
+type Options struct {
+	Log *slog.Logger
+	// Reload gives a signal for each wish to read the site file again. Nil:
+	// never.
+	Reload <-chan struct{}
+	// Ready, if set, is called once everything is up, with the addresses that
+	// the listeners really have.
+	Ready func(Addresses)
+	// HoldWatch, if set, keeps the watch from looking by itself until it is
+	// closed; a history is fed and looked through day by day first.
+	HoldWatch <-chan struct{}
+	// Now is the clock; nil is the real one.
+	Now func() time.Time
+}
+
+// Addresses are where a serving station can be reached.
+type Addresses struct {
+	Broker string // embedded broker, empty if none
+	Board  string // pages, empty if none
+}
+
+// evaluateEvery is how often the watch looks without being asked: often
+// enough that silence of an hour is noticed in time.
+const evaluateEvery = 5 * time.Minute
+
+// Serve runs what the site file asks for until ctx ends, then stops in order:
+// no new messages, commit what was taken, acknowledge it, close the stores.
+func Serve(ctx context.Context, site *config.Site, opt Options) (err error) {
+	c, err := New(ctx, site, opt)
+	if err != nil {
+		return err
+	}
+	return errors.Join(c.Run(ctx), c.Close())
+}
+
+// Run serves until ctx ends: brokers, control socket, pages, watch.
+func (c *Station) Run(ctx context.Context) error {
+	site, opt := c.site.Load(), c.opt
+	group, gctx := errgroup.WithContext(ctx)
+	var at Addresses
+	if b := site.Connections.Broker; b != nil {
+		client, err := mqtt.NewClient(mqtt.ClientOptions{
+			Name: "broker", Broker: *b, Filters: []string{site.Connections.Prefix + "/" + site.ID + "/#"},
+			StateDir: site.DataDir(), Sink: c.intake.Submit, Health: c.health, Log: opt.Log,
+		})
+		if err != nil {
+			return err
+		}
+		group.Go(func() error { return client.Run(gctx) })
+	}
+	if b := site.Connections.Embedded; b != nil {
+		server, err := mqtt.NewServer(mqtt.ServerOptions{
+			Listen: b.Listen, Prefix: site.Connections.Prefix, Sink: c.intake.Submit, Health: c.health, Log: opt.Log,
+		})
+		if err != nil {
+			return err
+		}
+		at.Broker = server.Addr()
+		group.Go(func() error { return server.Run(gctx) })
+	}
+	socket, err := listenSocket(site.DataDir())
+	if err != nil {
+		return err
+	}
+	serveHTTP(group, gctx, socket, control(c))
+
+	if b := site.Connections.Board; b != nil {
+		l, err := net.Listen("tcp", b.Listen)
+		if err != nil {
+			return fmt.Errorf("open the pages at %s: %w\ntry: another listen: under connections.board:", b.Listen, err)
+		}
+		at.Board = l.Addr().String()
+		serveHTTP(group, gctx, l, board.New(boardSource{c}, board.Options{Now: opt.Now}))
+	}
+	group.Go(func() error { return c.evaluate(gctx) })
+	group.Go(func() error { return c.reload(gctx, opt.Reload) })
+	if opt.Ready != nil {
+		opt.Ready(at)
+	}
+	if err := group.Wait(); err != nil && !errors.Is(err, context.Canceled) {
+		return err
+	}
+	return nil
+}
+
+// serveHTTP serves a listener until ctx ends, then lets answers under way
+// finish.
+func serveHTTP(group *errgroup.Group, ctx context.Context, l net.Listener, h http.Handler) {
+	srv := &http.Server{Handler: h, ReadHeaderTimeout: 5 * time.Second, IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 32 << 10}
+	group.Go(func() error {
+		if err := srv.Serve(l); !errors.Is(err, http.ErrServerClosed) {
+			return fmt.Errorf("serve %s: %w", l.Addr(), err)
+		}
+		return nil
+	})
+	group.Go(func() error {
+		<-ctx.Done()
+		end, cancel := context.WithTimeout(context.WithoutCancel(ctx), 5*time.Second)
+		defer cancel()
+		return srv.Shutdown(end)
+	})
+}
+
+// evaluate forecasts and lets the watch look, after new readings and on a
+// timer. A pass that fails is told in health and tried again; it does not end
+// the collector.
+func (c *Station) evaluate(ctx context.Context) error {
+	if c.opt.HoldWatch != nil {
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-c.opt.HoldWatch:
+		}
+	}
+	events, stop := c.intake.Watch()
+	defer stop()
+	changed := make(chan struct{}, 1) // full: a pass is due anyway
+	go func() {
+		for range events {
+			select {
+			case changed <- struct{}{}:
+			default:
+			}
+		}
+	}()
+	return c.watch.Loop(ctx, evaluateEvery, changed, func(ctx context.Context) error {
+		if _, err := c.Pass(ctx, c.opt.Now().UTC()); err != nil {
+			if ctx.Err() != nil {
+				return ctx.Err()
+			}
+			c.health.Set("forecast", health.Bad, "forecasts and alarms are not being updated: "+err.Error(), "read the log; the collector goes on storing")
+			return nil
+		}
+		c.health.Set("forecast", health.Ok, "", "")
+		return nil
+	})
+}
+
+// reload reads the site file again whenever asked. A faulty one is told and
+// the old one kept.
+func (c *Station) reload(ctx context.Context, wish <-chan struct{}) error {
+	for {
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-wish:
+		}
+		old := c.site.Load()
+		site, err := config.Load(old.Path())
+		if err != nil {
+			c.log.Error("site file is faulty; the old one stays in force", "file", old.Path(), "err", err)
+			c.health.Set("site file", health.Warn, "the site file on disk is faulty; the one read before is in force: "+err.Error(), "dwindle check -c "+old.Path()+", then send SIGHUP again")
+			continue
+		}
+		switch key := needsRestart(old, site); key {
+		case "":
+			c.health.Set("site file", health.Ok, "", "")
+		case "connections":
+			c.log.Warn("changed connections take effect at the next start", "file", site.Path())
+			c.health.Set("site file", health.Warn, "changes under connections: take effect at the next start; all else is in force", "restart dwindle serve")
+		default:
+			c.log.Error("site file not taken: this key cannot change while serving", "file", site.Path(), "key", key)
+			c.health.Set("site file", health.Warn, "the site file read again changes "+key+":, which a running station cannot; the one read before is in force", "restart dwindle serve")
+			continue
+		}
+		c.site.Store(site)
+		c.log.Info("site file read again", "file", site.Path())
+	}
+}
+
+// needsRestart names the changed keys that a running station cannot take up.
+func needsRestart(old, site *config.Site) string {
+	switch {
+	case old.DataDir() != site.DataDir():
+		return "data"
+	case old.ID != site.ID:
+		return "site"
+	case old.Zone != site.Zone:
+		return "zone"
+	case !reflect.DeepEqual(old.Connections, site.Connections):
+		return "connections"
+	}
+	return ""
+}

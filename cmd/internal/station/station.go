@@ -1,0 +1,226 @@
+// Package station is the one place that knows all rooms: it wires the journal,
+// the intake, the forecasts and the alarms of a site, serves them, and unwinds
+// them in order. Commands and tests start it as users do.
+//
+// Start with [Serve] for the long run, [OpenView] for reading verbs, and
+// [OpenDesk] for what people hand in.
+package station
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"path/filepath"
+	"sync/atomic"
+	"time"
+
+	"dwindle/alerts"
+	"dwindle/alerts/alarm"
+	"dwindle/alerts/ledger"
+	"dwindle/collector"
+	"dwindle/collector/health"
+	"dwindle/collector/journal"
+	"dwindle/collector/reading"
+	"dwindle/collector/replay"
+	"dwindle/config"
+	"dwindle/forecast"
+)
+
+// The files in a data directory.
+const (
+	journalFile = "journal.db"
+	ledgerFile  = "ledger.db"
+)
+
+// drainTime bounds how long a stop waits for the last commit.
+const drainTime = 20 * time.Second
+
+var _ forecast.Source = (*collector.History)(nil)
+
+// Station is a data directory held for writing: the stores, the intake that fills
+// the journal, and the watch that fills the ledger.
+type Station struct {
+	site    atomic.Pointer[config.Site]
+	lock    *lock
+	journal *journal.Journal
+	ledger  *ledger.Ledger
+	health  *health.Checks
+	intake  *collector.Intake
+	history *collector.History
+	watch   *alerts.Watch
+	log     *slog.Logger
+	opt     Options
+	latest  *latest
+
+	stop func()     // ends the intake
+	done chan error // the intake's end
+}
+
+// New takes the site's data directory and starts the intake; the caller must
+// Close. Run serves.
+func New(ctx context.Context, site *config.Site, opt Options) (_ *Station, err error) {
+	if opt.Log == nil {
+		opt.Log = slog.New(slog.DiscardHandler)
+	}
+	if opt.Now == nil {
+		opt.Now = time.Now
+	}
+	log := opt.Log
+	c := &Station{opt: opt, log: log, health: health.New(log), latest: newLatest()}
+	c.site.Store(site)
+	dir := site.DataDir()
+	if dir == "" {
+		return nil, &Refusal{"the site file names no data directory", "add a line such as data: ./data"}
+	}
+	if c.lock, err = acquire(dir); err != nil {
+		return nil, err
+	}
+	defer func() {
+		if err != nil {
+			c.release()
+		}
+	}()
+	if c.journal, err = journal.Open(ctx, filepath.Join(dir, journalFile), journal.Options{Health: c.health, Log: log}); err != nil {
+		return nil, err
+	}
+	if c.ledger, err = ledger.Open(ctx, filepath.Join(dir, ledgerFile)); err != nil {
+		return nil, err
+	}
+	c.intake = collector.NewIntake(c.site.Load, c.journal, c.health, log)
+	c.history = collector.NewHistory(c.journal, c.site.Load)
+	if c.watch, err = alerts.NewWatch(ctx, c.ledger, c.site.Load, log); err != nil {
+		return nil, err
+	}
+	// The intake outlives ctx by its own rule: on a stop it commits what it
+	// has taken, so its context ends only in Close.
+	run, stop := context.WithCancel(context.WithoutCancel(ctx))
+	c.stop, c.done = stop, make(chan error, 1)
+	go func() { c.done <- c.intake.Run(run) }()
+	return c, nil
+}
+
+// Close drains the intake, closes the stores and gives the directory free.
+func (c *Station) Close() error {
+	var errs []error
+	if c.stop != nil {
+		c.stop()
+		select {
+		case err := <-c.done:
+			if err != nil && !errors.Is(err, context.Canceled) {
+				errs = append(errs, fmt.Errorf("stop the intake: %w", err))
+			}
+		case <-time.After(drainTime):
+			errs = append(errs, errors.New("the intake did not stop in time; what it had not committed was not acknowledged and will come again"))
+		}
+	}
+	return errors.Join(append(errs, c.release())...)
+}
+
+func (c *Station) release() error {
+	var errs []error
+	if c.ledger != nil {
+		errs = append(errs, c.ledger.Close())
+	}
+	if c.journal != nil {
+		errs = append(errs, c.journal.Close())
+	}
+	return errors.Join(append(errs, c.lock.release())...)
+}
+
+// Record commits what people entered.
+func (c *Station) Record(ctx context.Context, facts ...reading.Fact) error {
+	if err := c.intake.Record(ctx, facts...); err != nil {
+		return err
+	}
+	return c.intake.Flush(ctx)
+}
+
+// Replay feeds a log through the intake. Of faulty lines the first few are
+// quoted; all are counted.
+func (c *Station) Replay(ctx context.Context, log io.Reader) (Replayed, error) {
+	const quoted = 20
+	before := c.intake.Stats()
+	out := Replayed{Kept: map[string]int64{}}
+	for m, err := range replay.Read(log) {
+		var line *replay.LineError
+		switch {
+		case errors.As(err, &line):
+			out.FaultCount++
+			if len(out.Faults) < quoted {
+				out.Faults = append(out.Faults, err.Error())
+			}
+			continue
+		case err != nil:
+			return out, err
+		}
+		out.Lines++
+		if err := c.intake.Submit(ctx, m); err != nil {
+			return out, fmt.Errorf("replay message %d: %w", out.Lines, err)
+		}
+	}
+	if err := c.intake.Flush(ctx); err != nil {
+		return out, fmt.Errorf("replay: %w", err)
+	}
+	after := c.intake.Stats()
+	out.Stored = after.Stored - before.Stored
+	out.Duplicates = after.Duplicates - before.Duplicates
+	for reason, n := range after.Kept {
+		if d := n - before.Kept[reason]; d > 0 {
+			out.Kept[reason] = d
+		}
+	}
+	return out, nil
+}
+
+// Decide changes the state of an alarm.
+func (c *Station) Decide(ctx context.Context, d Decision) error {
+	switch d.Verb {
+	case Acknowledge:
+		return c.watch.Acknowledge(ctx, d.ID, d.By, d.Note, d.At)
+	case Withdraw:
+		return c.watch.WithdrawAck(ctx, d.ID, d.By, d.Note, d.At)
+	case Shelve:
+		return c.watch.Shelve(ctx, d.ID, d.By, d.Note, d.Until, d.At)
+	case Unshelve:
+		return c.watch.Unshelve(ctx, d.ID, d.By, d.Note, d.At)
+	case Reset:
+		return c.watch.Reset(ctx, d.ID, d.By, d.Note, d.At)
+	}
+	return &Refusal{fmt.Sprintf("no decision is called %q", d.Verb), "acknowledge, withdraw, shelve, unshelve or reset"}
+}
+
+// Pass makes one forecast of the fleet as of an instant and lets the watch
+// look at it.
+func (c *Station) Pass(ctx context.Context, at time.Time) (forecast.Fleet, error) {
+	fleet, err := forecast.Pass(ctx, c.site.Load(), c.history.AsOf(at), at, forecast.Options{})
+	if err != nil {
+		return fleet, err
+	}
+	if _, err := c.watch.Evaluate(ctx, fleet, c.history.AsOf(at)); err != nil {
+		return fleet, err
+	}
+	c.latest.store(fleet)
+	return fleet, nil
+}
+
+// Intake is the way in for messages.
+func (c *Station) Intake() *collector.Intake { return c.intake }
+
+// Journal is what was observed.
+func (c *Station) Journal() *journal.Journal { return c.journal }
+
+// AlarmRows gives the alarm list, or with history also what has ended.
+func (c *Station) AlarmRows(ctx context.Context, history bool) ([]alarm.Row, error) {
+	return c.ledger.Rows(ctx, ledger.Filter{History: history})
+}
+
+// OpenDesk finds the process that serves the site's data directory, or takes
+// the directory for itself.
+func OpenDesk(ctx context.Context, site *config.Site) (Desk, error) {
+	if r, ok := reach(ctx, site.DataDir()); ok {
+		return r, nil
+	}
+	return New(ctx, site, Options{})
+}
