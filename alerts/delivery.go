@@ -20,7 +20,7 @@ func (e *evaluation) underDelivery(_ context.Context, s *subject) (alarm.Observa
 	if !ok {
 		return o, nil
 	}
-	l := &e.site.Limits
+	l := &e.limits
 	o.Seen.Value, o.Seen.Limit, o.Seen.Unit = rounded(ratio), l.UnderRatio, "1"
 	switch {
 	case d.Verdict == forecast.Under || d.Verdict == forecast.NotDispensing:
@@ -51,7 +51,7 @@ func (e *evaluation) overDelivery(ctx context.Context, s *subject) (alarm.Observ
 	if !ok {
 		return o, nil
 	}
-	l := &e.site.Limits
+	l := &e.limits
 	o.Seen.Value, o.Seen.Limit, o.Seen.Unit = rounded(ratio), l.OverRatio, "1"
 	switch {
 	case d.Verdict == forecast.Over:
@@ -119,7 +119,7 @@ func (e *evaluation) leak(ctx context.Context, s *subject) (alarm.Observation, b
 	}
 	from := e.at.Add(-54 * time.Hour)
 	if s.LastChange != nil {
-		from = later(from, s.LastChange.At.Add(e.site.Limits.SettleAfterChange))
+		from = later(from, s.LastChange.At.Add(e.limits.SettleAfterChange))
 	}
 	levels, err := e.src.Levels(ctx, s.Device, from, e.at)
 	if err != nil {

@@ -15,14 +15,22 @@ import (
 // evaluation is what one look at a pass needs: values only, so that the same
 // pass always gives the same conditions.
 type evaluation struct {
-	site  *config.Site
-	fleet forecast.Fleet
-	src   forecast.Source
-	at    time.Time
-	today civil.Date
+	site   *config.Site
+	limits config.Limits
+	fleet  forecast.Fleet
+	src    forecast.Source
+	at     time.Time
+	today  civil.Date
 
 	silences map[string]silence // by device, asked once
 	standing map[string]bool    // by machine, asked once
+}
+
+func newEvaluation(site *config.Site, fleet forecast.Fleet, src forecast.Source) *evaluation {
+	return &evaluation{
+		site: site, limits: limits(site), fleet: fleet, src: src, at: fleet.At.UTC(), today: site.Today(fleet.At),
+		silences: map[string]silence{}, standing: map[string]bool{},
+	}
 }
 
 // finding is what was found out about one key.
@@ -55,6 +63,7 @@ func (e *evaluation) observe(ctx context.Context, known map[alarm.Key]alarm.Alar
 			key := alarm.Key{Type: b.kind, Subject: s.point}
 			before, open := known[key]
 			s.open = open && before.Open()
+			s.latching = s.open && before.Latching
 			o, err := b.build(ctx, s)
 			if err != nil {
 				return nil, err
@@ -84,6 +93,7 @@ type subject struct {
 	criticality config.Criticality
 	episode     string // the fill
 	open        bool   // the alarm being built for is open
+	latching    bool   // and it stays listed until reset
 }
 
 func (e *evaluation) subject(st *forecast.State) *subject {
@@ -137,7 +147,7 @@ func (e *evaluation) rules(ctx context.Context, kind alarm.Type, s *subject, o a
 			applies = e.shutThrough(s.Row.Machine, until)
 		case alarm.MachineDown:
 			// A machine that stands says nothing against a leak.
-			if o.Latching {
+			if o.Latching || s.latching {
 				break
 			}
 			var err error
@@ -147,7 +157,7 @@ func (e *evaluation) rules(ctx context.Context, kind alarm.Type, s *subject, o a
 		case alarm.Commissioning:
 			applies = s.InCommissioning
 		case alarm.JustChanged:
-			applies = s.LastChange != nil && e.at.Sub(s.LastChange.At) < e.site.Limits.SettleAfterChange
+			applies = s.LastChange != nil && e.at.Sub(s.LastChange.At) < e.limits.SettleAfterChange
 		case alarm.Withheld:
 			applies = s.Row.Withheld != ""
 		}

@@ -27,9 +27,9 @@ func (e *evaluation) emptyBeforeVisit(ctx context.Context, s *subject) (alarm.Ob
 		// Silence has its own alarm, whose priority knows the empty date.
 		return o, err
 	}
-	limit := e.site.Limits.EmptyChance
+	limit := e.limits.EmptyChance
 	if s.criticality == config.CriticalityA {
-		limit = e.site.Limits.EmptyChanceCriticalA
+		limit = e.limits.EmptyChanceCriticalA
 	}
 	left := time.Duration(math.MaxInt64)
 	if s.Row.EmptyP10 != nil {
@@ -86,7 +86,7 @@ func (e *evaluation) fresh(ctx context.Context, s *subject) (bool, error) {
 		return false, nil
 	}
 	age := e.at.Sub(newest)
-	if age <= e.site.Limits.SilenceMin {
+	if age <= e.limits.SilenceMin {
 		return true, nil
 	}
 	q, err := e.silence(ctx, device, time.Time{})
@@ -103,10 +103,10 @@ func (e *evaluation) emptyDateDrifts(_ context.Context, s *subject) (alarm.Obser
 		return o, nil
 	}
 	drift := float64(*r.DriftDays)
-	limit := float64(e.site.Limits.DriftDays)
+	limit := float64(e.limits.DriftDays)
 	if r.FillStarted != nil {
 		life := float64(*r.PlannedEmpty - civil.Of(*r.FillStarted, e.site.Location()))
-		limit = max(limit, life*e.site.Limits.DriftPercent/100)
+		limit = max(limit, life*e.limits.DriftPercent/100)
 	}
 	sign := 1.0
 	if drift < 0 {
@@ -134,7 +134,7 @@ func (e *evaluation) runWithoutDose(_ context.Context, s *subject) (alarm.Observ
 		return o, nil
 	}
 	hours, interval := *s.RunHoursSinceDose, *s.DoseIntervalHours
-	limit := e.site.Limits.MissedDoses * interval
+	limit := e.limits.MissedDoses * interval
 	o.Seen.Value, o.Seen.Limit, o.Seen.Unit = rounded(hours), rounded(limit), "h"
 	switch {
 	case hours > limit:
@@ -152,7 +152,7 @@ func (e *evaluation) runWithoutDose(_ context.Context, s *subject) (alarm.Observ
 // by its own report, or by what it counts.
 func (e *evaluation) settingDiffers(_ context.Context, s *subject) (alarm.Observation, error) {
 	o := alarm.Observation{Episode: s.Device}
-	limit := e.site.Limits.SettingPercent
+	limit := e.limits.SettingPercent
 	var off float64
 	switch {
 	case s.SettingReported && s.Setting != nil && s.Registered != nil:
@@ -170,9 +170,9 @@ func (e *evaluation) settingDiffers(_ context.Context, s *subject) (alarm.Observ
 	if math.Abs(off) > limit {
 		o.Says = alarm.Set
 	}
-	o.Priority, o.Seen.PriorityReason = alarm.Low, fmt.Sprintf("low: the dose is off by at most %s %%", number(e.site.Limits.SettingMediumPercent))
-	if math.Abs(off) > e.site.Limits.SettingMediumPercent {
-		o.Priority, o.Seen.PriorityReason = alarm.Medium, fmt.Sprintf("medium: the dose is off by more than %s %%", number(e.site.Limits.SettingMediumPercent))
+	o.Priority, o.Seen.PriorityReason = alarm.Low, fmt.Sprintf("low: the dose is off by at most %s %%", number(e.limits.SettingMediumPercent))
+	if math.Abs(off) > e.limits.SettingMediumPercent {
+		o.Priority, o.Seen.PriorityReason = alarm.Medium, fmt.Sprintf("medium: the dose is off by more than %s %%", number(e.limits.SettingMediumPercent))
 	}
 	return o, nil
 }

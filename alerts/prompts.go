@@ -18,8 +18,7 @@ const planDays = 28
 // the coming weeks, dispensers that have yet to be heard of, gaps in the
 // register. They ask for planning, not for a person in time.
 func Prompts(ctx context.Context, site *config.Site, fleet forecast.Fleet, src forecast.Source) ([]alarm.Prompt, error) {
-	e := &evaluation{site: site, fleet: fleet, src: src, at: fleet.At.UTC(), silences: map[string]silence{}, standing: map[string]bool{}}
-	e.today = site.Today(e.at)
+	e := newEvaluation(site, fleet, src)
 	var out []alarm.Prompt
 	for i := range fleet.States {
 		s := e.subject(&fleet.States[i])

@@ -32,7 +32,7 @@ func (e *evaluation) silence(ctx context.Context, device string, hint time.Time)
 	if q, ok := e.silences[device]; ok {
 		return q, nil
 	}
-	l := &e.site.Limits
+	l := &e.limits
 	if !hint.IsZero() && e.at.Sub(hint) <= l.SilenceMin {
 		// Not kept: the limit is not known, and others may ask for it.
 		return silence{ok: true, seen: hint, limit: l.SilenceMin}, nil
@@ -159,14 +159,14 @@ func (e *evaluation) gatewaySilent(g *config.Gateway, all []*device, states map[
 	var group []member
 	for i := range quiet {
 		j := i
-		for j < len(quiet) && quiet[j].q.seen.Sub(quiet[i].q.seen) <= 2*interval(e.site, quiet[i].q, quiet[j].q) {
+		for j < len(quiet) && quiet[j].q.seen.Sub(quiet[i].q.seen) <= 2*e.interval(quiet[i].q, quiet[j].q) {
 			j++
 		}
 		if j-i > len(group) {
 			group = quiet[i:j]
 		}
 	}
-	l := &e.site.Limits
+	l := &e.limits
 	// The share rule needs two: one silent device of two is its own alarm.
 	threshold := min(l.GatewayDevices, max(2, int(float64(heard)*l.GatewayPercent/100+0.999)))
 	n := len(group)
@@ -227,8 +227,8 @@ func (e *evaluation) gatewaySilent(g *config.Gateway, all []*device, states map[
 }
 
 // interval is the longer of two devices' reporting intervals.
-func interval(site *config.Site, a, b silence) time.Duration {
-	per := max(site.Limits.SilenceIntervals, 1)
+func (e *evaluation) interval(a, b silence) time.Duration {
+	per := max(e.limits.SilenceIntervals, 1)
 	return max(time.Duration(float64(max(a.limit, b.limit))/per), 30*time.Minute)
 }
 

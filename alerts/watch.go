@@ -63,11 +63,7 @@ func NewWatch(ctx context.Context, l *ledger.Ledger, site func() *config.Site, l
 func (w *Watch) Evaluate(ctx context.Context, fleet forecast.Fleet, src forecast.Source) ([]alarm.Transition, error) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	e := &evaluation{
-		site: w.site(), fleet: fleet, src: src, at: fleet.At.UTC(),
-		silences: map[string]silence{}, standing: map[string]bool{},
-	}
-	e.today = e.site.Today(e.at)
+	e := newEvaluation(w.site(), fleet, src)
 	found, err := e.observe(ctx, w.alarms)
 	if err != nil {
 		return nil, fmt.Errorf("evaluate alarms as of %s: %w", e.at.Format(time.RFC3339), err)
