@@ -59,7 +59,7 @@ func TestNamesAreThoseOfTheContract(t *testing.T) {
 	require.Nil(t, plan{}.Fit(pastOf(repeat([7]float64{1}, 50))), "no plan, no line in the table")
 }
 
-func TestAllFollowTheCalendarThatSay(t *testing.T) {
+func TestAllButTwoFollowTheCalendar(t *testing.T) {
 	week := [7]float64{9, 9, 9, 9, 9, 0, 0}
 	p := pastOf(repeat(week, 140))
 	for i := 3; i < 17; i++ {
