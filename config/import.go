@@ -109,7 +109,7 @@ func separator(data []byte) rune {
 }
 
 func (im *importer) header(cells []string, pos func(int) (int, int)) bool {
-	given := map[string]bool{}
+	given, meant := map[string]bool{}, map[string]bool{}
 	im.columns = make([]*column, len(cells))
 	for i, cell := range cells {
 		line, col := pos(i)
@@ -122,7 +122,7 @@ func (im *importer) header(cells []string, pos func(int) (int, int)) bool {
 			remedy := "one of " + strings.Join(ImportColumns(), ", ")
 			if like, ok := nearest(name, ImportColumns()); ok {
 				remedy = "did you mean " + like + "?"
-				given[like] = true // told here, not as missing too
+				meant[like] = true // told here, not as missing too
 			}
 			im.fault(line, col, "", fmt.Sprintf("unknown column %q", shorten(cell)), remedy)
 		case given[name]:
@@ -134,7 +134,7 @@ func (im *importer) header(cells []string, pos func(int) (int, int)) bool {
 	}
 	line, _ := pos(0)
 	for _, c := range columns {
-		if c.required && !given[c.name] {
+		if c.required && !given[c.name] && !meant[c.name] {
 			im.fault(line, 0, c.name, "column missing", "add the column "+c.name)
 		}
 	}

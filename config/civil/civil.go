@@ -72,8 +72,14 @@ func (d Date) Start(loc *time.Location) time.Time {
 	// time.Date may land on either side of a skipped midnight: step forward
 	// until the date is reached. Zone gaps are at most a few hours, but whole
 	// days have been skipped (Pacific zones), hence the bound of 25 hours.
+	const quarter = 15 * time.Minute
 	for i := 0; i < 100 && Of(t, loc) < d; i++ {
-		t = t.Add(15 * time.Minute)
+		t = t.Add(quarter)
+	}
+	// Where the clocks go back over midnight it comes twice, and time.Date may
+	// give the second: the day has its whole 25 hours only from the first.
+	for i := 0; i < 100 && Of(t.Add(-quarter), loc) >= d; i++ {
+		t = t.Add(-quarter)
 	}
 	return t.UTC()
 }
