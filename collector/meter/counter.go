@@ -58,6 +58,8 @@ type counter struct {
 	V      value // the base: the last believed value
 	HeldT  int64
 	HeldV  value
+	NextT  int64 // a reading seen while another counter leads, ms; 0: none
+	NextV  value
 	Seen   int64   // newest reading, ms
 	Credit float64 // amount that may come beyond the elapsed time's allowance
 	Res    float64 // finest resolution seen, units; 0 for exact counters
@@ -122,6 +124,7 @@ func (c *counter) add(s *spec, t int64, v value, ownTime bool, out []booking) []
 func (c *counter) rebase(t int64, v value) {
 	c.T, c.V, c.Seen, c.Hold = t, v, max(c.Seen, t), holdNone
 	c.HeldT, c.HeldV = 0, value{}
+	c.NextT, c.NextV = 0, value{}
 }
 
 // available is the amount that can have come between two times at most.
@@ -211,17 +214,20 @@ func (c *counter) settleFall(s *spec, slack float64, out []booking) []booking {
 		if top >= width || top < 0.9*width {
 			continue
 		}
-		around := (width - top + low)
-		wrapped := around * s.scale
-		// Close to the wrap a chance reset is unlikely; further off the
-		// smaller claim wins, and that is the reset's if it is possible.
-		near := around <= max(16, 0.01*width)
-		if wrapped <= c.available(s, c.T, t) && (near || claim > most) {
+		around := width - top + low
+		// Close to the wrap, or no further from it than the counter's usual
+		// step, a chance reset is unlikely. Further off a wrap would claim more
+		// than a reset, and the smaller claim wins.
+		usual := 0.0
+		if c.PaceH > 0 {
+			usual = 2 * c.PaceA / c.PaceH * float64(t-c.T) / msPerHour / s.scale
+		}
+		if around <= max(16, 0.01*width, usual) && around*s.scale <= c.available(s, c.T, t) {
 			flags := reading.Rollover
-			if !near || width <= smallWidth {
+			if width <= smallWidth {
 				flags |= reading.LowerBound
 			}
-			return c.book(s, t, v, wrapped, slack, flags, out)
+			return c.book(s, t, v, around*s.scale, slack, flags, out)
 		}
 	}
 	if claim <= most {

@@ -138,6 +138,9 @@ func (f *Fold) leading(t int64, v value, ownTime bool) {
 	c := &f.s.Lead
 	first := !c.Has
 	f.bookings = c.add(&f.lead, t, v, ownTime, f.bookings)
+	if o := &f.s.Second; o.NextT != 0 {
+		o.rebase(o.NextT, o.NextV)
+	}
 	if first {
 		f.begin(t)
 		return
@@ -177,10 +180,12 @@ func (f *Fold) secondary(t int64, v value, ownTime bool) {
 		if t > c.Seen {
 			c.Steps.add(t - c.Seen)
 			c.learnResolution(&f.second, v)
-			if c.T <= lead.Seen {
-				c.rebase(t, v)
-			}
 			c.Seen = t
+			if t <= lead.Seen {
+				c.rebase(t, v)
+			} else {
+				c.NextT, c.NextV = t, v // the base, if the leader gets so far
+			}
 		}
 		return
 	}

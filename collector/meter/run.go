@@ -1,6 +1,7 @@
 package meter
 
 import (
+	"math"
 	"slices"
 	"time"
 
@@ -103,8 +104,10 @@ func (f *Fold) emit(b booking, gap bool) {
 		if f.group == Run && from > b.from { // partly covered by another source
 			b.amount = min(b.amount, float64(max(0, b.to-from))/msPerHour+f.res())
 		}
-		if from < b.to || b.amount > 0 {
-			f.append(min(from, b.to), b.to, b.amount, b.known && !gap, b.known, b.flags)
+		// What was held while another source went on has no room left of its
+		// own; its amount counts where that source has got to.
+		if to := max(b.to, from); from < to || b.amount > 0 {
+			f.append(from, to, b.amount, b.known && !gap, b.known, b.flags)
 		}
 		return
 	}
@@ -191,13 +194,15 @@ func (f *Fold) place(from int64, b booking, gap bool) {
 		}
 	}
 	amount = min(max(amount, 0), total)
+	// What finds no room in a short stretch goes into the next ones. More than
+	// an hour of it does not come from a display but from a source that already
+	// gave the time to something else: it cannot have happened.
+	most := hour + 2*step
 	f.s.Balance = due - amount
-	if most := step + f.lead.slack; f.s.Balance > most || f.s.Balance < -most {
-		if f.s.Balance > most+0.01*total {
-			b.flags |= reading.Capped // what does not fit cannot have happened here
-		}
-		f.s.Balance = min(max(f.s.Balance, -most), most)
+	if f.s.Balance > most {
+		b.flags |= reading.Capped
 	}
+	f.s.Balance = min(max(f.s.Balance, -most), most)
 
 	onRun, onUnseen, onStopped := share(amount, ran), 0.0, 0.0
 	if amount > ran {
@@ -237,7 +242,7 @@ func (a *agreement) compare(state, counter, hours, least float64) {
 	if a.Hours < 24 {
 		return
 	}
-	apart := max(a.State-a.Counter, a.Counter-a.State)
+	apart := math.Abs(a.State - a.Counter)
 	a.Off = apart > max(least, 0.1*max(a.State, a.Counter))
 	a.State, a.Counter, a.Hours = a.State/2, a.Counter/2, a.Hours/2
 }
