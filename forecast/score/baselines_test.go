@@ -221,3 +221,37 @@ func TestAllSurviveThinHistory(t *testing.T) {
 		}
 	}
 }
+
+// Hours or pulses, small or large: duty and budget times k give the same dates,
+// and more budget is never used up earlier.
+func TestUnitsDoNotMatterAndMoreLastsLonger(t *testing.T) {
+	for _, s := range Scenarios() {
+		x := s.Simulate(8, 1)
+		p := Past{Days: x.Days[:x.Origin], Ahead: x.ahead(x.Origin, 400)}
+		k := p
+		k.Days = make([]duty.Day, x.Origin)
+		for i, d := range p.Days {
+			k.Days[i] = duty.Day{Type: d.Type, Amount: 137 * d.Amount, Seen: d.Seen}
+		}
+		budget := 40 * x.trailing(x.Origin)
+		require.Positive(t, budget, s)
+		for _, f := range Forecasters() {
+			ask := func(p Past, budget float64) Range {
+				p.Random = rand.New(rand.NewPCG(2, 2))
+				return f.Fit(p)(budget)
+			}
+			if f.Name() == "plan" {
+				continue
+			}
+			want, got, more := ask(p, budget), ask(k, 137*budget), ask(p, 1.2*budget)
+			for i := range want {
+				if math.IsInf(want[i], 1) {
+					require.True(t, math.IsInf(got[i], 1))
+					continue
+				}
+				require.InEpsilon(t, want[i], got[i], 1e-6, "%s on %s", f.Name(), s)
+				require.GreaterOrEqual(t, more[i], want[i], "%s on %s", f.Name(), s)
+			}
+		}
+	}
+}
