@@ -166,6 +166,9 @@ func run(s *journal.Snapshot, r recipe, b base, to time.Time, each func(emitted 
 			f.checks = append(f.checks, journal.Checkpoint{Day: day, State: slices.Clone(f.meter.State())})
 		}
 		for _, iv := range f.meter.Add(x) {
+			if iv.From.Equal(to) { // an event at the very end belongs to what follows
+				continue
+			}
 			if each != nil {
 				each(day, iv)
 			}

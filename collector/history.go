@@ -109,43 +109,83 @@ func portion(d, of time.Duration) float64 {
 	return min(1, d.Seconds()/of.Seconds())
 }
 
-// tally adds up what intervals have in a stretch of time.
+// tally adds up what was counted in [from, to). However much of it is saved
+// and however much is folded anew, the same numbers are added in the same
+// order, so that the sum is the same to the last bit.
 type tally struct {
-	from, to    time.Time
+	from, to time.Time
+	edge     time.Time  // end of the day that from cuts; from where it cuts none
+	whole    civil.Date // the first day that is not cut
+
 	value       float64
 	seen, known time.Duration
 	flags       reading.Flags
+
+	cut     float64 // sum of the cut day for one emitting day
+	emitted civil.Date
 }
 
-// add books the share of an interval that lies in (from, to], cut off at end.
-func (t *tally) add(iv meter.Interval, end time.Time) {
-	to := t.to
-	if end.Before(to) {
-		to = end
+func newTally(from, to time.Time, loc *time.Location) *tally {
+	t := &tally{from: from, to: to, edge: from, whole: civil.Of(from, loc)}
+	if !from.Equal(t.whole.Start(loc)) {
+		t.edge = t.whole.End(loc)
+		t.whole++
+	}
+	return t
+}
+
+// interval books what an interval has in the cut day.
+func (t *tally) interval(emitted civil.Date, iv meter.Interval) {
+	if emitted != t.emitted {
+		t.settle()
+		t.emitted = emitted
+	}
+	t.cut += t.share(iv, t.edge)
+}
+
+// settle adds the cut day's sum of one emitting day.
+func (t *tally) settle() {
+	t.value += t.cut
+	t.cut = 0
+}
+
+// parts books whole days.
+func (t *tally) parts(parts []journal.Part) {
+	for _, p := range parts {
+		if p.Day < t.whole {
+			continue
+		}
+		t.value += p.Amount
+		t.seen += p.Seen
+		t.known += p.Known
+		t.flags |= p.Flags
+	}
+}
+
+// share gives what an interval has in [from, to), cut off at end, and books
+// all of it but the amount.
+func (t *tally) share(iv meter.Interval, end time.Time) float64 {
+	if t.to.Before(end) {
+		end = t.to
 	}
 	length := iv.To.Sub(iv.From)
 	if length <= 0 { // an event without extent
-		if iv.To.After(t.from) && !iv.To.After(to) {
-			t.value += iv.Amount
-			t.flags |= iv.Flags
+		if iv.To.Before(t.from) || !iv.To.Before(end) {
+			return 0
 		}
-		return
+		t.flags |= iv.Flags
+		return iv.Amount
 	}
 	a, b := iv.From, iv.To
 	if a.Before(t.from) {
 		a = t.from
 	}
-	if b.After(to) {
-		b = to
+	if b.After(end) {
+		b = end
 	}
 	part := b.Sub(a)
 	if part <= 0 {
-		return
-	}
-	if part == length {
-		t.value += iv.Amount
-	} else {
-		t.value += iv.Amount * (float64(part) / float64(length))
+		return 0
 	}
 	if iv.Seen {
 		t.seen += part
@@ -154,11 +194,15 @@ func (t *tally) add(iv meter.Interval, end time.Time) {
 		t.known += part
 	}
 	t.flags |= iv.Flags
+	if part == length {
+		return iv.Amount
+	}
+	return iv.Amount * (float64(part) / float64(length))
 }
 
 // Amount gives what was counted between two instants, exact to the reporting
-// interval at both ends. Readings after to do not count. An event at from
-// itself belongs to what was before.
+// interval at both ends. Readings after to do not count, nor does an event
+// without extent at to itself: like a civil day, the stretch ends before it.
 func (h *History) Amount(ctx context.Context, device string, kind reading.Kind, from, to time.Time) (reading.Amount, error) {
 	r, ok := recipeFor(h.site(), journal.Series{Device: device, Kind: kind})
 	asked := to.Sub(from)
@@ -175,56 +219,36 @@ func (h *History) Amount(ctx context.Context, device string, kind reading.Kind, 
 	if err != nil {
 		return reading.Amount{}, err
 	}
-	t := tally{from: from, to: to}
+	t := newTally(from, to, r.loc)
+	var saved []journal.Part
 	if b.stored {
-		if err := t.addStored(s, r, b); err != nil {
+		if saved, err = s.Parts(b.id, civil.Of(from, r.loc), civil.Of(to, r.loc), b.before); err != nil {
 			return reading.Amount{}, err
 		}
+		for _, p := range saved {
+			if p.Day < t.whole { // the day that from cuts: fold anew what brought something for it
+				if err := t.refold(s, r, b.id, p.Emitted); err != nil {
+					return reading.Amount{}, err
+				}
+			}
+		}
 	}
-	f, err := run(s, r, b, to, func(_ civil.Date, iv meter.Interval) { t.add(iv, to) })
+	f, err := run(s, r, b, to, t.interval)
 	if err != nil {
 		return reading.Amount{}, err
 	}
+	t.settle()
+	t.parts(saved)
+	t.parts(f.parts)
 	for _, iv := range f.meter.Flush(to) {
-		t.add(iv, to)
+		t.value += t.share(iv, to)
 	}
 	return reading.Amount{Value: t.value, Seen: portion(t.seen, asked), Known: portion(t.known, asked), Flags: t.flags}, nil
 }
 
-// addStored books what is derived already: whole days from their parts, the
-// day that from lies in by folding anew what brought something for it.
-func (t *tally) addStored(s *journal.Snapshot, r recipe, b base) error {
-	day := civil.Of(t.from, r.loc)
-	whole := day
-	if start := day.Start(r.loc); !t.from.Equal(start) {
-		whole = day + 1
-		edge, err := s.Parts(b.id, day, day, b.before)
-		if err != nil {
-			return err
-		}
-		end := day.End(r.loc)
-		for _, p := range edge {
-			if err := t.addEmitted(s, r, b.id, p.Emitted, end); err != nil {
-				return err
-			}
-		}
-	}
-	parts, err := s.Parts(b.id, whole, civil.Of(t.to, r.loc), b.before)
-	if err != nil {
-		return err
-	}
-	for _, p := range parts {
-		t.value += p.Amount
-		t.seen += p.Seen
-		t.known += p.Known
-		t.flags |= p.Flags
-	}
-	return nil
-}
-
-// addEmitted folds the readings of one day anew and books what they brought
-// before end.
-func (t *tally) addEmitted(s *journal.Snapshot, r recipe, id int64, emitted civil.Date, end time.Time) error {
+// refold folds the readings of one day anew, for what they brought to the day
+// that from cuts.
+func (t *tally) refold(s *journal.Snapshot, r recipe, id int64, emitted civil.Date) error {
 	c, ok, err := s.CheckpointAt(id, emitted)
 	if err != nil || !ok {
 		return err
@@ -232,7 +256,7 @@ func (t *tally) addEmitted(s *journal.Snapshot, r recipe, id int64, emitted civi
 	again := base{before: c.Day, after: c.Day.Start(r.loc).Add(-time.Millisecond), state: c.State}
 	_, err = run(s, r, again, emitted.End(r.loc).Add(-time.Millisecond), func(day civil.Date, iv meter.Interval) {
 		if day == emitted {
-			t.add(iv, end)
+			t.interval(day, iv)
 		}
 	})
 	return err
