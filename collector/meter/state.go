@@ -75,7 +75,7 @@ func (f *Fold) Restore(state []byte) error {
 // valid says that the counters of a cadence are within its arrays and that
 // both hold the same steps.
 func (c *Cadence) valid() bool {
-	if c.N > cadenceSteps || c.Next >= cadenceSteps {
+	if c.N > cadenceSteps || c.Next >= cadenceSteps || c.N < cadenceSteps && c.Next != c.N {
 		return false
 	}
 	ring := slices.Clone(c.Ring[:c.N])
