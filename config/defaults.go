@@ -117,6 +117,7 @@ var defaults = map[string]fallback{
 	"Machine.run_signal":          {true, "run messages are expected"},
 	"Connections.prefix":          {DefaultPrefix, "the topics' usual beginning"},
 	"Intake.queue":                {DefaultQueue, "four commits of the largest batch"},
+	"Intake.linger":               {time.Duration(0), "commits at once: acknowledgements are soonest"},
 	"Intake.batch":                {DefaultBatch, "larger ones gain little and hold acknowledgements back"},
 }
 
