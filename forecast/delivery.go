@@ -93,7 +93,7 @@ func (p *pass) byLevel(w *work) {
 		d.Ratio, d.RatioSD = &r, &sd
 	}
 	j.Leak = p.leak(w)
-	w.judgement = j
+	w.judgement, w.PossibleLeak = j, j.Leak
 	days := d.To.Sub(d.From).Hours() / 24
 	since := d.From.In(p.site.Location()).Format("2 Jan")
 	switch {

@@ -123,6 +123,10 @@ type State struct {
 	Delivery Delivery // over the current window
 	Counted  *Counted // nil where nothing is counted
 
+	// PossibleLeak says that the level fell within a day by more than three
+	// times the planned volume and more than three steps of its scale.
+	PossibleLeak bool
+
 	// Device is the dispenser now at the point, after swaps.
 	Device string
 	// Setting in force (reported one first, else the register's) and the
