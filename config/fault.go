@@ -68,8 +68,11 @@ func sorted(list []Fault) []Fault {
 }
 
 // nearest finds the known word closest to a mistyped one. ok is false when
-// none is close: a far-fetched suggestion is worse than a list.
+// none is close: a far-fetched suggestion is worse than a list. Of a very long
+// list only the first are compared, as a file may hold as many faulty words.
 func nearest(word string, known []string) (best string, ok bool) {
+	const most = 2000
+	known = known[:min(len(known), most)]
 	least := max(2, len(word)/3) + 1
 	for _, k := range known {
 		if d := editDistance(strings.ToLower(word), strings.ToLower(k)); d < least {

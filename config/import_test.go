@@ -1,10 +1,12 @@
 package config_test
 
 import (
+	"os"
 	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/require"
+	"go.yaml.in/yaml/v3"
 
 	"dwindle/config"
 )
@@ -47,6 +49,25 @@ func TestImportedPointsLoad(t *testing.T) {
 	require.Equal(t, "d-1", site.DispenserAt("belt-1-drive").ID)
 	require.Equal(t, 0.1, site.Dispenser("d-2").Settings[0].CM3PerPulse)
 	require.Nil(t, site.DispenserAt("belt-1-tail"))
+}
+
+func TestExampleTableFitsTheExampleSite(t *testing.T) {
+	f, err := os.Open("../deploy/example-points.csv")
+	require.NoError(t, err)
+	defer f.Close()
+	fragment, err := config.ImportPoints(f)
+	require.NoError(t, err)
+	points, err := config.Parse("points.yaml", append(fragment, rest...))
+	require.ErrorContains(t, err, "grease-ep2") // the lubricant is the site's
+	require.Nil(t, points)
+
+	whole, err := config.Load("../deploy/example-site.yaml")
+	require.NoError(t, err)
+	var part config.Site
+	require.NoError(t, yaml.Unmarshal(fragment, &part))
+	site := &config.Site{ID: whole.ID, Zone: whole.Zone, Data: whole.Data, Lubricants: whole.Lubricants, Reservoirs: whole.Reservoirs, Models: whole.Models,
+		Areas: part.Areas, Machines: part.Machines, Points: part.Points, Dispensers: part.Dispensers}
+	require.NoError(t, site.Validate())
 }
 
 func TestImportUnderstandsSpreadsheets(t *testing.T) {
