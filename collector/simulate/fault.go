@@ -127,7 +127,7 @@ func (p *Plant) strikeBusier(r *rand.Rand, quiet int) {
 	}
 	m := &p.machines[i]
 	back := p.daysBack(r, 40, 70)
-	m.busier = busier{day: p.opt.Days - int(back), factor: 1.5}
+	m.busier = busier{day: p.opt.Days - int(back), factor: 1.6}
 	p.markPoints(i)
 	p.faults = append(p.faults, Fault{
 		Kind: MachineBusier, Machine: m.id, Start: p.at(p.dateStart(m.busier.day)), Size: m.busier.factor, Observable: true,
@@ -318,12 +318,13 @@ func (p *Plant) judgeFault(f *Fault, pt *point) {
 		return
 	case MissedPulses:
 		f.Size = pt.trouble.size
-		due := pt.perPulse * float64(to-from) / 86400
+		since := max(from, to-28*86400) // counts are compared over four weeks
+		due := pt.perPulse * float64(to-since) / 86400
 		if m := &p.machines[pt.machine]; m.use != noRun {
-			due = pt.perPulse / 100 * (m.hoursAt(to) - m.hoursAt(from))
+			due = pt.perPulse / 100 * (m.hoursAt(to) - m.hoursAt(since))
 		}
 		f.Observable, f.Why = due >= 16, "the device counts fewer pulses than the plan expects"
-		short = fmt.Sprintf("only %.0f pulses were due since it began", due)
+		short = fmt.Sprintf("only %.0f pulses were due in the last four weeks", due)
 	case DeviceStopped:
 		f.Observable, f.Why = told >= 3*pt.dose, "the stroke count stands still while the machine runs"
 		short = "the machine has hardly run since it began"

@@ -2,6 +2,7 @@ package simulate
 
 import (
 	"fmt"
+	"math"
 
 	"dwindle/config"
 )
@@ -243,7 +244,7 @@ func (p *Plant) addPoint(mi int, m *mould, at place) {
 		id: id, name: mc.name + ", " + at.name, location: at.location, machine: mi, class: kind,
 		dispenser: fmt.Sprintf("disp-%03d", i+1), serial: fmt.Sprintf("S%06d", 100000+r.IntN(900000)),
 		reservoir: m.reservoir, usable: reservoirs[m.reservoir].UsableCM3, dose: strokeCM3,
-		factor: 1 + 0.03*r.NormFloat64(), phase: int64(r.IntN(3600)), counter: int64(r.IntN(20000)),
+		factor: 1 + math.Max(-0.05, math.Min(0.03*r.NormFloat64(), 0.05)), phase: int64(r.IntN(3600)), counter: int64(r.IntN(20000)),
 	}
 	for k, word := range kindWords {
 		pt.topics[k] = p.topic(pt.dispenser, word)
