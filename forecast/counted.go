@@ -76,6 +76,9 @@ func (p *pass) counted(ctx context.Context, w *work) error {
 		}
 	}
 	if some {
+		if out.Why == "" {
+			out.Why = "what the device counts itself agrees with setting x duty, as far as it can be compared"
+		}
 		w.Counted = &out
 	}
 	return nil

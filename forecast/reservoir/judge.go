@@ -58,6 +58,8 @@ func Judge(p Params, t Track, from int, scale, noise float64, lim Limits) Judgem
 			r, ok = since(t.Readings[at:], scale, noise, p.Scatter, rough)
 			if b, ok2 := since(t.Readings[at:n-1], scale, noise, p.Scatter, rough); ok && ok2 {
 				before = b
+				// What was before the change says nothing about now.
+				j.Ratio, j.From, j.OK = r, at, true
 			} else {
 				ok = false
 			}
