@@ -72,6 +72,8 @@ type base struct {
 	state  []byte
 	parts  []journal.Part // of the day Before itself, where the fold goes on inside it
 	seq    int64          // newest note of late readings
+
+	edition int64 // of what is stored
 }
 
 const (
@@ -99,7 +101,7 @@ func baseFor(s *journal.Snapshot, r recipe, to time.Time, useHead bool) (base, e
 	if !ok || head.Rules != r.mark {
 		return b, nil
 	}
-	b.id = id
+	b.id, b.edition = id, head.Edition
 	if useHead && !head.At.After(to) && (!touched || head.At.Before(late)) {
 		b.stored, b.head, b.after, b.state = true, true, head.At, head.State
 		b.before = civil.Of(head.At, r.loc)

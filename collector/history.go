@@ -7,7 +7,6 @@ import (
 	"time"
 
 	"dwindle/collector/journal"
-	"dwindle/collector/meter"
 	"dwindle/collector/reading"
 	"dwindle/config"
 	"dwindle/config/civil"
@@ -20,17 +19,18 @@ type History struct {
 	j    *journal.Journal
 	site func() *config.Site
 	at   time.Time // zero: all there is
+	cuts *cuts
 }
 
 // NewHistory makes a history over a journal.
 func NewHistory(j *journal.Journal, site func() *config.Site) *History {
-	return &History{j: j, site: site}
+	return &History{j: j, site: site, cuts: &cuts{}}
 }
 
 // AsOf gives the history as it could be known at an instant: later readings
 // and facts do not exist for it.
 func (h *History) AsOf(at time.Time) *History {
-	return &History{j: h.j, site: h.site, at: at}
+	return &History{j: h.j, site: h.site, at: at, cuts: h.cuts}
 }
 
 func (h *History) bound(t time.Time) time.Time {
@@ -107,159 +107,6 @@ func portion(d, of time.Duration) float64 {
 		return 0
 	}
 	return min(1, d.Seconds()/of.Seconds())
-}
-
-// tally adds up what was counted in [from, to). However much of it is saved
-// and however much is folded anew, the same numbers are added in the same
-// order, so that the sum is the same to the last bit.
-type tally struct {
-	from, to time.Time
-	edge     time.Time  // end of the day that from cuts; from where it cuts none
-	whole    civil.Date // the first day that is not cut
-
-	value       float64
-	seen, known time.Duration
-	flags       reading.Flags
-
-	cut     float64 // sum of the cut day for one emitting day
-	emitted civil.Date
-}
-
-func newTally(from, to time.Time, loc *time.Location) *tally {
-	t := &tally{from: from, to: to, edge: from, whole: civil.Of(from, loc)}
-	if !from.Equal(t.whole.Start(loc)) {
-		t.edge = t.whole.End(loc)
-		t.whole++
-	}
-	return t
-}
-
-// interval books what an interval has in the cut day.
-func (t *tally) interval(emitted civil.Date, iv meter.Interval) {
-	if emitted != t.emitted {
-		t.settle()
-		t.emitted = emitted
-	}
-	t.cut += t.share(iv, t.edge)
-}
-
-// settle adds the cut day's sum of one emitting day.
-func (t *tally) settle() {
-	t.value += t.cut
-	t.cut = 0
-}
-
-// parts books whole days.
-func (t *tally) parts(parts []journal.Part) {
-	for _, p := range parts {
-		if p.Day < t.whole {
-			continue
-		}
-		t.value += p.Amount
-		t.seen += p.Seen
-		t.known += p.Known
-		t.flags |= p.Flags
-	}
-}
-
-// share gives what an interval has in [from, to), cut off at end, and books
-// all of it but the amount.
-func (t *tally) share(iv meter.Interval, end time.Time) float64 {
-	if t.to.Before(end) {
-		end = t.to
-	}
-	length := iv.To.Sub(iv.From)
-	if length <= 0 { // an event without extent
-		if iv.To.Before(t.from) || !iv.To.Before(end) {
-			return 0
-		}
-		t.flags |= iv.Flags
-		return iv.Amount
-	}
-	a, b := iv.From, iv.To
-	if a.Before(t.from) {
-		a = t.from
-	}
-	if b.After(end) {
-		b = end
-	}
-	part := b.Sub(a)
-	if part <= 0 {
-		return 0
-	}
-	if iv.Seen {
-		t.seen += part
-	}
-	if iv.Known || iv.Seen {
-		t.known += part
-	}
-	t.flags |= iv.Flags
-	if part == length {
-		return iv.Amount
-	}
-	return iv.Amount * (float64(part) / float64(length))
-}
-
-// Amount gives what was counted between two instants, exact to the reporting
-// interval at both ends. Readings after to do not count, nor does an event
-// without extent at to itself: like a civil day, the stretch ends before it.
-func (h *History) Amount(ctx context.Context, device string, kind reading.Kind, from, to time.Time) (reading.Amount, error) {
-	r, ok := recipeFor(h.site(), journal.Series{Device: device, Kind: kind})
-	asked := to.Sub(from)
-	to = h.bound(to)
-	if !ok || r.level || !from.Before(to) {
-		return reading.Amount{}, nil
-	}
-	s, err := h.j.Snapshot(ctx)
-	if err != nil {
-		return reading.Amount{}, err
-	}
-	defer s.Close()
-	b, err := baseFor(s, r, to, false)
-	if err != nil {
-		return reading.Amount{}, err
-	}
-	t := newTally(from, to, r.loc)
-	var saved []journal.Part
-	if b.stored {
-		if saved, err = s.Parts(b.id, civil.Of(from, r.loc), civil.Of(to, r.loc), b.before); err != nil {
-			return reading.Amount{}, err
-		}
-		for _, p := range saved {
-			if p.Day < t.whole { // the day that from cuts: fold anew what brought something for it
-				if err := t.refold(s, r, b.id, p.Emitted); err != nil {
-					return reading.Amount{}, err
-				}
-			}
-		}
-	}
-	f, err := run(s, r, b, to, t.interval)
-	if err != nil {
-		return reading.Amount{}, err
-	}
-	t.settle()
-	t.parts(saved)
-	t.parts(f.parts)
-	for _, iv := range f.meter.Flush(to) {
-		t.value += t.share(iv, to)
-	}
-	return reading.Amount{Value: t.value, Seen: portion(t.seen, asked), Known: portion(t.known, asked), Flags: t.flags}, nil
-}
-
-// refold folds the readings of one day anew, for what they brought to the day
-// that from cuts.
-func (t *tally) refold(s *journal.Snapshot, r recipe, id int64, emitted civil.Date) error {
-	c, ok, err := s.CheckpointAt(id, emitted)
-	if err != nil || !ok {
-		return err
-	}
-	again := base{before: c.Day, after: c.Day.Start(r.loc).Add(-time.Millisecond), state: c.State}
-	_, err = run(s, r, again, emitted.End(r.loc).Add(-time.Millisecond), func(day civil.Date, iv meter.Interval) {
-		if day == emitted {
-			t.interval(day, iv)
-		}
-	})
-	return err
 }
 
 // Levels gives the last level reading of each civil day and quantity in

@@ -36,6 +36,9 @@ type Head struct {
 	At    time.Time // readings up to here are folded in
 	State []byte    // the fold's state there
 	Rules string    // fingerprint of what the fold was told
+	// Edition changes whenever days that were complete are derived anew; set
+	// by the journal.
+	Edition int64
 }
 
 // Update is new derived data of one series. It replaces what was derived from
@@ -86,9 +89,11 @@ func (j *Journal) saveSeries(ctx context.Context, u *Update) error {
 	if state == nil {
 		state = []byte{}
 	}
-	err := j.w.QueryRowContext(ctx, `INSERT INTO series (device, kind, rules, head_at, head_state) VALUES (?, ?, ?, ?, ?)
-		ON CONFLICT DO UPDATE SET rules = excluded.rules, head_at = excluded.head_at, head_state = excluded.head_state RETURNING id`,
-		u.Device, string(u.Kind), u.Rules, u.At.UnixMilli(), state).Scan(&id)
+	anew := u.Whole || u.From != 0
+	err := j.w.QueryRowContext(ctx, `INSERT INTO series (device, kind, rules, head_at, head_state, edition) VALUES (?, ?, ?, ?, ?, ?)
+		ON CONFLICT DO UPDATE SET rules = excluded.rules, head_at = excluded.head_at, head_state = excluded.head_state,
+		edition = CASE ? WHEN 0 THEN edition ELSE max(edition + 1, excluded.edition) END RETURNING id`,
+		u.Device, string(u.Kind), u.Rules, u.At.UnixMilli(), state, time.Now().UnixMilli(), anew).Scan(&id)
 	if err != nil {
 		return err
 	}
@@ -96,7 +101,7 @@ func (j *Journal) saveSeries(ctx context.Context, u *Update) error {
 	if u.Whole {
 		from = math.MinInt64
 	}
-	if u.Whole || u.From != 0 {
+	if anew {
 		for _, q := range []string{
 			"DELETE FROM part WHERE series = ? AND emitted >= ?",
 			"DELETE FROM checkpoint WHERE series = ? AND day >= ?",

@@ -64,7 +64,7 @@ const (
 )
 
 // readers bounds the connections that read at the same time.
-const readers = 4
+const readers = 8
 
 // Open opens the journal for writing and makes it if there is none. One
 // process only may hold it so; the caller sees to that. A damaged file is

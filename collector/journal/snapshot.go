@@ -114,7 +114,7 @@ func (s *Snapshot) channels(device string, kind reading.Kind) ([]channelID, erro
 // Head gives how far a series is derived; ok is false where nothing is.
 func (s *Snapshot) Head(series Series) (id int64, h Head, ok bool, err error) {
 	var at int64
-	ok, err = s.one([]any{&id, &at, &h.State, &h.Rules}, "SELECT id, head_at, head_state, rules FROM series WHERE device = ? AND kind = ?", series.Device, string(series.Kind))
+	ok, err = s.one([]any{&id, &at, &h.State, &h.Rules, &h.Edition}, "SELECT id, head_at, head_state, rules, edition FROM series WHERE device = ? AND kind = ?", series.Device, string(series.Kind))
 	h.At = time.UnixMilli(at).UTC()
 	return id, h, ok, err
 }
@@ -200,6 +200,9 @@ func (s *Snapshot) Scan(series Series, after, to time.Time, fn func(reading.Read
 	return s.scan(series.Device, channels, after, to, fn)
 }
 
+// spaces has one for each quantity that a device may have, and some to spare.
+const spaces = "                                                                "
+
 // cursor walks one channel.
 type cursor struct {
 	rows *sql.Rows
@@ -214,15 +217,16 @@ func (s *Snapshot) scan(device string, channels []channelID, after, to time.Time
 			c.rows.Close()
 		}
 	}()
-	for _, ch := range channels {
+	for i, ch := range channels {
 		table := "SELECT at, '', value, lag, flags FROM reading WHERE channel = ? AND at > ? AND at <= ? ORDER BY at"
 		if ch.quantity == reading.PulseIncrement {
 			table = "SELECT at, id, value, lag, flags FROM increment WHERE channel = ? AND at > ? AND at <= ? ORDER BY at, id"
 		}
-		// Not through a kept statement: several of one text are open at once.
-		rows, err := s.tx.QueryContext(s.ctx, table, ch.id, millis(after), millis(to))
+		// Several are open at once, and a kept statement can be open only once:
+		// spaces make each a statement of its own.
+		rows, err := s.query(table+spaces[:min(i, len(spaces))], ch.id, millis(after), millis(to))
 		if err != nil {
-			return s.wrap(err)
+			return err
 		}
 		c := &cursor{rows: rows, r: reading.Reading{Channel: reading.Channel{Device: device, Quantity: ch.quantity}}}
 		open = append(open, c)

@@ -84,7 +84,8 @@ CREATE TABLE counter (
 -- Derived from here on: can be dropped and rebuilt.
 
 -- head_at: everything up to here is folded into the parts; head_state: the
--- fold's state there. rules: fingerprint of what the fold was told.
+-- fold's state there. rules: fingerprint of what the fold was told. edition:
+-- changes whenever days that were complete are derived anew.
 CREATE TABLE series (
   id         INTEGER PRIMARY KEY,
   device     TEXT NOT NULL,
@@ -92,6 +93,7 @@ CREATE TABLE series (
   rules      TEXT NOT NULL,
   head_at    INTEGER NOT NULL,
   head_state BLOB NOT NULL,
+  edition    INTEGER NOT NULL,
   UNIQUE (device, kind)
 );
 

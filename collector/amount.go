@@ -1,0 +1,225 @@
+package collector
+
+import (
+	"context"
+	"slices"
+	"sync"
+	"time"
+
+	"dwindle/collector/journal"
+	"dwindle/collector/meter"
+	"dwindle/collector/reading"
+	"dwindle/config/civil"
+)
+
+// tally adds up what was counted in [from, to). However much of it is saved
+// and however much is folded anew, the same numbers are added in the same
+// order, so that the sum is the same to the last bit.
+type tally struct {
+	from, to time.Time
+	edge     time.Time  // end of the day that from cuts; from where it cuts none
+	whole    civil.Date // the first day that is not cut
+
+	value       float64
+	seen, known time.Duration
+	flags       reading.Flags
+
+	cut     float64 // sum of the cut day for one emitting day
+	emitted civil.Date
+}
+
+func newTally(from, to time.Time, loc *time.Location) *tally {
+	t := &tally{from: from, to: to, edge: from, whole: civil.Of(from, loc)}
+	if !from.Equal(t.whole.Start(loc)) {
+		t.edge = t.whole.End(loc)
+		t.whole++
+	}
+	return t
+}
+
+// interval books what an interval has in the cut day.
+func (t *tally) interval(emitted civil.Date, iv meter.Interval) {
+	if emitted != t.emitted {
+		t.settle()
+		t.emitted = emitted
+	}
+	t.cut += t.share(iv, t.edge)
+}
+
+// settle adds the cut day's sum of one emitting day.
+func (t *tally) settle() {
+	t.value += t.cut
+	t.cut = 0
+}
+
+// parts books whole days.
+func (t *tally) parts(parts []journal.Part) {
+	for _, p := range parts {
+		if p.Day < t.whole {
+			continue
+		}
+		t.value += p.Amount
+		t.seen += p.Seen
+		t.known += p.Known
+		t.flags |= p.Flags
+	}
+}
+
+// share gives what an interval has in [from, to), cut off at end, and books
+// all of it but the amount.
+func (t *tally) share(iv meter.Interval, end time.Time) float64 {
+	if t.to.Before(end) {
+		end = t.to
+	}
+	length := iv.To.Sub(iv.From)
+	if length <= 0 { // an event without extent
+		if iv.To.Before(t.from) || !iv.To.Before(end) {
+			return 0
+		}
+		t.flags |= iv.Flags
+		return iv.Amount
+	}
+	a, b := iv.From, iv.To
+	if a.Before(t.from) {
+		a = t.from
+	}
+	if b.After(end) {
+		b = end
+	}
+	part := b.Sub(a)
+	if part <= 0 {
+		return 0
+	}
+	if iv.Seen {
+		t.seen += part
+	}
+	if iv.Known || iv.Seen {
+		t.known += part
+	}
+	t.flags |= iv.Flags
+	if part == length {
+		return iv.Amount
+	}
+	return iv.Amount * (float64(part) / float64(length))
+}
+
+// Amount gives what was counted between two instants, exact to the reporting
+// interval at both ends. Readings after to do not count, nor does an event
+// without extent at to itself: like a civil day, the stretch ends before it.
+func (h *History) Amount(ctx context.Context, device string, kind reading.Kind, from, to time.Time) (reading.Amount, error) {
+	r, ok := recipeFor(h.site(), journal.Series{Device: device, Kind: kind})
+	asked := to.Sub(from)
+	to = h.bound(to)
+	if !ok || r.level || !from.Before(to) {
+		return reading.Amount{}, nil
+	}
+	s, err := h.j.Snapshot(ctx)
+	if err != nil {
+		return reading.Amount{}, err
+	}
+	defer s.Close()
+	t := newTally(from, to, r.loc)
+	b, err := baseFor(s, r, to, true)
+	// Where the last fold ended is a good place to go on from, unless what its
+	// day brought has to be cut at one of the ends.
+	if err == nil && b.head && (!b.after.Before(to) || slices.ContainsFunc(b.parts, func(p journal.Part) bool { return p.Day < t.whole && p.Day >= t.whole-1 })) {
+		b, err = baseFor(s, r, to, false)
+	}
+	if err != nil {
+		return reading.Amount{}, err
+	}
+	var saved []journal.Part
+	if b.stored {
+		if saved, err = s.Parts(b.id, civil.Of(from, r.loc), civil.Of(to, r.loc), b.before); err != nil {
+			return reading.Amount{}, err
+		}
+		for _, p := range saved {
+			if p.Day < t.whole { // the day that from cuts: fold anew what brought something for it
+				if err := h.cut(s, r, b, t, p.Emitted); err != nil {
+					return reading.Amount{}, err
+				}
+			}
+		}
+	}
+	f, err := run(s, r, b, to, t.interval)
+	if err != nil {
+		return reading.Amount{}, err
+	}
+	t.settle()
+	t.parts(saved)
+	t.parts(f.parts)
+	for _, iv := range f.meter.Flush(to) {
+		t.value += t.share(iv, to)
+	}
+	return reading.Amount{Value: t.value, Seen: portion(t.seen, asked), Known: portion(t.known, asked), Flags: t.flags}, nil
+}
+
+// cut books what the readings of one complete day brought to the day that from
+// cuts.
+func (h *History) cut(s *journal.Snapshot, r recipe, b base, t *tally, emitted civil.Date) error {
+	key := cutKey{r.Series, t.from.UnixMilli(), emitted, b.edition}
+	if !t.to.Before(t.edge) { // else to cuts, too, and it differs from pass to pass
+		if c, ok := h.cuts.get(key); ok {
+			t.value += c.value
+			t.seen += c.seen
+			t.known += c.known
+			t.flags |= c.flags
+			return nil
+		}
+	}
+	c := &tally{from: t.from, to: t.to, edge: t.edge, whole: t.whole}
+	p, ok, err := s.CheckpointAt(b.id, emitted)
+	if err != nil || !ok {
+		return err
+	}
+	again := base{before: p.Day, after: p.Day.Start(r.loc).Add(-time.Millisecond), state: p.State}
+	_, err = run(s, r, again, emitted.End(r.loc).Add(-time.Millisecond), func(day civil.Date, iv meter.Interval) {
+		if day == emitted {
+			c.interval(day, iv)
+		}
+	})
+	if err != nil {
+		return err
+	}
+	c.settle()
+	if !t.to.Before(t.edge) {
+		h.cuts.put(key, *c)
+	}
+	t.value += c.value
+	t.seen += c.seen
+	t.known += c.known
+	t.flags |= c.flags
+	return nil
+}
+
+// cuts remembers what complete days brought to cut ones: each pass asks for
+// the same stretches, from the beginning of a fill on.
+type cuts struct {
+	mu sync.Mutex
+	m  map[cutKey]tally
+}
+
+type cutKey struct {
+	series  journal.Series
+	from    int64
+	emitted civil.Date
+	edition int64
+}
+
+const cutsMost = 50_000
+
+func (c *cuts) get(k cutKey) (tally, bool) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	t, ok := c.m[k]
+	return t, ok
+}
+
+func (c *cuts) put(k cutKey, t tally) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.m == nil || len(c.m) >= cutsMost {
+		c.m = map[cutKey]tally{}
+	}
+	c.m[k] = t
+}
