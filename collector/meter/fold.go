@@ -122,8 +122,16 @@ func (f *Fold) Add(r reading.Reading) []Interval {
 	case f.second.quantity:
 		f.secondary(t, valueOf(r), r.FromDevice)
 	}
+	if carried := r.Flags & carriedFlags; carried != 0 {
+		for i := range f.out {
+			f.out[i].Flags |= carried
+		}
+	}
 	return f.out
 }
+
+// carriedFlags pass from a reading to the intervals that it settles.
+const carriedFlags = reading.ReceiveTime | reading.Conflict | reading.Inexact
 
 func valueOf(r reading.Reading) value {
 	v := value{I: r.Count, F: r.Value}
