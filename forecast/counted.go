@@ -106,10 +106,11 @@ func (p *pass) pulses(ctx context.Context, w *work, from time.Time) (expected, g
 		k := p.index(c.date)
 		switch {
 		case plan.PulsesPer100h > 0:
-			if hours[k].Known < 0.99 {
+			h := dayOf(hours, k)
+			if h.Known < 0.99 {
 				continue
 			}
-			expected += hours[k].Amount * plan.PulsesPer100h / 100
+			expected += h.Amount * plan.PulsesPer100h / 100
 		case types[k] == config.ShutdownType:
 			continue
 		default:

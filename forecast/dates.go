@@ -103,7 +103,7 @@ func (p *pass) planned(w *work) {
 	}
 	model := duty.Rules{MaxPerDay: cap}.Fit(nil, &duty.Plan{PerWeek: perWeek})
 	start := p.site.Today(w.LastChange.At)
-	behind := p.behind(w.point.Machine)
+	behind, ahead := p.behind(w.point.Machine), p.ahead(w.point.Machine)
 	// The first day counts from the hour of the change.
 	share := 1.0
 	if start >= p.first {
@@ -116,14 +116,15 @@ func (p *pass) planned(w *work) {
 		case d >= p.first && d <= p.today:
 			t = behind[p.index(d)]
 		case d > p.today && int(d-p.today) < p.limits.HorizonDays:
-			t = p.ahead(w.point.Machine)[d-p.today]
+			t = ahead[d-p.today]
 		}
 		if t == config.ShutdownType {
 			share = 1
 			continue
 		}
 		if budget -= share * model.Day(t); budget <= 1e-9 {
-			w.Row.PlannedEmpty = &d
+			date := d
+			w.Row.PlannedEmpty = &date
 			return
 		}
 		share = 1

@@ -259,6 +259,7 @@ func (p *pass) hours(ctx context.Context, pt *config.Point, from, to time.Time) 
 	if from.Before(p.edges[0]) {
 		from = p.edges[0]
 	}
+	types := p.behind(pt.Machine)
 	for d := p.site.Today(from); d <= p.today; d++ {
 		c := cell{date: d, from: later(p.start(d), from), to: earlier(p.end(d), to)}
 		if !c.from.Before(c.to) {
@@ -270,7 +271,7 @@ func (p *pass) hours(ctx context.Context, pt *config.Point, from, to time.Time) 
 			return 0, false, err
 		}
 		share := float64(c.to.Sub(c.from)) / float64(p.end(d).Sub(p.start(d)))
-		h += a.Value + (1-a.Known)*share*p.expected(pt, look, d)
+		h += a.Value + (1-a.Known)*share*look.day(types[p.index(d)])
 	}
 	return h, true, nil
 }

@@ -22,7 +22,7 @@ func Explain(ctx context.Context, site *config.Site, src Source, at time.Time, p
 	if err != nil {
 		return nil, err
 	}
-	w, err := p.point(ctx, pt)
+	w, err := p.point(ctx, pt, &scratch{})
 	if err != nil {
 		return nil, fmt.Errorf("forecast of point %s: %w", point, err)
 	}

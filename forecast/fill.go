@@ -9,6 +9,7 @@ import (
 	"dwindle/collector/reading"
 	"dwindle/config"
 	"dwindle/config/civil"
+	"dwindle/forecast/reservoir"
 )
 
 // cell is a stretch of at most one civil day with one dispenser and one setting:
@@ -26,6 +27,13 @@ type cell struct {
 	doseKnown float64
 	counted   float64 // cm3 by the device's own stroke count
 	countedOK float64
+}
+
+// scratch is what a worker reuses from point to point.
+type scratch struct {
+	cells []cell
+	steps []reservoir.Step
+	times []time.Time
 }
 
 // usage says where a dispenser's duty comes from.
@@ -83,7 +91,7 @@ func (p *pass) outlookOf(ctx context.Context, pt *config.Point, u usage) (outloo
 		return outlook{}, err
 	}
 	if stints := p.records.stints[pt.ID]; len(stints) > 1 {
-		days, err = p.splice(ctx, pt.ID, days)
+		days, err = p.splice(ctx, pt.ID)
 		if err != nil {
 			return outlook{}, err
 		}
@@ -93,8 +101,8 @@ func (p *pass) outlookOf(ctx context.Context, pt *config.Point, u usage) (outloo
 
 // splice takes each past day's pulses from the dispenser that was at the point
 // at noon.
-func (p *pass) splice(ctx context.Context, point string, now []reading.Day) ([]reading.Day, error) {
-	out := make([]reading.Day, len(now))
+func (p *pass) splice(ctx context.Context, point string) ([]reading.Day, error) {
+	out := make([]reading.Day, len(p.edges)-1)
 	for i := range out {
 		device := p.records.deviceAt(point, p.edges[i].Add(12*time.Hour))
 		if device == "" {
@@ -104,7 +112,7 @@ func (p *pass) splice(ctx context.Context, point string, now []reading.Day) ([]r
 		if err != nil {
 			return nil, err
 		}
-		out[i] = days[i]
+		out[i] = dayOf(days, i)
 	}
 	return out, nil
 }
@@ -112,11 +120,12 @@ func (p *pass) splice(ctx context.Context, point string, now []reading.Day) ([]r
 // cells works out what was commanded at a point from an instant to now. now and
 // look are the duty that paces the point now and its outlook; stretches paced by
 // another kind of duty get their own.
-func (p *pass) cells(ctx context.Context, pt *config.Point, from time.Time, now usage, look outlook) ([]cell, error) {
+func (p *pass) cells(ctx context.Context, pt *config.Point, from time.Time, now usage, look outlook, sc *scratch) ([]cell, error) {
 	if from.Before(p.edges[0]) {
 		from = p.edges[0]
 	}
-	var out []cell
+	out := sc.cells[:0]
+	types := p.behind(pt.Machine)
 	for _, pc := range p.records.pieces(p.site, pt.ID, from, p.at) {
 		u, err := p.usageOf(ctx, pt, pc.device, pc.setting.Setting)
 		if err != nil {
@@ -154,7 +163,7 @@ func (p *pass) cells(ctx context.Context, pt *config.Point, from time.Time, now 
 			}
 			share := float64(c.to.Sub(c.from)) / float64(p.end(d).Sub(p.start(d)))
 			c.known = got.Known
-			c.duty = got.Value + (1-got.Known)*share*p.expected(pt, expect, d)
+			c.duty = got.Value + (1-got.Known)*share*expect.day(types[p.index(d)])
 			c.cm3 = c.duty * u.perUnit
 			if got.Known < 1 {
 				c.variance = (1 - got.Known) * share // scaled below, together
@@ -174,6 +183,7 @@ func (p *pass) cells(ctx context.Context, pt *config.Point, from time.Time, now 
 		}
 		p.widen(out, pt, expect, pc, u.perUnit)
 	}
+	sc.cells = out
 	return out, nil
 }
 
@@ -181,7 +191,7 @@ func (p *pass) cells(ctx context.Context, pt *config.Point, from time.Time, now 
 // day, exact from the source at the edges.
 func (p *pass) amount(ctx context.Context, s source, days []reading.Day, c cell, whole bool) (reading.Amount, error) {
 	if whole {
-		d := days[p.index(c.date)]
+		d := dayOf(days, p.index(c.date))
 		return reading.Amount{Value: d.Amount, Seen: d.Seen, Known: d.Known, Flags: d.Flags}, nil
 	}
 	a, err := p.src.Amount(ctx, s.device, s.kind, c.from, c.to)
@@ -205,12 +215,12 @@ func (p *pass) doses(ctx context.Context, device string) (days []reading.Day, me
 	return days, evidence == config.EvidenceMeasured, evidence == config.EvidenceCounted, nil
 }
 
-// expected is the duty of a date by the model, 0 where there is no model.
-func (p *pass) expected(pt *config.Point, look outlook, d civil.Date) float64 {
-	if !look.known() {
+// day is the expected duty of a day of a type, 0 where there is no model.
+func (o outlook) day(t config.DayType) float64 {
+	if !o.known() {
 		return 0
 	}
-	return look.model.Day(p.behind(pt.Machine)[p.index(d)])
+	return o.model.Day(t)
 }
 
 // widen turns the unseen shares of a piece's cells into variances. The error of

@@ -195,7 +195,9 @@ func resolution(info config.ChannelInfo, usable, capacity float64) (scale, noise
 // steps turns cells and measured levels into the stretches that the reservoir
 // follows, one per cell, cut at the levels. at gives the time of each step's
 // end.
-func steps(cells []cell, levels []level, channel config.ChannelInfo) (out []reservoir.Step, at []time.Time) {
+func steps(cells []cell, levels []level, channel config.ChannelInfo, sc *scratch) (out []reservoir.Step, at []time.Time) {
+	out, at = sc.steps[:0], sc.times[:0]
+	defer func() { sc.steps, sc.times = out, at }()
 	k := 0
 	for i := range cells {
 		c := &cells[i]

@@ -37,6 +37,7 @@ func Pass(ctx context.Context, site *config.Site, src Source, at time.Time, opt 
 	var wg sync.WaitGroup
 	for range min(p.opt.Workers, len(site.Points)) {
 		wg.Go(func() {
+			var sc scratch
 			for {
 				i := int(next.Add(1)) - 1
 				if i >= len(site.Points) {
@@ -46,7 +47,7 @@ func Pass(ctx context.Context, site *config.Site, src Source, at time.Time, opt 
 					errs[i] = ctx.Err()
 					return
 				}
-				s, err := p.point(ctx, &site.Points[i])
+				s, err := p.point(ctx, &site.Points[i], &sc)
 				if err != nil {
 					errs[i] = fmt.Errorf("forecast of point %s: %w", site.Points[i].ID, err)
 					cancel()

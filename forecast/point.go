@@ -41,8 +41,9 @@ type work struct {
 	plannedHow string // how the planned volume was got, for Explain
 }
 
-// point works out all about one point.
-func (p *pass) point(ctx context.Context, pt *config.Point) (*work, error) {
+// point works out all about one point. What it returns holds on to sc only until
+// the next point.
+func (p *pass) point(ctx context.Context, pt *config.Point, sc *scratch) (*work, error) {
 	w := &work{point: pt}
 	w.Row = Row{Point: pt.ID, Machine: pt.Machine, Evidence: config.EvidenceNone}
 	w.Delivery = Delivery{Point: pt.ID, To: p.at, Evidence: config.EvidenceNone}
@@ -82,7 +83,7 @@ func (p *pass) point(ctx context.Context, pt *config.Point) (*work, error) {
 	if w.look, err = p.outlookOf(ctx, pt, w.usage); err != nil {
 		return nil, err
 	}
-	if w.cells, err = p.cells(ctx, pt, w.from, w.usage, w.look); err != nil {
+	if w.cells, err = p.cells(ctx, pt, w.from, w.usage, w.look, sc); err != nil {
 		return nil, err
 	}
 	if w.usage.kind == reading.Pulse {
@@ -98,7 +99,7 @@ func (p *pass) point(ctx context.Context, pt *config.Point) (*work, error) {
 	if err = p.newest(ctx, w); err != nil {
 		return nil, err
 	}
-	p.follow(w)
+	p.follow(w, sc)
 	if err = p.delivery(ctx, w); err != nil {
 		return nil, err
 	}
@@ -154,7 +155,7 @@ func (p *pass) newest(ctx context.Context, w *work) error {
 }
 
 // follow runs the fill through the reservoir's filter.
-func (p *pass) follow(w *work) {
+func (p *pass) follow(w *work, sc *scratch) {
 	fillSD := 2.0
 	if r := p.site.Reservoir(w.point.Reservoir); r != nil && r.FillSDPercent > 0 {
 		fillSD = r.FillSDPercent
@@ -168,7 +169,7 @@ func (p *pass) follow(w *work) {
 		_, channel = w.device.EvidenceOf("dose")
 	}
 	var st []reservoir.Step
-	st, w.times = steps(w.cells, w.sights.measured, channel)
+	st, w.times = steps(w.cells, w.sights.measured, channel, sc)
 	w.track = reservoir.Follow(w.params, st)
 	switch {
 	case len(w.sights.measured) > 0 || doseSeen(w.cells):

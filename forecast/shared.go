@@ -88,7 +88,7 @@ func (p *pass) end(d civil.Date) time.Time   { return p.edges[d-p.first+1] }
 func (p *pass) index(d civil.Date) int { return int(d - p.first) }
 
 // table gives the daily figures of a device, one element per day from p.first to
-// today, Known 0 where nothing is known.
+// today, Known 0 where nothing is known; nil where nothing is known at all.
 func (p *pass) table(ctx context.Context, s source) ([]reading.Day, error) {
 	p.mu.Lock()
 	o := p.days[s]
@@ -103,6 +103,9 @@ func (p *pass) table(ctx context.Context, s source) ([]reading.Day, error) {
 			o.err = fmt.Errorf("read %s days of %s: %w", s.kind, s.device, err)
 			return
 		}
+		if len(list) == 0 {
+			return
+		}
 		o.value = make([]reading.Day, len(p.edges)-1)
 		for _, d := range list {
 			if d.Date >= p.first && d.Date <= p.today {
@@ -111,6 +114,14 @@ func (p *pass) table(ctx context.Context, s source) ([]reading.Day, error) {
 		}
 	})
 	return o.value, o.err
+}
+
+// dayOf is one day of a table.
+func dayOf(days []reading.Day, k int) reading.Day {
+	if k < 0 || k >= len(days) {
+		return reading.Day{}
+	}
+	return days[k]
 }
 
 // ever says that anything is known in a table.
@@ -196,7 +207,7 @@ func (p *pass) machineOutlook(ctx context.Context, machine string, perWeek float
 // learn fits a model to a table; today, which is not over, is left out.
 func (p *pass) learn(days []reading.Day, machine string, perWeek, maxPerDay float64) outlook {
 	types := p.behind(machine)
-	n := len(days) - 1
+	n := max(len(days)-1, 0)
 	from := 0
 	for from < n && days[from].Known <= 0 {
 		from++

@@ -133,7 +133,7 @@ func (p *pass) daily(ctx context.Context, pt *config.Point, first civil.Date) ([
 			}
 			day := pointDay{row: export.Usage{Dispenser: pc.device, Point: pt.ID, Machine: pt.Machine, Date: d, Seen: duty.Seen}}
 			flags := duty.Flags
-			if u.kind != reading.Run || u.byHours || hours[k].Known > 0 {
+			if u.kind != reading.Run || u.byHours || dayOf(hours, k).Known > 0 {
 				h, err := get(source{pt.Machine, reading.Run}, hours)
 				if err != nil {
 					return nil, err
@@ -143,7 +143,7 @@ func (p *pass) daily(ctx context.Context, pt *config.Point, first civil.Date) ([
 					day.row.RunHours, day.hours, day.hoursOK = &v, v, h.Known > 0.99
 				}
 			}
-			if pulses[k].Known > 0 {
+			if dayOf(pulses, k).Known > 0 {
 				n, err := get(source{pc.device, reading.Pulse}, pulses)
 				if err != nil {
 					return nil, err
@@ -156,7 +156,7 @@ func (p *pass) daily(ctx context.Context, pt *config.Point, first civil.Date) ([
 				v := duty.Value * u.perUnit
 				day.row.CommandedCM3, day.commanded, day.told = &v, v, duty.Known > 0.99
 			}
-			if measured && dose[k].Known > 0 {
+			if measured && dayOf(dose, k).Known > 0 {
 				g, err := get(source{pc.device, reading.Dose}, dose)
 				if err != nil {
 					return nil, err
