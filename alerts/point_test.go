@@ -51,7 +51,7 @@ func TestEmptyBeforeVisit(t *testing.T) {
 	require.Equal(t, "chance of 30 % that it is empty before the visit on 24 Jan 2027; empty likely on 11 Jan 2027 (13 Jan 2027 to 18 Jan 2027, 80 %)", r.Detail)
 	require.Equal(t, "P-02 (Head bearing) runs without supply from about 11 Jan 2027, perhaps from 13 Jan 2027; the bearing wears, runs hot and may fail.", r.Consequence)
 	require.Contains(t, r.Response, "Put P-02 (Head bearing) on a round by 12 Jan 2027, or pull the visit of 24 Jan 2027 forward.")
-	require.Contains(t, r.Response, "Check that reservoir R-125 (125 cm³ cartridge), item 40-117 is in stock.")
+	require.Contains(t, r.Response, "Check that a reservoir R-125 (125 cm³ cartridge), item 40-117 is in stock.")
 	// 10 cm3 per 100 h at 70 h a week is 1 cm3 a day, for the 11 days from the
 	// early date to the visit.
 	require.Contains(t, r.Response, "If nobody can be there by 12 Jan 2027: grease by hand once, about 11 cm³ (the plan's dose from 13 Jan 2027 to 24 Jan 2027) in small portions.")

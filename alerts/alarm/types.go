@@ -76,7 +76,7 @@ var definitions = []Definition{
 		Consequence: "{point} runs without supply from about {likely}, perhaps from {early}; the bearing wears, runs hot and may fail.",
 		Response: []string{
 			"Put {point} on a round by {before}, or pull the visit of {visit} forward.",
-			"Check that reservoir {reservoir} is in stock.",
+			"Check that a reservoir {reservoir} is in stock.",
 			"If nobody can be there by {before}: grease by hand once, {manual}.",
 			"Record the change, with what was left in the old reservoir.",
 		},

@@ -4,20 +4,198 @@
 //
 // Pages are rendered here with embedded assets; they need no script, no other
 // server and no internet. It imports the nouns of forecast and alerts/alarm
-// and gets its data through [Source]. Start with [New].
+// and gets its data through [Source]; it decides nothing. Start with [New].
 package board
 
 import (
+	"bytes"
+	"compress/gzip"
+	"context"
+	"crypto/sha256"
+	"embed"
+	"encoding/hex"
+	"errors"
+	"html/template"
+	"log/slog"
 	"net/http"
+	"strings"
 	"time"
+
+	"dwindle/config"
+	"dwindle/forecast"
 )
 
 // Options of New; zero values have the meaning given.
 type Options struct {
 	Now func() time.Time // nil: the real clock
+	Log *slog.Logger     // nil: silent
 }
 
-// New gives the handler of all pages.
+//go:embed templates/*.html assets/*
+var files embed.FS
+
+type board struct {
+	src   Source
+	now   func() time.Time
+	log   *slog.Logger
+	pages *template.Template
+	style []byte
+	// styleName changes with the content, so that it may be kept for good.
+	styleName string
+}
+
+// New gives the handler of all pages. It answers GET and HEAD only.
 func New(src Source, opt Options) http.Handler {
-	return http.NewServeMux()
+	b := &board{src: src, now: opt.Now, log: opt.Log}
+	if b.now == nil {
+		b.now = time.Now
+	}
+	if b.log == nil {
+		b.log = slog.New(slog.DiscardHandler)
+	}
+	// Templates and style are part of the program: a fault in them is one of
+	// the build, which every test of this package finds.
+	b.pages = template.Must(template.New("").Funcs(functions).ParseFS(files, "templates/*.html"))
+	b.style, _ = files.ReadFile("assets/style.css")
+	sum := sha256.Sum256(b.style)
+	b.styleName = "/style-" + hex.EncodeToString(sum[:6]) + ".css"
+
+	mux := http.NewServeMux()
+	mux.HandleFunc("GET /{$}", b.page(b.fleet))
+	mux.HandleFunc("GET /alarms", b.page(b.alarms))
+	mux.HandleFunc("GET /points/{id}", b.page(b.point))
+	mux.HandleFunc("GET /health", b.page(b.health))
+	mux.HandleFunc("GET "+b.styleName, b.stylesheet)
+	mux.HandleFunc("GET /api/forecast", b.json(b.apiForecast))
+	mux.HandleFunc("GET /api/delivery", b.json(b.apiDelivery))
+	mux.HandleFunc("GET /api/alarms", b.json(b.apiAlarms))
+	mux.HandleFunc("GET /healthz", b.healthz)
+	mux.HandleFunc("GET /readyz", b.readyz)
+	mux.HandleFunc("GET /", b.page(func(*http.Request, *view) error { return errNotFound }))
+	return harden(mux)
+}
+
+// harden sets what every answer carries. Nothing may be loaded but our own
+// style sheet, and nobody may frame or read the pages from elsewhere.
+func harden(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		h := w.Header()
+		h.Set("Content-Security-Policy", "default-src 'none'; style-src 'self'; img-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'")
+		h.Set("X-Content-Type-Options", "nosniff")
+		h.Set("X-Frame-Options", "DENY")
+		h.Set("Referrer-Policy", "no-referrer")
+		h.Set("Cross-Origin-Opener-Policy", "same-origin")
+		h.Set("Cross-Origin-Resource-Policy", "same-origin")
+		h.Set("Permissions-Policy", "camera=(), geolocation=(), microphone=()")
+		h.Set("Cache-Control", "no-store")
+		next.ServeHTTP(w, r)
+	})
+}
+
+var errNotFound = errors.New("there is no such page")
+
+// view is what every page has.
+type view struct {
+	Title  string
+	Nav    string // the entry of the navigation that is the page
+	Style  string
+	Site   *config.Site
+	Name   string
+	Zone   string // for the header, with the offset now
+	AsOf   string
+	Stale  string // how old the forecast is, if that is worth saying
+	Renew  int    // seconds after which the page loads itself again, 0: never
+	Path   string
+	Status int
+	Body   any
+
+	template string
+	now      time.Time
+	loc      *time.Location
+	fleet    forecast.Fleet
+	ready    bool
+}
+
+// page renders a page whole before the first byte goes out, so that a fault
+// half-way does not end as half a page.
+func (b *board) page(fill func(*http.Request, *view) error) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		v := b.view(r)
+		err := fill(r, v)
+		switch {
+		case errors.Is(err, errNotFound):
+			v.template, v.Status, v.Title = "error.html", http.StatusNotFound, "Not found"
+			v.Body = failure{"There is no such page.", "Start from the fleet; ids are case-sensitive."}
+		case err != nil && r.Context().Err() != nil:
+			return // the visitor went away
+		case err != nil:
+			b.log.Error("page failed", "path", r.URL.Path, "err", err)
+			v.template, v.Status, v.Title = "error.html", http.StatusInternalServerError, "Page failed"
+			v.Body = failure{"The page could not be made.", "The program's log says why. Collecting and alarms go on; the command line shows the same data."}
+		}
+		var out bytes.Buffer
+		if err := b.pages.ExecuteTemplate(&out, v.template, v); err != nil {
+			b.log.Error("page failed", "path", r.URL.Path, "err", err)
+			http.Error(w, "The page could not be made; the program's log says why.", http.StatusInternalServerError)
+			return
+		}
+		w.Header().Set("Content-Type", "text/html; charset=utf-8")
+		b.send(w, r, v.Status, out.Bytes())
+	}
+}
+
+type failure struct{ What, Try string }
+
+// view makes what all pages have.
+func (b *board) view(r *http.Request) *view {
+	site := b.src.Site()
+	v := &view{Style: b.styleName, Site: site, Name: site.Name, Status: http.StatusOK, Path: r.URL.Path, now: b.now().UTC(), loc: site.Location()}
+	if v.Name == "" {
+		v.Name = site.ID
+	}
+	v.fleet, v.ready = b.src.Fleet()
+	at := v.now
+	if v.ready {
+		at = v.fleet.At
+		v.AsOf = v.clock(at)
+		if age := v.now.Sub(at); age > 15*time.Minute {
+			v.Stale = span(age)
+		}
+	}
+	v.Zone = site.Zone + ", UTC" + at.In(v.loc).Format("-07:00")
+	if r.URL.Query().Get("renew") != "" {
+		v.Renew = 60
+	}
+	return v
+}
+
+// send writes a finished answer, compressed where that pays.
+func (b *board) send(w http.ResponseWriter, r *http.Request, status int, body []byte) {
+	w.Header().Add("Vary", "Accept-Encoding")
+	if len(body) > 1400 && strings.Contains(r.Header.Get("Accept-Encoding"), "gzip") {
+		var small bytes.Buffer
+		z := gzip.NewWriter(&small)
+		_, err := z.Write(body)
+		if err = errors.Join(err, z.Close()); err == nil {
+			w.Header().Set("Content-Encoding", "gzip")
+			body = small.Bytes()
+		}
+	}
+	w.WriteHeader(status)
+	if r.Method == http.MethodHead {
+		return
+	}
+	// A visitor that went away is not our fault.
+	_, _ = w.Write(body)
+}
+
+func (b *board) stylesheet(w http.ResponseWriter, r *http.Request) {
+	w.Header().Set("Content-Type", "text/css; charset=utf-8")
+	w.Header().Set("Cache-Control", "public, max-age=31536000, immutable")
+	b.send(w, r, http.StatusOK, b.style)
+}
+
+// within bounds what a page may wait for its data.
+func within(r *http.Request) (context.Context, context.CancelFunc) {
+	return context.WithTimeout(r.Context(), 10*time.Second)
 }

@@ -1,0 +1,113 @@
+package board
+
+import (
+	"net/http"
+	"strings"
+
+	"dwindle/alerts/alarm"
+)
+
+// alarmsBody is the alarm list.
+type alarmsBody struct {
+	Groups  []alarmGroup
+	History []alarmView
+	Total   int
+}
+
+type alarmGroup struct {
+	Title, About string
+	Rows         []alarmView
+}
+
+// alarmView is one alarm in words.
+type alarmView struct {
+	alarm.Row
+	Subject     string // what it is about: point, device or gateway
+	SubjectName string
+	Value       string
+	Limit       string
+	Since       string
+	Until       string // when it ended, or when the shelving ends
+	ActBy       string
+	Seen        string
+	Cautions    []string
+	Steps       []string
+}
+
+func (b *board) alarms(r *http.Request, v *view) error {
+	ctx, cancel := within(r)
+	defer cancel()
+	v.Title, v.Nav, v.template = "Alarms", "alarms", "alarms.html"
+	rows, err := b.src.Alarms(ctx, "", false, 0)
+	if err != nil {
+		return err
+	}
+	history, err := b.src.Alarms(ctx, "", true, 200)
+	if err != nil {
+		return err
+	}
+	body := alarmsBody{Total: len(rows), Groups: []alarmGroup{
+		{Title: "Nobody has seen these yet", About: "Look, acknowledge, act."},
+		{Title: "Seen, still there", About: "Somebody knows; the cause is not gone."},
+		{Title: "Kept quiet", About: "Shelved by a person, or suppressed because something else explains them. They go on being watched."},
+	}}
+	for i := range rows {
+		g := 1
+		switch rows[i].State {
+		case alarm.Unacknowledged, alarm.ReturnedUnacked, alarm.LatchedUnacked:
+			g = 0
+		case alarm.Shelved, alarm.SuppressedByDesign, alarm.OutOfService:
+			g = 2
+		}
+		body.Groups[g].Rows = append(body.Groups[g].Rows, v.alarm(&rows[i]))
+	}
+	for i := range history {
+		if history[i].Ended != nil {
+			body.History = append(body.History, v.alarm(&history[i]))
+		}
+	}
+	v.Body = &body
+	return nil
+}
+
+// alarm puts a row into words.
+func (v *view) alarm(r *alarm.Row) alarmView {
+	a := alarmView{Row: *r, Value: quantity(r.Value, r.Unit), Limit: quantity(r.Limit, r.Unit), Since: v.ago(r.Since)}
+	switch {
+	case r.Point != "":
+		a.Subject = r.Point
+		if p := v.Site.Point(r.Point); p != nil {
+			a.SubjectName = p.Name
+		}
+	case r.Device != "":
+		a.Subject = r.Device
+		if m := v.Site.Machine(r.Device); m != nil {
+			a.SubjectName = m.Name
+		}
+	default:
+		a.Subject = r.Gateway
+		if g := v.Site.Gateway(r.Gateway); g != nil {
+			a.SubjectName = g.Name
+		}
+	}
+	if r.Ended != nil {
+		a.Until = v.clock(*r.Ended)
+	}
+	if r.ShelvedUntil != nil {
+		a.Until = v.clock(*r.ShelvedUntil)
+	}
+	if r.ActBy != nil {
+		a.ActBy = r.ActBy.In(v.loc).Format("2 Jan 2006")
+	}
+	if r.AcknowledgedAt != nil {
+		a.Seen = v.clock(*r.AcknowledgedAt)
+	}
+	for _, step := range r.Response {
+		if c, ok := strings.CutPrefix(step, "Caution. "); ok {
+			a.Cautions = append(a.Cautions, c)
+		} else {
+			a.Steps = append(a.Steps, step)
+		}
+	}
+	return a
+}

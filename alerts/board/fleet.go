@@ -1,0 +1,255 @@
+package board
+
+import (
+	"cmp"
+	"fmt"
+	"net/http"
+	"slices"
+	"strconv"
+
+	"dwindle/alerts/alarm"
+	"dwindle/config"
+	"dwindle/config/civil"
+	"dwindle/forecast"
+)
+
+// pageRows bounds a page: a plant of thousands must open on a phone too.
+const pageRows = 200
+
+// fleetBody is the page of all points.
+type fleetBody struct {
+	Axis    axis
+	Rows    []fleetRow
+	Counts  []priorityCount
+	Weeks   []week
+	Tallest int
+	Prompts []alarm.Prompt
+	// MorePrompts counts those that are not shown.
+	MorePrompts int
+	Area        string
+	Areas       []config.Area
+	Points      int
+	Without     int // points without a forecast
+	Page        int
+	Pages       int
+}
+
+type priorityCount struct {
+	Priority alarm.Priority
+	N        int
+}
+
+// fleetRow is one point.
+type fleetRow struct {
+	Point, Name, Machine, Area string
+	// Change and Empty are the parts of the text that is always in this order:
+	// point, change by, empty (range).
+	Change, Empty string
+	Late          bool // the early date is over
+	Withheld      string
+	Bar           bar
+	Priority      alarm.Priority // of its worst listed alarm, empty if none
+	Alarm         string         // and what it is about
+	sort          int64
+}
+
+// week counts reservoirs by the week in which their early and likely dates
+// fall.
+type week struct {
+	Label         string
+	Early, Likely int
+	X, W          pos
+	EarlyY, EarlyH, LikelyY, LikelyH,
+	TextY int
+}
+
+func (b *board) fleet(r *http.Request, v *view) error {
+	ctx, cancel := within(r)
+	defer cancel()
+	v.Title, v.Nav, v.template = "Fleet", "fleet", "fleet.html"
+	rows, err := b.src.Alarms(ctx, "", false, 0)
+	if err != nil {
+		return err
+	}
+	today := v.Site.Today(v.now)
+	if v.ready {
+		today = v.Site.Today(v.fleet.At)
+	}
+	body := fleetBody{Axis: newAxis(today, axisDays), Areas: v.Site.Areas, Area: r.URL.Query().Get("area")}
+	v.Body = &body
+	for _, p := range []alarm.Priority{alarm.High, alarm.Medium, alarm.Low} {
+		body.Counts = append(body.Counts, priorityCount{Priority: p})
+	}
+	for i := range rows {
+		if !quiet(rows[i].State) {
+			body.Counts[rows[i].Priority.Rank()].N++
+		}
+	}
+	if !v.ready {
+		return nil
+	}
+	worst := worstByPoint(rows)
+	visits := map[string][]civil.Date{}
+	for i := range v.fleet.States {
+		st := &v.fleet.States[i]
+		row := b.fleetRow(v, st, today)
+		if body.Area != "" && row.Area != body.Area {
+			continue
+		}
+		if _, ok := visits[row.Area]; !ok {
+			visits[row.Area] = visitsOf(v.Site, row.Area, body.Axis.From, body.Axis.To)
+		}
+		row.Bar = body.Axis.draw(st, visits[row.Area])
+		if a, ok := worst[row.Point]; ok {
+			row.Priority, row.Alarm = a.Priority, typeTitle(a.Type)
+		}
+		body.Points++
+		if row.Withheld != "" {
+			body.Without++
+		}
+		body.Rows = append(body.Rows, row)
+	}
+	slices.SortStableFunc(body.Rows, func(a, c fleetRow) int {
+		return cmp.Or(cmp.Compare(a.sort, c.sort), cmp.Compare(a.Point, c.Point))
+	})
+	body.Weeks, body.Tallest = weeks(v.fleet.States, today, 12)
+	body.paginate(r.URL.Query().Get("page"))
+	prompts, err := b.src.Prompts(ctx)
+	if err != nil {
+		return err
+	}
+	const most = 60 // a page is for looking, the command line for all
+	body.Prompts = prompts[:min(most, len(prompts))]
+	body.MorePrompts = len(prompts) - len(body.Prompts)
+	return nil
+}
+
+func (b *fleetBody) paginate(want string) {
+	b.Pages = max(1, (len(b.Rows)+pageRows-1)/pageRows)
+	n, err := strconv.Atoi(want)
+	if err != nil {
+		n = 1
+	}
+	b.Page = min(max(n, 1), b.Pages)
+	b.Rows = b.Rows[min((b.Page-1)*pageRows, len(b.Rows)):min(b.Page*pageRows, len(b.Rows))]
+}
+
+// fleetRow puts a forecast into the words of a row.
+func (b *board) fleetRow(v *view, st *forecast.State, today civil.Date) fleetRow {
+	r := &st.Row
+	row := fleetRow{Point: r.Point, Machine: r.Machine, Withheld: r.Withheld}
+	if p := v.Site.Point(r.Point); p != nil {
+		row.Name = p.Name
+	}
+	if m := v.Site.Machine(r.Machine); m != nil {
+		row.Area = m.Area
+		if m.Name != "" {
+			row.Machine = m.Name
+		}
+	}
+	row.Change, row.Empty = emptyWords(r, today)
+	row.Late = r.Withheld == "" && r.EmptyP10 != nil && *r.EmptyP10 <= today
+	switch {
+	case r.Withheld != "":
+		row.sort = 1 << 40
+	case r.EmptyP10 != nil:
+		row.sort = int64(*r.EmptyP10)
+	default:
+		row.sort = 1 << 39
+	}
+	return row
+}
+
+// emptyWords writes change date and empty date with its range.
+func emptyWords(r *forecast.Row, today civil.Date) (change, empty string) {
+	if r.Withheld != "" {
+		return "", ""
+	}
+	if r.EmptyP10 == nil {
+		if r.BeyondDays != nil {
+			return "", fmt.Sprintf("not empty within %d days", *r.BeyondDays)
+		}
+		return "", ""
+	}
+	if r.ChangeBefore != nil {
+		change = "change by " + when(*r.ChangeBefore, today)
+		switch {
+		case *r.ChangeBefore < today:
+			change = "change now"
+		case int(*r.ChangeBefore-today) > farthest:
+			change = ""
+		}
+	}
+	likely := "later"
+	if r.EmptyP50 != nil {
+		likely = when(*r.EmptyP50, today)
+	}
+	span := whenUpTo(*r.EmptyP10, r.EmptyP90, today)
+	if span == likely {
+		return change, "empty in " + likely
+	}
+	return change, fmt.Sprintf("empty %s (%s, 80 %%)", likely, span)
+}
+
+// worstByPoint finds the first alarm of each point: rows come in the order of
+// what to do first.
+func worstByPoint(rows []alarm.Row) map[string]alarm.Row {
+	out := map[string]alarm.Row{}
+	for _, r := range rows {
+		if _, ok := out[r.Point]; !ok && r.Point != "" && !quiet(r.State) {
+			out[r.Point] = r
+		}
+	}
+	return out
+}
+
+// quiet says that a row is listed but asks nobody for anything now.
+func quiet(s alarm.State) bool {
+	return s == alarm.Shelved || s == alarm.SuppressedByDesign || s == alarm.OutOfService
+}
+
+// weeks counts early and likely dates by week from today on. What is late
+// falls into the first.
+func weeks(states []forecast.State, today civil.Date, n int) ([]week, int) {
+	const height, base = 56, 72
+	out := make([]week, n)
+	monday := today - civil.Date((int(today.Weekday())+6)%7)
+	place := func(d *civil.Date) (int, bool) {
+		if d == nil {
+			return 0, false
+		}
+		i := int(max(*d, today)-monday) / 7
+		return i, i < n
+	}
+	tallest := 1
+	for i := range states {
+		r := &states[i].Row
+		if r.Withheld != "" {
+			continue
+		}
+		if w, ok := place(r.EmptyP10); ok {
+			out[w].Early++
+			tallest = max(tallest, out[w].Early)
+		}
+		if w, ok := place(r.EmptyP50); ok {
+			out[w].Likely++
+			tallest = max(tallest, out[w].Likely)
+		}
+	}
+	for i := range out {
+		w := &out[i]
+		_, number := weekOf(monday + civil.Date(7*i))
+		w.Label = strconv.Itoa(number)
+		w.X, w.W = pos(100*(float64(i)+0.18)/float64(n)), pos(100*0.64/float64(n))
+		w.EarlyH, w.LikelyH = w.Early*height/tallest, w.Likely*height/tallest
+		w.EarlyY, w.LikelyY = base-w.EarlyH, base-w.LikelyH
+		w.TextY = min(w.EarlyY, w.LikelyY) - 4
+	}
+	return out, tallest
+}
+
+// Mid is the middle of a column.
+func (w week) Mid() pos { return w.X + w.W/2 }
+
+// Before is the number of the page before.
+func (b *fleetBody) Before() int { return b.Page - 1 }
