@@ -11,6 +11,7 @@ import (
 	"bufio"
 	"errors"
 	"fmt"
+	"math/rand/v2"
 	"net"
 	"os"
 	"os/exec"
@@ -45,7 +46,7 @@ type Broker struct {
 }
 
 // startTime bounds a start; a broker takes some 10 ms.
-const startTime = 15 * time.Second
+const startTime = 10 * time.Second
 
 // Start starts a broker that ends with the test.
 func Start(t testing.TB, opt Options) *Broker {
@@ -139,6 +140,7 @@ func (b *Broker) launch() error {
 		return err
 	}
 	defer log.Close()
+	said := len(b.Log())
 	cmd := exec.Command(b.path, "-c", filepath.Join(b.Dir, "conf"))
 	cmd.Stdout, cmd.Stderr = log, log
 	if err := cmd.Start(); err != nil {
@@ -149,10 +151,11 @@ func (b *Broker) launch() error {
 		defer close(done)
 		_ = cmd.Wait() // ended by a signal, mostly
 	}(b.done)
+	// What it says, not a connection: dialling a port that nobody listens on
+	// may be answered by one's own socket.
 	for deadline := time.Now().Add(startTime); ; {
-		conn, err := net.DialTimeout("tcp", b.Addr, time.Second)
-		if err == nil {
-			return conn.Close()
+		if strings.Contains(b.Log()[said:], " running\n") {
+			return nil
 		}
 		select {
 		case <-b.done:
@@ -162,7 +165,7 @@ func (b *Broker) launch() error {
 		}
 		if time.Now().After(deadline) {
 			b.Kill()
-			return fmt.Errorf("it does not listen: %w", err)
+			return errors.New("it does not get ready")
 		}
 	}
 }
@@ -185,7 +188,7 @@ func (b *Broker) configure(opt Options) error {
 		fmt.Sprintf("listener %d 127.0.0.1", port),
 		"persistence_location " + b.Dir + "/",
 		fmt.Sprintf("allow_anonymous %t", len(opt.Accounts) == 0),
-		"log_dest stderr", "log_type error", "log_type warning", "log_type notice",
+		"log_dest stderr", "log_type information", "log_type error", "log_type warning", "log_type notice",
 	}
 	if os.Geteuid() == 0 {
 		own = append(own, "user root") // the directory is ours alone
@@ -208,14 +211,16 @@ func (b *Broker) configure(opt Options) error {
 	for _, line := range slices.Concat(own, opt.Lines) {
 		replaced = append(replaced, keyOf(line))
 	}
+	// Our listener comes first: a setting of listeners that stands above the
+	// first of them would open port 1883 on every address.
 	var conf strings.Builder
+	for _, line := range slices.Concat(own, opt.Lines) {
+		fmt.Fprintln(&conf, line)
+	}
 	for lines := bufio.NewScanner(recipe); lines.Scan(); {
 		if key := keyOf(lines.Text()); key != "" && !strings.HasPrefix(key, "#") && !slices.Contains(replaced, key) {
 			fmt.Fprintln(&conf, lines.Text())
 		}
-	}
-	for _, line := range slices.Concat(own, opt.Lines) {
-		fmt.Fprintln(&conf, line)
 	}
 	return os.WriteFile(filepath.Join(b.Dir, "conf"), []byte(conf.String()), 0o600)
 }
@@ -240,13 +245,21 @@ func keyOf(line string) string {
 	return key
 }
 
+// freePort finds a port below those that systems give to outgoing
+// connections, which would come in between.
 func freePort() (int, error) {
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		return 0, err
+	const low, high = 20_000, 32_000
+	for {
+		port := low + rand.IntN(high-low)
+		l, err := net.Listen("tcp", fmt.Sprintf("127.0.0.1:%d", port))
+		if errors.Is(err, syscall.EADDRINUSE) {
+			continue
+		}
+		if err != nil {
+			return 0, err
+		}
+		return port, l.Close()
 	}
-	defer l.Close()
-	return l.Addr().(*net.TCPAddr).Port, nil
 }
 
 // Root finds the repository from a test's working directory.
