@@ -49,8 +49,8 @@ func (c forecastCmd) Run(e *env) error {
 	if err := report.Fleet(e.out, width, site, fleet); err != nil {
 		return err
 	}
-	_, err = fmt.Fprintln(e.out, "\nchange by: the last day that still has lubricant at the early date. Early and late: 1 in 10 each\nthat it is empty before or only after. plan: likely date against the plan.")
-	return err
+	fmt.Fprintln(e.out)
+	return text.Paragraph(e.out, width, "", report.FleetLegend)
 }
 
 func (c forecastCmd) explain(e *env, site *config.Site, src forecast.Source, at time.Time) error {

@@ -42,6 +42,7 @@ type commands struct {
 	Delivery   deliveryCmd   `cmd:"" help:"Compare planned, commanded and delivered volume per point."`
 	Alarms     alarmsCmd     `cmd:"" help:"Show, acknowledge or shelve alarms."`
 	Replay     replayCmd     `cmd:"" help:"Feed recorded messages through the intake."`
+	Export     exportCmd     `cmd:"" help:"Write tables for analysts."`
 	Score      scoreCmd      `cmd:"" help:"Backtest the forecasts beside the baselines."`
 	Backup     backupCmd     `cmd:"" help:"Write everything into one file, while serving or not."`
 	Restore    restoreCmd    `cmd:"" help:"Put a backup in place of the data directory, proved first."`

@@ -15,6 +15,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/rogpeppe/go-internal/testscript"
 	"github.com/stretchr/testify/require"
 
 	"dwindle/cmd/internal/station"
@@ -27,12 +28,26 @@ const runAsProgram = "DWINDLE_TEST_RUN"
 
 func TestMain(m *testing.M) {
 	if os.Getenv(runAsProgram) != "" {
-		ctx, stop := signal.NotifyContext(context.Background(), syscall.SIGINT, syscall.SIGTERM)
-		code := run(ctx, os.Args[1:], os.Stdin, os.Stdout, os.Stderr)
-		stop()
-		os.Exit(code)
+		program()
 	}
-	os.Exit(m.Run())
+	testscript.Main(m, map[string]func(){"dwindle": program})
+}
+
+// program is what main does.
+func program() {
+	ctx, stop := signal.NotifyContext(context.Background(), syscall.SIGINT, syscall.SIGTERM)
+	code := run(ctx, os.Args[1:], os.Stdin, os.Stdout, os.Stderr)
+	stop()
+	os.Exit(code)
+}
+
+// TestScripts runs the program as people type it: each file under testdata is
+// a story with its files and what must be printed.
+func TestScripts(t *testing.T) {
+	testscript.Run(t, testscript.Params{Dir: "testdata", Setup: func(env *testscript.Env) error {
+		env.Setenv("USER", "tester")
+		return nil
+	}})
 }
 
 // command prepares the program as a process.

@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 
+	"dwindle/cmd/internal/station"
 	"dwindle/collector/reading"
 )
 
@@ -27,6 +28,15 @@ func (c swapCmd) Run(e *env) error {
 		return fmt.Errorf("dispenser %s is mounted at point %s already", c.To, c.Point)
 	case c.Serial != "" && d.Serial != "" && c.Serial != d.Serial:
 		return fmt.Errorf("serial %s was found, but %s has %s for dispenser %s\ntry: check the label; correct the register if it is wrong", c.Serial, c.Config, d.Serial, c.To)
+	}
+	if d.Point != "" && d.Point != c.Point {
+		there, err := station.DeviceAt(e.ctx, site, d.Point, fact.At)
+		if err != nil {
+			return err
+		}
+		if there == c.To {
+			return fmt.Errorf("dispenser %s is mounted at point %s; one dispenser feeds one point\ntry: record first what replaced it there: dwindle swap -c %s %s --to ...", c.To, d.Point, c.Config, d.Point)
+		}
 	}
 	fact.OldDevice, fact.Device, fact.Serial = fact.Device, c.To, c.Serial
 	facts, err := e.hand(site, fact)

@@ -10,6 +10,7 @@ import (
 	"io"
 	"math"
 	"slices"
+	"strings"
 	"time"
 
 	"dwindle/cmd/internal/text"
@@ -17,6 +18,11 @@ import (
 	"dwindle/config/civil"
 	"dwindle/forecast"
 )
+
+// FleetLegend says how to read the fleet table.
+const FleetLegend = "change by: the last day that still has lubricant at the early date. Early, late: with a chance of 1 in 10 " +
+	"each it is empty before the early date, or only after the late one. next visit: the next planned visit, and the " +
+	"chance that the reservoir is empty before it. plan: the likely date beside the one that planned dose and use give."
 
 // Fleet writes one line per point, the earliest early date first, points
 // without a forecast last, with the reason.
@@ -26,18 +32,16 @@ func Fleet(w io.Writer, width int, site *config.Site, fleet forecast.Fleet) erro
 	if len(known) > 0 {
 		t := text.NewTable(
 			text.Column{Head: "point"},
-			text.Column{Head: "machine", Wrap: true},
-			text.Column{Head: "left cm3", Right: true},
-			text.Column{Head: "%", Right: true},
+			text.Column{Head: "left", Right: true},
 			text.Column{Head: "change by"},
-			text.Column{Head: "empty likely"},
-			text.Column{Head: "early - late"},
-			text.Column{Head: "next visit (chance empty)"},
+			text.Column{Head: "empty likely (early - late)"},
+			text.Column{Head: "next visit"},
 			text.Column{Head: "plan"},
 		)
 		for _, s := range known {
 			r := s.Row
-			t.Row(r.Point, machineName(site, r.Machine), left(r), percent(r), Date(r.ChangeBefore, today), likely(r, today), span(r, today), visit(r, today), against(r))
+			t.Row(r.Point, percent(r), Date(r.ChangeBefore, today), Span(r, today), visit(r, today), against(r))
+			t.Note(Where(site, r.Point))
 		}
 		if err := t.Write(w, width); err != nil {
 			return err
@@ -47,9 +51,10 @@ func Fleet(w io.Writer, width int, site *config.Site, fleet forecast.Fleet) erro
 		return nil
 	}
 	fmt.Fprintf(w, "\nNot known yet (%d):\n", len(withheld))
-	t := text.NewTable(text.Column{Head: "point"}, text.Column{Head: "machine"}, text.Column{Head: "why there is no forecast", Wrap: true})
+	t := text.NewTable(text.Column{Head: "point"}, text.Column{Head: "why there is no forecast", Wrap: true})
 	for _, s := range withheld {
-		t.Row(s.Row.Point, machineName(site, s.Row.Machine), s.Row.Withheld)
+		t.Row(s.Row.Point, s.Row.Withheld)
+		t.Note(Where(site, s.Row.Point))
 	}
 	return t.Write(w, width)
 }
@@ -76,56 +81,51 @@ func sortKey(d *civil.Date) civil.Date {
 	return *d
 }
 
-// Date shows a date as a person writes it; the year only where it is not the
-// current one.
+// yearAhead is how many days ahead a date is shown without its year: by then
+// the same day and month cannot be mistaken for the one just past.
+const yearAhead = 300
+
+// Date shows a date as a person writes it, with the year only where it is
+// needed.
 func Date(d *civil.Date, today civil.Date) string {
-	if d == nil {
+	switch {
+	case d == nil:
 		return "-"
-	}
-	if d.Format("2006") == today.Format("2006") {
+	case *d > today-60 && *d < today+yearAhead:
 		return d.Format("2 Jan")
 	}
 	return d.Format("2 Jan 2006")
 }
 
-func likely(r forecast.Row, today civil.Date) string {
-	if r.EmptyP50 == nil && r.BeyondDays != nil {
-		return fmt.Sprintf("over %d days", *r.BeyondDays)
-	}
-	return Date(r.EmptyP50, today)
-}
-
-func span(r forecast.Row, today civil.Date) string {
-	late := Date(r.EmptyP90, today)
-	if r.EmptyP90 == nil && r.BeyondDays != nil {
-		late = "later"
+// Span shows the empty date with its range.
+func Span(r forecast.Row, today civil.Date) string {
+	beyond := "-"
+	if r.BeyondDays != nil {
+		beyond = fmt.Sprintf("over %d days", *r.BeyondDays)
 	}
 	if r.EmptyP10 == nil {
-		return "-"
+		return beyond
 	}
-	return Date(r.EmptyP10, today) + " - " + late
-}
-
-func left(r forecast.Row) string {
-	if r.RemainingCM3 == nil {
-		return "-"
+	likely, late := Date(r.EmptyP50, today), Date(r.EmptyP90, today)
+	if r.EmptyP50 == nil {
+		likely = beyond
 	}
-	if r.RemainingSDCM3 == nil {
-		return fmt.Sprintf("%.0f", *r.RemainingCM3)
+	if r.EmptyP90 == nil {
+		late = "later"
 	}
-	return fmt.Sprintf("%.0f ± %.0f", *r.RemainingCM3, math.Max(1, *r.RemainingSDCM3))
+	return fmt.Sprintf("%s (%s - %s)", likely, Date(r.EmptyP10, today), late)
 }
 
 func percent(r forecast.Row) string {
 	if r.RemainingCM3 == nil || r.CapacityCM3 == nil || *r.CapacityCM3 <= 0 {
 		return "-"
 	}
-	return fmt.Sprintf("%.0f", 100**r.RemainingCM3 / *r.CapacityCM3)
+	return fmt.Sprintf("%.0f %%", 100**r.RemainingCM3 / *r.CapacityCM3)
 }
 
 func visit(r forecast.Row, today civil.Date) string {
 	if r.NextVisit == nil {
-		return "none planned"
+		return "none"
 	}
 	out := Date(r.NextVisit, today)
 	if r.ChanceBeforeVisit != nil {
@@ -138,9 +138,9 @@ func visit(r forecast.Row, today civil.Date) string {
 func Chance(p float64) string {
 	switch {
 	case p < 0.005:
-		return "under 1 %"
+		return "<1 %"
 	case p > 0.995:
-		return "over 99 %"
+		return ">99 %"
 	}
 	return fmt.Sprintf("%.0f %%", 100*p)
 }
@@ -151,12 +151,25 @@ func against(r forecast.Row) string {
 	}
 	switch d := *r.DriftDays; {
 	case d == 0:
-		return "as planned"
+		return "on plan"
 	case d < 0:
 		return fmt.Sprintf("%d d early", -d)
 	default:
 		return fmt.Sprintf("%d d late", d)
 	}
+}
+
+// Where names a point by its machine and its own name.
+func Where(site *config.Site, point string) string {
+	p := site.Point(point)
+	if p == nil {
+		return ""
+	}
+	name := p.Name
+	if machine := machineName(site, p.Machine); !strings.HasPrefix(name, machine) {
+		name = joinWith(machine, ", ", name)
+	}
+	return joinWith(name, "; ", p.Location)
 }
 
 func machineName(site *config.Site, id string) string {

@@ -47,6 +47,7 @@ type Column struct {
 type Table struct {
 	columns []Column
 	rows    [][]string
+	notes   map[int]string // below a row, over the whole width
 }
 
 // NewTable makes an empty table.
@@ -59,10 +60,24 @@ func (t *Table) Row(cells ...string) {
 	t.rows = append(t.rows, row)
 }
 
+// Note adds a line under the last row, over the whole width.
+func (t *Table) Note(s string) {
+	if len(t.rows) == 0 || s == "" {
+		return
+	}
+	if t.notes == nil {
+		t.notes = map[int]string{}
+	}
+	t.notes[len(t.rows)-1] = s
+}
+
 // Len is the number of rows.
 func (t *Table) Len() int { return len(t.rows) }
 
-const gutter = "  "
+const (
+	gutter     = "  "
+	noteIndent = "    "
+)
 
 // leastColumn is how narrow a wrapping column may get.
 const leastColumn = 12
@@ -82,8 +97,13 @@ func (t *Table) Write(w io.Writer, width int) error {
 	}
 	b.WriteString(strings.Join(rule, gutter))
 	b.WriteByte('\n')
-	for _, row := range t.rows {
+	for i, row := range t.rows {
 		t.line(&b, row, widths)
+		if note, ok := t.notes[i]; ok {
+			for _, part := range Wrap(note, width-len(noteIndent)) {
+				b.WriteString(noteIndent + part + "\n")
+			}
+		}
 	}
 	_, err := io.WriteString(w, b.String())
 	return err

@@ -32,6 +32,21 @@ func TestTableAlignsAndWraps(t *testing.T) {
 	}, "\n"), out.String())
 }
 
+func TestNotesStandUnderTheirRow(t *testing.T) {
+	table := text.NewTable(text.Column{Head: "point"}, text.Column{Head: "left", Right: true})
+	table.Note("nowhere to stand")
+	table.Row("be-01", "7 %")
+	table.Note("bucket elevator 1, head bearing")
+	table.Row("be-02", "9 %")
+	var out bytes.Buffer
+	require.NoError(t, table.Write(&out, 24))
+	require.Equal(t, strings.Join([]string{
+		"point  left", "-----  ----",
+		"be-01   7 %", "    bucket elevator 1,", "    head bearing",
+		"be-02   9 %", "",
+	}, "\n"), out.String())
+}
+
 func TestWrapKeepsEveryWordAndTheWidth(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		s := rapid.StringMatching(`[a-zä ]{0,80}`).Draw(t, "s")
