@@ -6,6 +6,26 @@
 // result depends on the sorted readings alone, so late data is met by folding
 // again from the last state saved before it.
 //
+// What a counter can do, and what is booked (all of testdata holds a file per
+// case):
+//
+//	first reading             base, nothing booked
+//	up, physically possible   the difference
+//	up, 1 to 2 times possible what is possible; Capped
+//	up, absurdly              held; confirmed: new base, stretch unknown, Rebased;
+//	                          not confirmed: passed over, Glitch
+//	down by a last digit      nothing, the base stays
+//	down                      held; back again: passed over, Glitch. Else, by
+//	                          the smallest claim that can be true:
+//	  close below a width     across the wrap; Rollover
+//	  small claim             the new value; Reset, LowerBound
+//	  more than can have come new base, stretch unknown; Rewind, LowerBound
+//	long silence              the difference, place unknown; Gap
+//
+// Where two explanations fit, the smaller amount is booked and marked as a
+// lower bound: readers can allow for a marked doubt, not for an invented
+// amount.
+//
 // The package is pure: values in, values out, no I/O, no clock, no globals; it
 // imports only collector/reading and config/civil. Start with [New] and
 // [Fold.Add]; [SplitDays] spreads intervals over civil days.
