@@ -78,10 +78,19 @@ func (e *evaluation) observe(ctx context.Context, known map[alarm.Key]alarm.Alar
 					return nil, err
 				}
 			}
-			out = append(out, finding{key, o})
+			out = worth(out, finding{key, o}, known)
 		}
 	}
 	return out, nil
+}
+
+// worth keeps a finding that can change something: of a condition that is not
+// there and never was, there is nothing to book.
+func worth(out []finding, f finding, known map[alarm.Key]alarm.Alarm) []finding {
+	if _, ok := known[f.key]; !ok && f.observation.Says != alarm.Set {
+		return out
+	}
+	return append(out, f)
 }
 
 // subject is one point with what the register says about it.

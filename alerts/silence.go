@@ -120,19 +120,25 @@ func (e *evaluation) silent(ctx context.Context, known map[alarm.Key]alarm.Alarm
 		}
 		states[d.id] = q
 	}
+	behind := map[string][]*device{}
+	for _, d := range all {
+		if g := e.site.GatewayOf(d.id); g != nil {
+			behind[g.ID] = append(behind[g.ID], d)
+		}
+	}
 	var out []finding
 	for i := range e.site.Gateways {
 		g := &e.site.Gateways[i]
-		out = append(out, e.gatewaySilent(g, all, states, known))
+		out = worth(out, e.gatewaySilent(g, behind[g.ID], states, known), known)
 	}
 	for _, d := range all {
-		out = append(out, e.noTelemetry(d, states[d.id], known))
+		out = worth(out, e.noTelemetry(d, states[d.id], known), known)
 	}
 	return out, nil
 }
 
 // gatewaySilent: several devices behind a gateway fell silent together.
-func (e *evaluation) gatewaySilent(g *config.Gateway, all []*device, states map[string]silence, known map[alarm.Key]alarm.Alarm) finding {
+func (e *evaluation) gatewaySilent(g *config.Gateway, behind []*device, states map[string]silence, known map[alarm.Key]alarm.Alarm) finding {
 	f := finding{key: alarm.Key{Type: alarm.GatewaySilent, Subject: g.ID}}
 	type member struct {
 		d *device
@@ -140,9 +146,9 @@ func (e *evaluation) gatewaySilent(g *config.Gateway, all []*device, states map[
 	}
 	var quiet []member
 	heard := 0
-	for _, d := range all {
+	for _, d := range behind {
 		q := states[d.id]
-		if !q.ok || !slices.Contains(g.Machines, d.id) && !slices.Contains(g.Dispensers, d.id) {
+		if !q.ok {
 			continue
 		}
 		heard++

@@ -140,7 +140,7 @@ func (b *board) page(fill func(*http.Request, *view) error) http.HandlerFunc {
 			return
 		}
 		w.Header().Set("Content-Type", "text/html; charset=utf-8")
-		b.send(w, r, v.Status, out.Bytes())
+		b.send(w, r, v.Status, bytes.TrimLeft(out.Bytes(), "\n"))
 	}
 }
 
