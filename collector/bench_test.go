@@ -3,6 +3,8 @@ package collector
 import (
 	"context"
 	"fmt"
+	"os"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -69,4 +71,54 @@ func BenchmarkHistory(b *testing.B) {
 		require.NoError(b, err)
 	}
 	b.ReportMetric(float64(b.N)/b.Elapsed().Seconds(), "dispensers/s")
+}
+
+// BenchmarkFlash plays the commits of 50 dispensers that report once a minute,
+// spread, and reports what that writes to the disk in a day, checkpoints and
+// daily figures included: once with a commit for each second that has
+// messages, once with a linger of 30 s.
+func BenchmarkFlash(b *testing.B) {
+	for name, linger := range map[string]time.Duration{"1 s": time.Second, "30 s": 30 * time.Second} {
+		b.Run(name, func(b *testing.B) {
+			if _, err := os.Stat("/proc/self/io"); err != nil {
+				b.Skip("needs Linux: what a process writes is read from /proc/self/io")
+			}
+			const hours = 2
+			for range b.N {
+				x := start(b, terminal(b, 1, 50))
+				x.flush(b)
+				before := written(b)
+				var batch []work
+				next := t0.Add(linger)
+				for i := range hours * 3600 {
+					when := t0.Add(time.Duration(i) * time.Second)
+					for d := i % 60; d < 50; d += 60 {
+						m := message(fmt.Sprintf("d-%d", d+1), "pulse", when, `{"count":%d}`, 1000+i/600)
+						batch = append(batch, x.understand(item{m: &m}))
+					}
+					if !when.Before(next) && len(batch) > 0 {
+						x.commit(batch)
+						batch, next = batch[:0], when.Add(linger)
+					}
+					if i%1800 == 1799 { // what the deriver's clock would ask for
+						x.flush(b)
+					}
+				}
+				require.NoError(b, x.stop()) // the last checkpoint, too
+				b.ReportMetric(float64(written(b)-before)*24/hours/1e6, "MB/day")
+			}
+		})
+	}
+}
+
+// written gives the bytes that this process has sent to disks so far.
+func written(b *testing.B) (n int64) {
+	b.Helper()
+	text, err := os.ReadFile("/proc/self/io")
+	require.NoError(b, err)
+	_, rest, ok := strings.Cut(string(text), "\nwrite_bytes: ")
+	require.True(b, ok)
+	_, err = fmt.Sscan(rest, &n)
+	require.NoError(b, err)
+	return n
 }

@@ -281,7 +281,7 @@ func (in *Intake) understand(x item) work {
 	if kept != nil {
 		w.entry.Kept = &journal.Kept{
 			Received: now, Device: kept.Device, Reason: kept.Reason.String(), Topic: x.m.Topic,
-			Payload: x.m.Payload, Detail: kept.Detail, Unknown: kept.Unknown != "",
+			Payload: x.m.Payload[:min(len(x.m.Payload), decode.MaxPayload)], Detail: kept.Detail, Unknown: kept.Unknown != "",
 		}
 		return w
 	}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"sync"
 	"sync/atomic"
 	"testing"
@@ -12,6 +13,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"dwindle/collector/health"
+	"dwindle/collector/journal"
 	"dwindle/collector/reading"
 )
 
@@ -267,4 +269,30 @@ func TestManySendersAndAStopLoseNoAnswer(t *testing.T) {
 	wg.Wait()
 	require.Equal(t, taken.Load(), answered.Load())
 	require.Equal(t, sent.Load(), taken.Load())
+}
+
+func TestWhatCanNeverBeStoredDoesNotStopTheLine(t *testing.T) {
+	x := start(t, terminal(t, 1, 1))
+	ctx := context.Background()
+	nan := math.NaN()
+	poison := reading.Fact{Kind: reading.FactWeighing, Device: "d-1", Point: "p-1", At: t0, Received: t0, CM3: &nan}
+	require.ErrorIs(t, x.Record(ctx, poison), journal.ErrRefused, "a person is told")
+
+	// No decoder lets such a thing through; should one do so some day, it
+	// must cost that message only.
+	answers := make(chan error, 3)
+	done := func(err error) { answers <- err }
+	good := x.understand(item{m: &reading.Message{Topic: "lube/v1/terminal/elevator-1/run", Payload: []byte(`{"hours":5.5}`), Received: t0}, done: done})
+	x.commit([]work{good, {entry: journal.Entry{Facts: []reading.Fact{poison}}, done: done}, good})
+	for range 3 {
+		require.NoError(t, <-answers)
+	}
+	kept, err := x.j.KeptAside(ctx, 10)
+	require.NoError(t, err)
+	require.Len(t, kept, 1)
+	require.Equal(t, reasonUnstorable, kept[0].Reason)
+	require.Equal(t, "d-1", kept[0].Device)
+	n := 0
+	require.NoError(t, x.h.Readings(ctx, nil, time.Time{}, t0, func(reading.Reading) error { n++; return nil }))
+	require.Equal(t, 1, n)
 }

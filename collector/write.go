@@ -81,76 +81,81 @@ func (in *Intake) commit(batch []work) {
 			entries = append(entries, batch[i].entry)
 		}
 	}
-	var err error
+	var errs []error // one per entry
 	if len(entries) > 0 {
-		err = in.store(entries)
+		errs = in.store(entries)
 	}
-	for i := range batch {
+	failed := errors.Join(errs...)
+	for i, next := 0, 0; i < len(batch); i++ {
 		w := &batch[i]
 		switch {
-		case w.flush != nil && err != nil:
-			w.flush <- err
-		case w.flush != nil:
+		case w.flush == nil:
+			if w.done != nil {
+				w.done(errs[next])
+			}
+			next++
+		case failed != nil:
+			w.flush <- failed
+		default:
 			in.derive.ask(wish{done: w.flush})
-		case w.done != nil:
-			w.done(err)
 		}
 	}
 }
 
 // store commits entries, again and again until it is done or the intake stops.
-func (in *Intake) store(entries journal.Batch) error {
+// It gives an error for each entry that is not stored.
+func (in *Intake) store(entries journal.Batch) []error {
 	pause := retryFirst
 	for failed := false; ; failed = true {
 		result, err := in.j.Commit(context.Background(), entries)
+		if errors.Is(err, journal.ErrRefused) {
+			if len(entries) == 1 {
+				return []error{in.refused(entries[0], err)}
+			}
+			// One message must not stop the line: each goes alone.
+			errs := make([]error, 0, len(entries))
+			for i := range entries {
+				errs = append(errs, in.store(entries[i:i+1])...)
+			}
+			return errs
+		}
 		if err == nil {
 			if failed {
 				in.log.Info("the journal can be written again", "file", in.j.Path())
 			}
 			in.health.Set(checkJournal, health.Ok, "", "")
 			in.done(entries, result)
-			return nil
+			return make([]error, len(entries))
 		}
 		in.complain(err)
-		if !errors.Is(err, journal.ErrUnwritable) && !errors.Is(err, journal.ErrDamaged) && in.isolate(entries) {
-			return nil
-		}
 		wait := time.NewTimer(pause)
 		select {
 		case <-wait.C:
 		case <-in.giveUp:
 			wait.Stop()
-			return fmt.Errorf("stopped before the journal could be written: %w", err)
+			errs := make([]error, len(entries))
+			for i := range errs {
+				errs[i] = fmt.Errorf("stopped before the journal could be written: %w", err)
+			}
+			return errs
 		}
 		pause = min(2*pause, retryMost)
 	}
 }
 
-// isolate commits entries one by one, so that a single one that the journal
-// cannot take is kept aside alone. It says whether all are dealt with.
-func (in *Intake) isolate(entries journal.Batch) bool {
-	for i, e := range entries {
-		one := entries[i : i+1]
-		result, err := in.j.Commit(context.Background(), one)
-		if err != nil {
-			if errors.Is(err, journal.ErrUnwritable) || errors.Is(err, journal.ErrDamaged) {
-				return false // what is in already counts as known the next time
-			}
-			k := &journal.Kept{Received: time.Now(), Reason: reasonUnstorable, Detail: err.Error()}
-			if e.Kept != nil {
-				k.Device, k.Topic, k.Payload = e.Kept.Device, e.Kept.Topic, e.Kept.Payload
-			}
-			if len(e.Readings) > 0 {
-				k.Device, k.Payload = e.Readings[0].Device, fmt.Append(nil, e.Readings)
-			}
-			if result, err = in.j.Commit(context.Background(), journal.Batch{{Kept: k}}); err != nil {
-				return false
-			}
-		}
-		in.done(one, result)
+// refused deals with an entry that can never be stored: a message is kept
+// aside, a person is told.
+func (in *Intake) refused(e journal.Entry, err error) error {
+	if e.Person || e.Kept != nil {
+		return err
 	}
-	in.health.Set(checkJournal, health.Ok, "", "")
-	return true
+	k := &journal.Kept{Received: time.Now(), Reason: reasonUnstorable, Detail: err.Error(), Payload: fmt.Appendf(nil, "%+v %+v", e.Readings, e.Facts)}
+	if len(e.Readings) > 0 {
+		k.Device, k.Received = e.Readings[0].Device, e.Readings[0].Received
+	} else if len(e.Facts) > 0 {
+		k.Device, k.Received = e.Facts[0].Device, e.Facts[0].Received
+	}
+	return in.store(journal.Batch{{Kept: k}})[0]
 }
 
 // done tells the rest of the house what a commit brought.

@@ -186,6 +186,12 @@ func (c *commit) reading(r *reading.Reading) (Outcome, error) {
 	if err != nil {
 		return 0, err
 	}
+	// Asked before the row is in, so that it does not find itself.
+	if s := (Series{r.Device, KindOf(r.Quantity)}); derived(s.Kind) {
+		if _, err := c.newestOf(s); err != nil {
+			return 0, err
+		}
+	}
 	at := r.At.UnixMilli()
 	row := encode(r)
 	insert, args := stmtReading, []any{id, at, row.value, row.lag, row.flags}
@@ -314,9 +320,8 @@ func (c *commit) channel(ch reading.Channel) (int64, error) {
 	return id, nil
 }
 
-// newestOf gives the newest reading of a series before this commit, ms. Asked
-// of the file once per series; a reading of this very commit that it may see
-// then only makes the answer later, which is the safe side.
+// newestOf gives the newest reading of a series before this commit, ms. The
+// file is asked once per series.
 func (c *commit) newestOf(s Series) (int64, error) {
 	if at, ok := c.j.known.newest[s]; ok {
 		return at, nil

@@ -31,7 +31,7 @@ func (c *commit) fact(f reading.Fact, person bool) (bool, error) {
 	f.At, f.Received = f.At.UTC().Truncate(time.Millisecond), f.Received.UTC().Truncate(time.Millisecond)
 	content, err := contentOf(f)
 	if err != nil {
-		return false, fmt.Errorf("fact of kind %s: %w", f.Kind, err)
+		return false, fmt.Errorf("%w: fact of kind %s: %w", ErrRefused, f.Kind, err)
 	}
 	if f.ID == "" {
 		f.ID = fmt.Sprintf("%s/%s/%s/%d", f.Kind, f.Device, hex.EncodeToString(content[:12]), f.At.UnixMilli())

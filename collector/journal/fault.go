@@ -17,6 +17,10 @@ var ErrDamaged = errors.New("journal is damaged")
 // same batch may be tried again.
 var ErrUnwritable = errors.New("journal cannot be written")
 
+// ErrRefused means that something in the batch can never be stored: trying the
+// same again is of no use, the rest of the batch can be stored without it.
+var ErrRefused = errors.New("journal refuses the content")
+
 // fault gives an error of SQLite its meaning.
 func fault(path string, err error) error {
 	var e *sqlite.Error
@@ -26,6 +30,8 @@ func fault(path string, err error) error {
 	switch e.Code() & 0xff { // extended codes keep the primary one in the low byte
 	case sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CORRUPT:
 		return fmt.Errorf("%w: %s: %w\ntry: stop dwindle, move %s and its -wal and -shm files aside (keep them: they may be repaired), then `dwindle restore` the newest backup", ErrDamaged, path, err, path)
+	case sqlite3.SQLITE_CONSTRAINT, sqlite3.SQLITE_MISMATCH, sqlite3.SQLITE_TOOBIG, sqlite3.SQLITE_RANGE:
+		return fmt.Errorf("%w: %s: %w", ErrRefused, path, err)
 	case sqlite3.SQLITE_FULL:
 		return fmt.Errorf("%w: disk full: %s: %w", ErrUnwritable, path, err)
 	case sqlite3.SQLITE_READONLY:
