@@ -78,12 +78,9 @@ func (p *pass) byLevel(w *work) {
 	lim := reservoir.Limits{Under: p.limits.UnderRatio, Over: p.limits.OverRatio, NotDispensing: p.limits.NotDispensingRatio}
 	j := reservoir.Judge(w.params, t, from, w.sights.scale, w.sights.noise, lim)
 	start := w.from
-	if !j.OK && w.LastChange != nil && w.capacity > 0 {
-		// One or two sights: against the fresh fill.
+	if w.sights.person && !j.OK && w.LastChange != nil && w.capacity > 0 {
+		// One or two weighings: against the fresh fill.
 		j = reservoir.FromFill(w.params, t.Readings[n-1], w.sights.scale, w.sights.noise, lim)
-		if !w.sights.person {
-			j.Settled = false
-		}
 	} else if j.OK {
 		start = when(j.From)
 	}

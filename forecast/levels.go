@@ -18,6 +18,12 @@ type level struct {
 	cm3   float64
 	scale float64 // resolution, cm3
 	noise float64 // sd beside it, cm3
+	// top says that the scale shows full: it cannot show more, and a fill may
+	// hold more.
+	top bool
+	// bottom says that it shows empty, which it goes on to do whatever is
+	// commanded.
+	bottom bool
 }
 
 // sights are the levels seen in a fill, in time order, by what they rest on.
@@ -75,6 +81,12 @@ func (p *pass) levels(ctx context.Context, pt *config.Point, from time.Time, cap
 				continue
 			}
 			l.scale, l.noise = resolution(info, p.usable(pt, capacity), capacity)
+			full := p.usable(pt, capacity)
+			if r.Quantity != reading.LevelPercent {
+				full = math.Max(full, capacity)
+			}
+			l.top = l.cm3 >= full-l.scale/2
+			l.bottom = l.cm3 <= l.scale/2
 			if evidence != config.EvidenceMeasured {
 				out.counted = append(out.counted, l)
 				continue
@@ -194,11 +206,13 @@ func resolution(info config.ChannelInfo, usable, capacity float64) (scale, noise
 
 // steps turns cells and measured levels into the stretches that the reservoir
 // follows, one per cell, cut at the levels. at gives the time of each step's
-// end.
-func steps(cells []cell, levels []level, channel config.ChannelInfo, sc *scratch) (out []reservoir.Step, at []time.Time) {
+// end. A scale that shows full says nothing until so much was commanded that
+// even a generous fill should have left its top; one that shows empty again
+// says nothing new.
+func steps(cells []cell, levels []level, fillSD float64, channel config.ChannelInfo, sc *scratch) (out []reservoir.Step, at []time.Time) {
 	out, at = sc.steps[:0], sc.times[:0]
 	defer func() { sc.steps, sc.times = out, at }()
-	k := 0
+	k, told := 0, 0.0
 	for i := range cells {
 		c := &cells[i]
 		whole := float64(c.to.Sub(c.from))
@@ -223,11 +237,17 @@ func steps(cells []cell, levels []level, channel config.ChannelInfo, sc *scratch
 		for ; k < len(levels) && !levels[k].at.After(c.to); k++ {
 			l := levels[k]
 			s := cut(l.at)
-			s.HasLevel, s.Level, s.Scale, s.Noise = true, l.cm3, l.scale, l.noise
+			told += s.Commanded
+			stale := l.bottom && k > 0 && levels[k-1].bottom
+			if !stale && (!l.top || told > 1.5*l.scale+2.5*fillSD) {
+				s.HasLevel, s.Level, s.Scale, s.Noise = true, l.cm3, l.scale, l.noise
+			}
 			out, at = append(out, s), append(at, l.at)
 		}
 		if done.Before(c.to) {
-			out, at = append(out, cut(c.to)), append(at, c.to)
+			s := cut(c.to)
+			told += s.Commanded
+			out, at = append(out, s), append(at, c.to)
 		}
 	}
 	return out, at

@@ -113,6 +113,7 @@ func (p *pass) point(ctx context.Context, pt *config.Point, sc *scratch) (*work,
 	return w, nil
 }
 
+
 // inCommissioning says that the point was commissioned not long ago and not
 // accepted yet.
 func (p *pass) inCommissioning(point string) bool {
@@ -169,7 +170,7 @@ func (p *pass) follow(w *work, sc *scratch) {
 		_, channel = w.device.EvidenceOf("dose")
 	}
 	var st []reservoir.Step
-	st, w.times = steps(w.cells, w.sights.measured, channel, sc)
+	st, w.times = steps(w.cells, w.sights.measured, w.params.FillSD, channel, sc)
 	w.track = reservoir.Follow(w.params, st)
 	switch {
 	case len(w.sights.measured) > 0 || doseSeen(w.cells):

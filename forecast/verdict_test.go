@@ -230,3 +230,56 @@ func TestWeighing(t *testing.T) {
 	require.Equal(t, config.EvidenceNone, before.Row.Evidence)
 	require.InDelta(t, 125-59*0.5, *before.Row.RemainingCM3, 1e-9)
 }
+
+// A scale that cannot show more than full, over a generous fill, stands still at
+// first: that is no blocked line. One that never leaves full is.
+func TestVerdictScaleAtItsTop(t *testing.T) {
+	s := gauged(t, 5, 0.5, config.EvidenceMeasured)
+	for _, blocked := range []bool{false, true} {
+		past := memory.New(s.Location())
+		past.AddFact(change(at(t, "2026-01-01T00:00:00Z"), 125))
+		left := 125 + 2.5*2 // two sd more than nominal
+		for i := range 90 {
+			d := date(t, "2026-01-01") + civil.Date(i)
+			past.AddDay("elev1", reading.Run, d, 20)
+			if !blocked {
+				left -= 0.5
+			}
+			past.AddLevel("d1", d.End(s.Location()).Add(-time.Minute), reading.LevelPercent, math.Min(100, math.Round(left/5)*4))
+		}
+		past.Seal()
+		found := 0
+		for i := 5; i < 90; i++ {
+			v := one(t, s, past, (date(t, "2026-01-01") + civil.Date(i)).Start(s.Location())).Delivery.Verdict
+			if found == 0 && (v == forecast.Under || v == forecast.NotDispensing) {
+				found = i
+			}
+		}
+		if !blocked {
+			require.Zero(t, found)
+			continue
+		}
+		require.NotZero(t, found)
+		require.Less(t, found, 60)
+	}
+}
+
+// An empty reservoir keeps on showing nothing: it is empty, not blocked.
+func TestVerdictEmptyIsNotBlocked(t *testing.T) {
+	s := gauged(t, 1.25, 0.3, config.EvidenceMeasured)
+	s.Dispensers[0].Settings[0].CM3Per100h = 10
+	past := memory.New(s.Location())
+	past.AddFact(change(at(t, "2026-01-01T00:00:00Z"), 125))
+	left := 125.0
+	for i := range 110 {
+		d := date(t, "2026-01-01") + civil.Date(i)
+		past.AddDay("elev1", reading.Run, d, 20)
+		left = math.Max(0, left-2)
+		past.AddLevel("d1", d.End(s.Location()).Add(-time.Minute), reading.LevelCM3, math.Round(left/1.25)*1.25)
+	}
+	got := one(t, s, past.Seal(), at(t, "2026-04-15T00:00:00Z")) // empty since early March
+	require.NotEqual(t, forecast.NotDispensing, got.Delivery.Verdict)
+	require.NotEqual(t, forecast.Under, got.Delivery.Verdict)
+	require.Equal(t, date(t, "2026-04-15"), *got.Row.EmptyP50)
+	require.Equal(t, 0.0, *got.Row.RemainingCM3)
+}

@@ -152,6 +152,9 @@ func FromFill(p Params, r Reading, scale, noise float64, lim Limits) Judgement {
 	v := (p.FillSD*p.FillSD + scale*scale/12 + noise*noise + p.Scatter*c) / (c * c)
 	ratio := Ratio{Value: (p.Capacity - r.Level) / c, SE: math.Sqrt(v), Commanded: c, Readings: 1}
 	j := Judgement{Ratio: ratio, OK: true, Settled: ratio.SE < 0.1}
+	if c < 0.1*p.Capacity {
+		return j // the scatter of fills would speak, not the device
+	}
 	low, high := healthy(lim)
 	switch {
 	case ratio.Value+surely*ratio.SE < lim.NotDispensing:
