@@ -113,7 +113,6 @@ func (p *pass) point(ctx context.Context, pt *config.Point, sc *scratch) (*work,
 	return w, nil
 }
 
-
 // inCommissioning says that the point was commissioned not long ago and not
 // accepted yet.
 func (p *pass) inCommissioning(point string) bool {
