@@ -64,6 +64,7 @@ func (e *evaluation) observe(ctx context.Context, known map[alarm.Key]alarm.Alar
 			before, open := known[key]
 			s.open = open && before.Open()
 			s.latching = s.open && before.Latching
+			s.named = b.kind == alarm.EmptyDateDrifts && causeNamed(known, s.point)
 			o, err := b.build(ctx, s)
 			if err != nil {
 				return nil, err
@@ -93,6 +94,17 @@ func worth(out []finding, f finding, known map[alarm.Key]alarm.Alarm) []finding 
 	return append(out, f)
 }
 
+// causeNamed says that an alarm about the dispenser of a point is there: what
+// moves its empty date is known then, and is being asked for already.
+func causeNamed(known map[alarm.Key]alarm.Alarm, point string) bool {
+	for _, t := range []alarm.Type{alarm.UnderDelivery, alarm.OverDelivery, alarm.RunWithoutDose, alarm.SettingDiffers} {
+		if a, ok := known[alarm.Key{Type: t, Subject: point}]; ok && a.Condition {
+			return true
+		}
+	}
+	return false
+}
+
 // subject is one point with what the register says about it.
 type subject struct {
 	*forecast.State
@@ -103,6 +115,7 @@ type subject struct {
 	episode     string // the fill
 	open        bool   // the alarm being built for is open
 	latching    bool   // and it stays listed until reset
+	named       bool   // another alarm of the point says why
 }
 
 func (e *evaluation) subject(st *forecast.State) *subject {
@@ -167,6 +180,8 @@ func (e *evaluation) rules(ctx context.Context, kind alarm.Type, s *subject, o a
 			applies = s.InCommissioning
 		case alarm.JustChanged:
 			applies = s.LastChange != nil && e.at.Sub(s.LastChange.At) < e.limits.SettleAfterChange
+		case alarm.CauseNamed:
+			applies = s.named
 		case alarm.Withheld:
 			applies = s.Row.Withheld != ""
 		}

@@ -9,6 +9,10 @@ import (
 // come in bursts, and a pass over the fleet answers them all.
 const settle = 2 * time.Second
 
+// share bounds what triggered passes may take of a processor: after a pass that
+// took long, the next one waits this many times as long.
+const share = 9
+
 // Loop calls pass at once, then every so often, and soon after each trigger,
 // never twice at a time, until ctx ends; it returns ctx's error, or the first
 // error of pass. A closed trigger is like one that never fires.
@@ -16,6 +20,7 @@ func (w *Watch) Loop(ctx context.Context, every time.Duration, trigger <-chan st
 	timer := time.NewTimer(0)
 	defer timer.Stop()
 	waiting := true // a pass is due soon
+	pause := settle
 	for {
 		select {
 		case <-ctx.Done():
@@ -29,14 +34,16 @@ func (w *Watch) Loop(ctx context.Context, every time.Duration, trigger <-chan st
 			// for ever.
 			if !waiting {
 				waiting = true
-				timer.Reset(settle)
+				timer.Reset(pause)
 			}
 			continue
 		case <-timer.C:
 		}
+		began := time.Now()
 		if err := pass(ctx); err != nil {
 			return err
 		}
+		pause = min(max(settle, share*time.Since(began)), max(every, settle))
 		waiting = false
 		timer.Reset(every)
 	}

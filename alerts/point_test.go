@@ -200,12 +200,40 @@ func TestEmptyDateDrifts(t *testing.T) {
 	// Limit: the planned life is 40 days gone and 80 to come, 10 % of it.
 	require.Equal(t, []any{-28.0, -12.0, "d"}, []any{row.Value, row.Limit, row.Unit})
 	require.Equal(t, "likely empty on 25 Feb 2027, 28 days earlier than the planned 25 Mar 2027", row.Detail)
-	require.Contains(t, row.Response, "Compare run-hours per week with the plan of P-02 (Head bearing): duty is 70 h a week, planned 70 h a week.")
+	require.Contains(t, row.Response, "Compare duty with the plan of P-02 (Head bearing): 70 h a week, planned 70 h a week.")
 
 	*r.EmptyP50, *r.DriftDays = today+96, 16 // the other way: not the same thing
-	p.look(day)
-	require.Equal(t, alarm.ReturnedUnacked, p.one().State)
+	require.Equal(t, []alarm.Notice{alarm.Return}, notices(p.look(day)))
+	require.Empty(t, p.rows(), "a return at low priority waits for nobody")
 	require.Empty(t, notices(p.look(day)), "the plan lies within the 80 % range")
+}
+
+func TestDriftIsHiddenWhereAnotherAlarmSaysWhy(t *testing.T) {
+	p := newPlant(t, 2)
+	r := &p.states[1].Row
+	today := p.site.Today(start)
+	p.states[1].Delivery.Verdict, p.states[1].Delivery.Ratio = forecast.Under, ptr(0.5)
+	*r.EmptyP10, *r.EmptyP50, *r.EmptyP90, *r.DriftDays = today+145, today+152, today+160, 72
+	for range 6 {
+		p.look(day)
+	}
+	rows := p.rows()
+	require.Len(t, rows, 2)
+	require.Equal(t, []alarm.Type{alarm.UnderDelivery, alarm.EmptyDateDrifts}, []alarm.Type{rows[0].Type, rows[1].Type})
+	require.Equal(t, []string{"another alarm of this point names the cause"}, rows[1].SuppressedBy)
+	require.Nil(t, rows[1].Announced)
+}
+
+func TestIdsKeepTheirCase(t *testing.T) {
+	p := newPlant(t, 2)
+	p.site.Points[1].ID, p.states[1].Row.Point = "elev-t1-head", "elev-t1-head"
+	p.site.Machines[1].ID, p.states[1].Row.Machine, p.site.Points[1].Machine = "elev-t1", "elev-t1", "elev-t1"
+	require.NoError(t, p.site.Reindex())
+	soon(p, 1, 0.3, 9)
+	p.look(0)
+	p.look(time.Hour)
+	require.Regexp(t, "^elev-t1-head ", p.one().Consequence)
+	require.Regexp(t, "^elev-t1 ", p.one().Cause)
 }
 
 func TestUnderDelivery(t *testing.T) {
@@ -227,6 +255,7 @@ func TestUnderDelivery(t *testing.T) {
 
 	d.Verdict, d.Ratio = forecast.NotDispensing, ptr(0.02)
 	require.Equal(t, []alarm.Notice{alarm.Escalate}, notices(p.look(time.Hour)))
+	require.Equal(t, "P-02 (Head bearing) gets next to nothing of its dose; the bearing is starved although the dispenser counts.", p.one().Consequence)
 	require.Equal(t, alarm.High, p.one().Priority)
 
 	d.Verdict, d.Ratio = forecast.AsPlanned, ptr(0.90)

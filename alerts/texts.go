@@ -44,7 +44,10 @@ func (e *evaluation) describe(_ context.Context, kind alarm.Type, s *subject, o 
 	case alarm.UnderDelivery, alarm.OverDelivery:
 		if o.Seen.Detail == "" {
 			o.Seen.Detail = deliveryDetail(s, o.Seen.Value)
-			values["share"] = percent(o.Seen.Value)
+			values["share"] = "about " + percent(o.Seen.Value)
+			if o.Seen.Value < 0.05 {
+				values["share"] = "next to nothing"
+			}
 		} else {
 			values["share"] = "far more than all"
 		}
@@ -112,9 +115,7 @@ func (e *evaluation) values(s *subject) map[string]string {
 	if s.register != nil {
 		v["point"] = named(s.point, s.register.Name)
 		v["reservoir"] = reservoirName(e.site, s.register.Reservoir)
-		if w := s.register.Plan.HoursPerWeek; w > 0 {
-			v["duty_planned"] = number(w) + " h a week"
-		}
+		v["duty_planned"] = plannedDuty(&s.register.Plan, r.Pacing)
 		v["manual"] = e.manual(s)
 	}
 	if r.DutyPerDay != nil {
@@ -134,6 +135,20 @@ func (e *evaluation) values(s *subject) map[string]string {
 		v["before"] = "today"
 	}
 	return v
+}
+
+// plannedDuty writes the plan's duty in the unit in which the point is paced.
+func plannedDuty(p *config.Plan, by config.Pacing) string {
+	if by != config.PacingPulse {
+		if p.HoursPerWeek > 0 {
+			return number(p.HoursPerWeek) + " h a week"
+		}
+		return ""
+	}
+	if pulses := max(p.PulsesPerDay*7, p.PulsesPer100h*p.HoursPerWeek/100); pulses > 0 {
+		return number(pulses) + " pulses a week"
+	}
+	return ""
 }
 
 // manual is the plan's dose for the days without supply.

@@ -225,6 +225,26 @@ func TestLoop(t *testing.T) {
 		cancel()
 		require.ErrorIs(t, <-done, context.Canceled)
 	})
+	synctest.Test(t, func(t *testing.T) {
+		ctx, cancel := context.WithCancel(t.Context())
+		trigger := make(chan struct{}, 1)
+		var at []time.Duration
+		began := time.Now()
+		done := make(chan error)
+		go func() {
+			done <- p.watch.Loop(ctx, time.Hour, trigger, func(context.Context) error {
+				at = append(at, time.Since(began))
+				time.Sleep(10 * time.Second)
+				trigger <- struct{}{}
+				return nil
+			})
+		}()
+		time.Sleep(205 * time.Second)
+		synctest.Wait()
+		cancel()
+		require.ErrorIs(t, <-done, context.Canceled)
+		require.Equal(t, []time.Duration{0, 100 * time.Second, 200 * time.Second}, at[:3], "long passes leave the processor to others")
+	})
 	failed := errors.New("no more")
 	require.ErrorIs(t, p.watch.Loop(t.Context(), time.Hour, nil, func(context.Context) error { return failed }), failed)
 	goleak.VerifyNone(t, goleak.IgnoreAnyFunction("database/sql.(*DB).connectionOpener"))

@@ -14,6 +14,7 @@ const (
 	JustChanged   Rule = "D6" // reservoir changed within the settling time
 	Backlog       Rule = "D7" // stored messages of an outage are being worked off
 	Withheld      Rule = "D8" // too little evidence for a forecast
+	CauseNamed    Rule = "D9" // another alarm of the point says why
 )
 
 var ruleWords = map[Rule]string{
@@ -25,6 +26,7 @@ var ruleWords = map[Rule]string{
 	JustChanged:   "reservoir was just changed",
 	Backlog:       "stored messages are being worked off",
 	Withheld:      "forecast is withheld",
+	CauseNamed:    "another alarm of this point names the cause",
 }
 
 // Words says in plain words why the rule hides an alarm.

@@ -297,7 +297,7 @@ func (m *machine) clear(at time.Time, note string) {
 	if a.Announcing() && !a.Latching {
 		notice = Return
 	}
-	auto := lookup(a.Type).AutoReturn
+	auto := lookup(a.Type).AutoReturn && a.Priority == Low
 	m.move(Cleared, notice, System, note, func(a *Alarm) {
 		a.Condition, a.Ended, a.Settling = false, at, time.Time{}
 		a.EndReason = "condition gone"

@@ -27,7 +27,7 @@ type Definition struct {
 	ClearAt     string
 	Delays      Delays
 	Latching    string // when, empty for never
-	AutoReturn  bool   // a return needs no acknowledgement
+	AutoReturn  bool   // at low priority, a return needs no acknowledgement
 	Suppress    []Rule
 	Parent      Type // the alarm that stands for this one when its cause is there
 	Test        string
@@ -100,7 +100,7 @@ var definitions = []Definition{
 		},
 		Consequence: "Rounds and stock for {point} are planned on {planned} while {likely} is likely.",
 		Response: []string{
-			"Compare run-hours per week with the plan of {point}: duty is {duty}, planned {duty_planned}.",
+			"Compare duty with the plan of {point}: {duty}, planned {duty_planned}.",
 			"Compare the setting on {dispenser} with the register: {setting} against {setting_registered}.",
 			"Look at planned, commanded and delivered volume of {point}.",
 			"Correct what is wrong: plan, setting or dispenser; or accept the new date. Note the reason in the acknowledgement.",
@@ -113,7 +113,8 @@ var definitions = []Definition{
 		SetAt:       "likely date more than max(7 days, 10 % of the planned life) from plan, and the plan outside the 80 % range",
 		ClearAt:     "difference at or below half of that",
 		Delays:      Delays{On: 3, Off: 3, Spacing: 20 * hour},
-		Suppress:    []Rule{PlannedDown, MachineDown, Commissioning, JustChanged, Withheld},
+		AutoReturn:  true,
+		Suppress:    []Rule{PlannedDown, MachineDown, Commissioning, JustChanged, Withheld, CauseNamed},
 		Test:        "In a test site halve the expected hours per week and evaluate on three days.",
 	},
 	{
@@ -123,7 +124,7 @@ var definitions = []Definition{
 		Cause: []string{
 			"blocked line or fitting", "cold, stiff lubricant", "air in the line", "weak drive or battery", "wrong setting", "stuck level sensor: looks the same from here",
 		},
-		Consequence: "{point} gets about {share} of its dose; the bearing is starved although the dispenser counts.",
+		Consequence: "{point} gets {share} of its dose; the bearing is starved although the dispenser counts.",
 		Response: []string{
 			"At {point}: look for fresh lubricant at the outlet.",
 			"Take the line off at the bearing and trigger test doses on {dispenser}: does lubricant come?",
@@ -149,7 +150,7 @@ var definitions = []Definition{
 		Cause: []string{
 			"wrong setting", "leaking or broken line", "level sensor wrong", "doses triggered twice",
 		},
-		Consequence: "{point} takes about {share} of its dose: seal damage, heat, waste, slippery floor, and empty early (about {likely}).",
+		Consequence: "{point} takes {share} of its dose: seal damage, heat, waste, slippery floor, and empty early (about {likely}).",
 		Response: []string{
 			"At {point}: look for a leak at dispenser, line, fitting and seal. Wipe up what leaked.",
 			"Check the setting on {dispenser}: {setting} in force, {setting_registered} registered.",
@@ -215,6 +216,7 @@ var definitions = []Definition{
 		SetAt:       "silent for more than 3 reporting intervals and at least 1 h",
 		ClearAt:     "two evaluations with new live messages",
 		Delays:      Delays{On: 1, Off: 2, NewEvidence: true},
+		AutoReturn:  true,
 		Suppress:    []Rule{ParentSilent, UnderOrder},
 		Parent:      GatewaySilent,
 		Test:        "Stop a simulated device for four intervals.",
@@ -294,8 +296,8 @@ var generic = map[string]string{
 	"point": "the point", "machine": "the machine", "dispenser": "the dispenser", "device": "the device", "gateway": "the gateway",
 	"reservoir": "of the right kind", "early": "the early empty date", "likely": "the likely empty date", "before": "the early empty date",
 	"visit": "the next visit", "planned": "the planned date", "manual": "the quantity of the plan", "missed": "the quantity of the plan",
-	"duty": "in the forecast", "duty_planned": "in the plan", "setting": "the setting in force", "setting_registered": "the registered one",
-	"share": "a wrong share", "remaining": "what is", "value": "several", "interval": "few run-hours", "blind": "What hangs on it",
+	"duty": "what the forecast expects", "duty_planned": "what the plan says", "setting": "one setting", "setting_registered": "another one",
+	"share": "another share", "remaining": "what is", "value": "several", "interval": "few run-hours", "blind": "What hangs on it",
 	"difference": "another share", "since": "an unknown time",
 }
 
@@ -333,19 +335,26 @@ func Fill(text string, values map[string]string) string {
 // Texts gives cause, consequence and response of a type for one subject.
 // Cautions come first in the response: they are to be read before hands move.
 func (d *Definition) Texts(values map[string]string) (cause, consequence string, response []string) {
-	causes := make([]string, len(d.Cause))
-	for i, c := range d.Cause {
-		causes[i] = Fill(c, values)
-	}
-	cause = capital(strings.Join(causes, "; "))
-	consequence = capital(Fill(d.Consequence, values))
+	cause = sentence(strings.Join(d.Cause, "; "), values)
+	consequence = sentence(d.Consequence, values)
 	for _, c := range d.Cautions {
 		response = append(response, "Caution. "+string(c))
 	}
 	for _, r := range d.Response {
-		response = append(response, capital(Fill(r, values)))
+		response = append(response, sentence(r, values))
 	}
 	return cause, consequence, response
+}
+
+// sentence fills a text and begins it with a capital, unless it begins with an
+// id: in ids the case counts.
+func sentence(text string, values map[string]string) string {
+	if strings.HasPrefix(text, "{") {
+		if shut := strings.IndexByte(text, '}'); shut > 0 && values[text[1:shut]] != "" {
+			return Fill(text, values)
+		}
+	}
+	return capital(Fill(text, values))
 }
 
 func capital(s string) string {

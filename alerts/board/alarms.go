@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"dwindle/alerts/alarm"
+	"dwindle/config"
 )
 
 // alarmsBody is the alarm list.
@@ -90,6 +91,7 @@ func (v *view) alarm(r *alarm.Row) alarmView {
 			a.SubjectName = g.Name
 		}
 	}
+	a.Owner = roleName(v.Site, r.Owner)
 	if r.Ended != nil {
 		a.Until = v.clock(*r.Ended)
 	}
@@ -110,4 +112,14 @@ func (v *view) alarm(r *alarm.Row) alarmView {
 		}
 	}
 	return a
+}
+
+// roleName is what people call a role.
+func roleName(site *config.Site, id string) string {
+	for i := range site.Roles {
+		if site.Roles[i].ID == id && site.Roles[i].Name != "" {
+			return site.Roles[i].Name
+		}
+	}
+	return strings.ReplaceAll(id, "_", " ")
 }

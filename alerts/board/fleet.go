@@ -119,7 +119,10 @@ func (b *board) fleet(r *http.Request, v *view) error {
 		return err
 	}
 	const most = 60 // a page is for looking, the command line for all
-	body.Prompts = prompts[:min(most, len(prompts))]
+	body.Prompts = slices.Clone(prompts[:min(most, len(prompts))])
+	for i := range body.Prompts {
+		body.Prompts[i].Owner = roleName(v.Site, body.Prompts[i].Owner)
+	}
 	body.MorePrompts = len(prompts) - len(body.Prompts)
 	return nil
 }
