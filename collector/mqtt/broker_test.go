@@ -145,6 +145,24 @@ func TestARestartOfTheBrokerLosesNothing(t *testing.T) {
 	require.Equal(t, health.Ok, check(checks, "broker session").Level)
 }
 
+func TestAKilledBrokerIsFoundAgain(t *testing.T) {
+	broker := brokertest.Start(t, brokertest.Options{})
+	b := newBook()
+	c, checks := newClient(t, t.TempDir(), at(broker), b.sink)
+	running(t, c.Run)
+	subscribed(t, checks)
+	broker.Kill()
+	eventually(t, "the loss is said", func() bool { return check(checks, "broker connection").Level == health.Bad })
+	broker.Again()
+	eventually(t, "messages flow again", func() bool {
+		load(t, brokertest.LoadOptions{Addr: broker.Addr, Messages: 1, Publishers: 1})
+		return len(b.all()) > 0
+	})
+	require.Equal(t, health.Ok, check(checks, "broker connection").Level)
+	// What a killed broker had not stored is gone, and with it the session.
+	require.Equal(t, health.Warn, check(checks, "broker session").Level)
+}
+
 func TestABrokerThatForgetsIsSaidTo(t *testing.T) {
 	broker := brokertest.Start(t, brokertest.Options{})
 	b := newBook()

@@ -111,14 +111,13 @@ func (c *Client) Run(ctx context.Context) error {
 		return errors.New("mqtt.Client.Run: it ran before; make a new one")
 	}
 	for {
-		born := time.Now()
 		l := newLink(c)
 		err := l.run(ctx)
 		if ctx.Err() != nil {
 			return nil
 		}
 		c.lastSeen = time.Now()
-		c.lost(l, err, time.Since(born))
+		c.lost(l, err)
 		pause := time.NewTimer(c.flap.wait())
 		select {
 		case <-ctx.Done():
@@ -137,7 +136,7 @@ func (c *Client) set(what string, level health.Level, wrong, try string) {
 }
 
 // lost reports the end of a connection, or that none came about.
-func (c *Client) lost(l *link, err error, lived time.Duration) {
+func (c *Client) lost(l *link, err error) {
 	const connection = "connection"
 	at := "the broker at " + c.target.host
 	var big oversize
@@ -155,10 +154,11 @@ func (c *Client) lost(l *link, err error, lived time.Duration) {
 	case errors.Is(err, packets.ErrorRefusedIDRejected):
 		c.set(connection, health.Bad, at+" refuses the client id "+c.id.ClientID, "client_id: under connections.broker, as the broker wants it")
 		return
-	case !l.up:
+	case l.up.IsZero():
 		c.set(connection, health.Bad, fmt.Sprintf("no connection to %s: %v", at, err), "see that the broker runs and that url: under connections.broker is right; attempts go on")
 		return
 	default:
+		lived := c.lastSeen.Sub(l.up)
 		if c.flap.ended(c.lastSeen, lived) {
 			c.set("client id", health.Bad,
 				fmt.Sprintf("%s ends our connection at once, again and again: the client id %s is in use elsewhere", at, c.id.ClientID),

@@ -29,7 +29,7 @@ var errRetake = errors.New("messages were not taken by the journal and are fetch
 // mid-wait.
 type link struct {
 	c  *Client
-	up bool // was accepted by the broker
+	up time.Time // when the broker accepted us; zero if it did not
 
 	// over ends when the connection does, with the reason, or when the client
 	// stops. Handlers wait on it, never on the network.
@@ -76,12 +76,12 @@ func (l *link) run(ctx context.Context) error {
 	client := paho.NewClient(options)
 	present, err := l.connect(client, g)
 	if err == nil {
-		l.up = true
+		l.up = time.Now()
 		err = l.serve(client, present)
 	}
 	stopping := ctx.Err() != nil
 	l.end(err)
-	if stopping && l.up {
+	if stopping && !l.up.IsZero() {
 		drain, cancel := context.WithTimeout(context.WithoutCancel(ctx), drainTime)
 		defer cancel()
 		if l.c.hand.drained(drain) != nil {

@@ -2,7 +2,9 @@ package mqtt
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"io"
 	"net"
 	"strings"
 	"sync"
@@ -155,6 +157,42 @@ func TestOtherQualitiesOfService(t *testing.T) {
 	require.True(t, ok)
 	require.Equal(t, uint16(9), comp.MessageID)
 	require.Equal(t, []string{"zero", "two"}, b.payloads())
+}
+
+func TestMQTT5(t *testing.T) {
+	b := newBook()
+	s, _ := newServer(t, b.sink)
+	conn, err := net.Dial("tcp", s.Addr())
+	require.NoError(t, err)
+	defer conn.Close()
+	require.NoError(t, conn.SetDeadline(time.Now().Add(patience)))
+	exchange := func(send string, answer int) string {
+		_, err := conn.Write([]byte(send))
+		require.NoError(t, err)
+		got := make([]byte, answer)
+		_, err = io.ReadFull(conn, got)
+		require.NoError(t, err)
+		return string(got)
+	}
+	// CONNECT (MQTT 5.0, 3.1): clean start, 60 s, no properties, client id d.
+	hello := exchange("\x10\x0e\x00\x04MQTT\x05\x02\x00\x3c\x00\x00\x01d", 2)
+	require.Equal(t, byte(0x20), hello[0])
+	rest := exchange("", int(hello[1]))
+	require.Equal(t, byte(0), rest[1], "accepted")
+	require.Contains(t, rest, "\x24\x01", "maximum QoS (3.2.2.3.4) is 1")
+
+	topic := "\x00\x0flube/v1/s/d/run"
+	ack := exchange("\x32\x15"+topic+"\x00\x07\x00x", 4)
+	require.Equal(t, "\x40\x02\x00\x07", ack)
+	require.Equal(t, []string{"x"}, b.payloads())
+
+	// QoS 2 after having been told: the connection ends, nothing is stored.
+	_, err = conn.Write([]byte("\x34\x15" + topic + "\x00\x08\x00y"))
+	require.NoError(t, err)
+	_, err = io.Copy(io.Discard, conn)
+	var timeout net.Error
+	require.False(t, errors.As(err, &timeout) && timeout.Timeout(), "still open")
+	require.Equal(t, []string{"x"}, b.payloads())
 }
 
 func TestOtherTopicsPassAndAreNotStored(t *testing.T) {
