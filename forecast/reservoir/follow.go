@@ -133,30 +133,30 @@ func reference(p Params, steps []Step) Track {
 	var chart Chart
 	var sum2 float64
 	var n int
-	var moved float64 // commanded since the last level: a stopped device freezes the chart
-	var noiseMax, scaleMax float64
+	var moved float64        // commanded since the last level: a stopped device freezes the chart
+	var noise, scale float64 // the widest seen
 	g := gate{}
-	isCoarse := false
+	rough := false
 	for i, s := range steps {
-		fixed := s
-		fixed.HasDose = false
-		fixed0 := p
-		advanceFixed(&e, fixed0, fixed)
+		// A healthy device is some percent off its command; without that slack
+		// the chart would take it for a fault. 4 % is common practice for pumps.
+		slack := 0.04 * s.Commanded
+		e.Predict(s.Commanded, p.Scatter*s.Commanded+s.Unknown+slack*slack, 0)
 		t.Commanded += s.Commanded
 		moved += s.Commanded
 		if !s.HasLevel {
 			continue
 		}
-		noiseMax, scaleMax = math.Max(noiseMax, s.Noise), math.Max(scaleMax, s.Scale)
-		isCoarse = isCoarse || coarse(p, s)
+		noise, scale = math.Max(noise, s.Noise), math.Max(scale, s.Scale)
+		rough = rough || coarse(p, s)
 		r := s.Scale*s.Scale/12 + s.Noise*s.Noise
-		v, S := s.Level-e.Remaining, e.VarR+r
-		if S <= 0 {
+		v, variance := s.Level-e.Remaining, e.VarR+r
+		if variance <= 0 {
 			continue
 		}
-		z := v / math.Sqrt(S)
+		z := v / math.Sqrt(variance)
 		if moved > 0 {
-			if z*z > 16 && !g.open(v, S) {
+			if z*z > 16 && !g.open(v, variance) {
 				t.Gated++
 				continue
 			}
@@ -177,8 +177,8 @@ func reference(p Params, steps []Step) Track {
 	if n > 0 {
 		t.NIS = sum2 / float64(n)
 	}
-	if isCoarse {
-		t.Since, t.Low, t.High = envelope(t.Readings, scaleMax, noiseMax, p.Scatter)
+	if rough {
+		t.Since, t.Low, t.High = envelope(t.Readings, scale, noise, p.Scatter)
 		return t
 	}
 	if since, ok := chart.Low(); ok {
@@ -187,13 +187,6 @@ func reference(p Params, steps []Step) Track {
 		t.High, t.Since = true, since
 	}
 	return t
-}
-
-func advanceFixed(e *Estimate, p Params, s Step) {
-	// A healthy device is a few percent off its command; without some slack the
-	// chart would take that for a fault. 4 % is common practice for pumps.
-	slack := 0.04 * s.Commanded
-	e.Predict(s.Commanded, p.Scatter*s.Commanded+s.Unknown+slack*slack, 0)
 }
 
 // coarse says that a level's steps are much wider than its noise, so that it
@@ -245,10 +238,7 @@ func (g *gate) open(v, variance float64) bool {
 		g.run = 0
 		return false
 	}
-	if g.run >= 3 || g.run <= -3 {
-		return true
-	}
-	return false
+	return g.run >= 3 || g.run <= -3
 }
 
 func sq(x float64) float64 { return x * x }
