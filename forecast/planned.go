@@ -1,0 +1,108 @@
+package forecast
+
+import (
+	"context"
+	"time"
+
+	"dwindle/collector/reading"
+	"dwindle/config"
+)
+
+// plannedVolume is plan dose x actual duty of the machine in a window, nil where
+// the plan or the duty is not known.
+func (p *pass) plannedVolume(ctx context.Context, w *work, from, to time.Time) (*float64, error) {
+	plan := w.point.Plan
+	if plan.DoseCM3PerDay > 0 {
+		v := plan.DoseCM3PerDay * p.ordinaryDays(w.point.Machine, from, to)
+		return &v, nil
+	}
+	if plan.DoseCM3Per100h <= 0 {
+		return nil, nil
+	}
+	hours, ok, err := p.hours(ctx, w.point, from, to)
+	if err != nil {
+		return nil, err
+	}
+	if !ok {
+		// Without run-hours the controller's pulses stand for them.
+		if w.usage.kind != reading.Pulse || plan.PulsesPer100h <= 0 {
+			return nil, nil
+		}
+		var pulses float64
+		for i := range w.cells {
+			c := &w.cells[i]
+			a, b := later(c.from, from), earlier(c.to, to)
+			if a.Before(b) {
+				pulses += c.duty * float64(b.Sub(a)) / float64(c.to.Sub(c.from))
+			}
+		}
+		hours = pulses / plan.PulsesPer100h * 100
+	}
+	v := plan.DoseCM3Per100h / 100 * hours
+	return &v, nil
+}
+
+// hours are the run-hours of a point's machine in a window; the unknown part is
+// what is expected. ok is false where nothing is known or expected.
+func (p *pass) hours(ctx context.Context, pt *config.Point, from, to time.Time) (h float64, ok bool, err error) {
+	look, err := p.machineOutlook(ctx, pt.Machine, pt.Plan.HoursPerWeek)
+	if err != nil {
+		return 0, false, err
+	}
+	s := source{pt.Machine, reading.Run}
+	days, err := p.table(ctx, s)
+	if err != nil {
+		return 0, false, err
+	}
+	if !look.known() && !ever(days) {
+		return 0, false, nil
+	}
+	if from.Before(p.edges[0]) {
+		from = p.edges[0]
+	}
+	types := p.behind(pt.Machine)
+	for d := p.site.Today(from); d <= p.today; d++ {
+		c := cell{date: d, from: later(p.start(d), from), to: earlier(p.end(d), to)}
+		if !c.from.Before(c.to) {
+			continue
+		}
+		whole := c.from.Equal(p.start(d)) && c.to.Equal(p.end(d))
+		a, err := p.amount(ctx, s, days, c, whole)
+		if err != nil {
+			return 0, false, err
+		}
+		share := float64(c.to.Sub(c.from)) / float64(p.end(d).Sub(p.start(d)))
+		h += a.Value + (1-a.Known)*share*look.day(types[p.index(d)])
+	}
+	return h, true, nil
+}
+
+// ordinaryDays are the days of a window that are no planned shutdown, in parts.
+func (p *pass) ordinaryDays(machine string, from, to time.Time) float64 {
+	if from.Before(p.edges[0]) {
+		from = p.edges[0]
+	}
+	types := p.behind(machine)
+	n := 0.0
+	for d := p.site.Today(from); d <= p.today; d++ {
+		a, b := later(p.start(d), from), earlier(p.end(d), to)
+		if a.Before(b) && types[p.index(d)] != config.ShutdownType {
+			n += float64(b.Sub(a)) / float64(p.end(d).Sub(p.start(d)))
+		}
+	}
+	return n
+}
+
+func later(a, b time.Time) time.Time {
+	if a.After(b) {
+		return a
+	}
+	return b
+}
+
+func earlier(a, b time.Time) time.Time {
+	if a.Before(b) {
+		return a
+	}
+	return b
+}
