@@ -100,7 +100,7 @@ func BenchmarkFlash(b *testing.B) {
 						x.commit(batch)
 						batch, next = batch[:0], when.Add(linger)
 					}
-					if i%1800 == 1799 { // what the deriver's clock would ask for
+					if i%3600 == 3599 { // what the deriver's clock would ask for
 						x.flush(b)
 					}
 				}

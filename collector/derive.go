@@ -17,7 +17,7 @@ import (
 // itself, so this bounds only how much it has to fold; writing more often
 // would wear flash for nothing.
 const (
-	deriveEvery    = 30 * time.Minute
+	deriveEvery    = time.Hour
 	deriveReadings = 50_000 // or after so many new rows
 	countersEvery  = time.Minute
 )

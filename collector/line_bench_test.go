@@ -1,0 +1,134 @@
+package collector
+
+import (
+	"context"
+	"fmt"
+	"strings"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"dwindle/collector/mqtt"
+	"dwindle/collector/mqtt/brokertest"
+	"dwindle/collector/reading"
+	"dwindle/config"
+)
+
+// The whole line, from publishers over a broker to durable commit and
+// acknowledgement, beside the same libraries acknowledging and keeping
+// nothing, in turns within one run. QoS 1, 200-byte JSON, 4 publishers with
+// 100 outstanding each, everything on one machine.
+
+const (
+	lineMessages   = 20_000 // a turn
+	lineDispensers = 50     // of each publisher
+)
+
+// lineLoad is one turn's messages: pulse counts of 200 dispensers a second
+// apart, later with each turn, so that none is a duplicate.
+func lineLoad(addr string, turn int) brokertest.LoadOptions {
+	return brokertest.LoadOptions{
+		Addr: addr, Messages: lineMessages,
+		Topic: func(p, i int) string {
+			return fmt.Sprintf("lube/v1/terminal/d-%d/pulse", p*lineDispensers+i%lineDispensers+1)
+		},
+		Payload: func(_, i int) []byte {
+			n := turn*lineMessages + i/lineDispensers
+			text := fmt.Sprintf(`{"count":%d,"at":%q,"pad":"`, n, at(t0.Add(time.Duration(n)*time.Second)))
+			return []byte(text + strings.Repeat("x", 200-len(text)-2) + `"}`)
+		},
+	}
+}
+
+// line is an intake that counts what it has acknowledged.
+type line struct {
+	*house
+	done atomic.Int64
+}
+
+func newLine(b *testing.B) *line { return &line{house: start(b, terminal(b, 1, 4*lineDispensers))} }
+
+func (l *line) sink(ctx context.Context, m reading.Message) error {
+	done := m.Done
+	m.Done = func(err error) {
+		done(err)
+		if err == nil {
+			l.done.Add(1)
+		}
+	}
+	return l.Submit(ctx, m)
+}
+
+// serve runs a connection until the benchmark ends.
+func serve(b *testing.B, run func(context.Context) error) {
+	ctx, cancel := context.WithCancel(context.Background())
+	ended := make(chan error, 1)
+	go func() { ended <- run(ctx) }()
+	b.Cleanup(func() { cancel(); require.NoError(b, <-ended) })
+}
+
+func reportLine(b *testing.B, bare, ours time.Duration) {
+	n := float64(b.N * lineMessages)
+	b.ReportMetric(n/bare.Seconds(), "bare-msg/s")
+	b.ReportMetric(n/ours.Seconds(), "stored-msg/s")
+	b.ReportMetric(bare.Seconds()/ours.Seconds(), "ratio")
+}
+
+// BenchmarkLineExternal: through mosquitto, with the settings we recommend.
+func BenchmarkLineExternal(b *testing.B) {
+	l := newLine(b)
+	// Two brokers, so that neither subscriber gets the other's load.
+	baseline, broker := brokertest.Start(b, brokertest.Options{}), brokertest.Start(b, brokertest.Options{})
+	bareClient := brokertest.StartBareClient(b, baseline.Addr, "lube/v1/terminal/#")
+	b.Cleanup(bareClient.Stop)
+	client, err := mqtt.NewClient(mqtt.ClientOptions{
+		Name: "broker", Broker: config.Broker{URL: "tcp://" + broker.Addr}, Filters: []string{"lube/v1/terminal/#"},
+		StateDir: b.TempDir(), Sink: l.sink, Health: l.checks,
+	})
+	require.NoError(b, err)
+	serve(b, client.Run)
+	brokertest.Until(b, func() bool {
+		for _, c := range l.checks.List() {
+			if c.Name == "broker subscription" {
+				return true
+			}
+		}
+		return false
+	})
+	var bare, ours time.Duration
+	turn := 0
+	for b.Loop() {
+		began := time.Now()
+		brokertest.MustLoad(b, lineLoad(baseline.Addr, turn))
+		brokertest.Until(b, func() bool { return bareClient.Count() >= int64(turn+1)*lineMessages })
+		bare += time.Since(began)
+
+		began = time.Now()
+		brokertest.MustLoad(b, lineLoad(broker.Addr, turn))
+		brokertest.Until(b, func() bool { return l.done.Load() >= int64(turn+1)*lineMessages })
+		ours += time.Since(began)
+		turn++
+	}
+	reportLine(b, bare, ours)
+	require.EqualValues(b, turn*lineMessages, l.Stats().Stored, "%+v", l.Stats())
+}
+
+// BenchmarkLineEmbedded: through the embedded broker.
+func BenchmarkLineEmbedded(b *testing.B) {
+	l := newLine(b)
+	server, err := mqtt.NewServer(mqtt.ServerOptions{Listen: "127.0.0.1:0", Prefix: "lube/v1", Sink: l.sink, Health: l.checks})
+	require.NoError(b, err)
+	serve(b, server.Run)
+	baseline := brokertest.StartBareBroker(b)
+	var bare, ours time.Duration
+	turn := 0
+	for b.Loop() {
+		bare += brokertest.MustLoad(b, lineLoad(baseline, turn)).Took
+		ours += brokertest.MustLoad(b, lineLoad(server.Addr(), turn)).Took
+		turn++
+	}
+	reportLine(b, bare, ours)
+	require.EqualValues(b, turn*lineMessages, l.Stats().Stored, "%+v", l.Stats())
+}
