@@ -6,8 +6,9 @@ import (
 )
 
 // Live gives what the same plant sends after an instant, every device once in
-// each step, until the known future ends. The times are those of the plant:
-// the caller paces them. Faults and silences go on as they stand.
+// each step, until the known future ends. All messages of a step carry its
+// time, which is the plant's: the caller paces the steps. Faults and silences
+// go on as they stand.
 func (p *Plant) Live(from time.Time, step time.Duration) iter.Seq[Sent] {
 	step = max(step.Truncate(time.Second), time.Second)
 	return func(yield func(Sent) bool) {
@@ -15,22 +16,16 @@ func (p *Plant) Live(from time.Time, step time.Duration) iter.Seq[Sent] {
 		every := int64(step / time.Second)
 		last := int64(p.hours-1) * 3600
 		for sec := max(0, p.since(from)); sec < last; sec += every {
-			if !p.liveStep(w, sec, every, yield) {
+			if !p.liveStep(w, sec, yield) {
 				return
 			}
 		}
 	}
 }
 
-func (p *Plant) liveStep(w *writer, sec, step int64, yield func(Sent) bool) bool {
-	order := make([]slot, len(p.schedule))
-	copy(order, p.schedule)
-	for i := range order {
-		order[i].phase = order[i].phase * step / 3606 // spread over the step; phases lie below 3606
-	}
-	for i := range order {
-		sl := &order[i]
-		at := sec + sl.phase
+func (p *Plant) liveStep(w *writer, at int64, yield func(Sent) bool) bool {
+	for i := range p.schedule {
+		sl := &p.schedule[i]
 		var g int
 		var topic string
 		var payload []byte

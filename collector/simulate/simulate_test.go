@@ -103,7 +103,7 @@ func instant(t require.TestingT, raw json.RawMessage) time.Time {
 func TestHealthyMessagesAgreeWithTheTruth(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		p := New(Options{
-			Seed: rapid.Uint64().Draw(t, "seed"), Points: 12, Days: rapid.IntRange(3, 40).Draw(t, "days"),
+			Seed: rapid.Uint64().Draw(t, "seed"), Points: 10, Days: rapid.IntRange(1, 8).Draw(t, "days"),
 			LevelStepPercent: rapid.SampledFrom([]float64{1, 2, 10}).Draw(t, "step"), Healthy: true,
 		})
 		s := p.Site()
@@ -253,6 +253,7 @@ func TestLiveGoesOnWhereTheHistoryEnds(t *testing.T) {
 	n, sent := 0, p.End()
 	for m := range p.Live(p.End(), 10*time.Minute) {
 		require.False(t, m.At.Before(sent))
+		require.Zero(t, m.At.Sub(p.End())%(10*time.Minute), "a step's messages carry its time")
 		sent = m.At
 		if k, v, ok := read(m); ok {
 			require.GreaterOrEqual(t, v, last[k], k)

@@ -19,7 +19,7 @@ func TestRangesHoldTheTruth(t *testing.T) {
 	type tally struct{ n, in int }
 	by := map[config.Evidence]*tally{config.EvidenceMeasured: {}, config.EvidenceCounted: {}, config.EvidenceNone: {}}
 	bias := 0.0
-	for seed := range uint64(3) {
+	for seed := range uint64(2) {
 		plant := simulate.New(simulate.Options{Seed: seed + 100, Healthy: true, ReportEvery: 2 * time.Hour})
 		site, mem := plant.Site(), remember(t, plant)
 		for _, back := range []int{0, 25, 50, 75, 100} {
@@ -46,7 +46,7 @@ func TestRangesHoldTheTruth(t *testing.T) {
 	t.Logf("measured: %d of %d in range; counted: %d of %d", m.in, m.n, c.in, c.n)
 	// One machine's outage moves all dates of its points, so the cases are not
 	// independent: the bounds are wide.
-	require.Greater(t, m.n, 250)
+	require.Greater(t, m.n, 150)
 	require.InDelta(t, 0.8, float64(m.in)/float64(m.n), 0.12)
 	require.GreaterOrEqual(t, float64(c.in)/float64(c.n), 0.75, "counted evidence has to be the more careful")
 	require.InDelta(t, 0, bias/float64(m.n+c.n), 4, "days, on average")

@@ -18,7 +18,7 @@ import (
 	"dwindle/forecast"
 )
 
-var seeds = flag.Int("seeds", 2, "how many plants TestFaultsThatCanBeSeenAreFound judges")
+var seeds = flag.Int("seeds", 1, "how many plants TestFaultsThatCanBeSeenAreFound judges")
 
 // TestFaultsThatCanBeSeenAreFound judges whole plants day by day: what the
 // evidence can show is found, and next to nothing is raised without a cause.
