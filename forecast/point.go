@@ -38,7 +38,6 @@ type work struct {
 	// pulsesSeen says that the dispenser ever reported pulses.
 	pulsesSeen bool
 	judgement  reservoir.Judgement
-	plannedHow string // how the planned volume was got, for Explain
 }
 
 // point works out all about one point. What it returns holds on to sc only until

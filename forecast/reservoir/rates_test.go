@@ -23,14 +23,13 @@ type plantRun struct {
 	start                              float64 // share of the capacity at the start
 }
 
-func (s plantRun) run(r *rand.Rand, days int, look func(day int, j reservoir.Judgement)) {
+func (s plantRun) run(r *rand.Rand, days int, look func(day int, j reservoir.Judgement, t reservoir.Track, left float64)) {
 	p := reservoir.Params{Capacity: s.capacity, FillSD: 0.015 * s.capacity, Scatter: s.dose * 0.01, FactorSD: 0.1}
 	lim := reservoir.Limits{Under: 0.85, Over: 1.15, NotDispensing: 0.3}
 	p.Capacity = s.capacity * s.start
 	true0 := p.Capacity
 	left := true0 * (1 + 0.015*r.NormFloat64())
 	var steps []reservoir.Step
-	var cum []float64
 	owed := 0.0
 	for day := range days {
 		told := 0.0
@@ -47,13 +46,12 @@ func (s plantRun) run(r *rand.Rand, days int, look func(day int, j reservoir.Jud
 		left = math.Max(0, left)
 		level := math.Round((left+s.noise*r.NormFloat64())/s.step) * s.step
 		steps = append(steps, reservoir.Step{Commanded: told, HasLevel: true, Level: math.Max(0, level), Scale: s.step, Noise: s.noise})
-		cum = append(cum, told)
 		t := reservoir.Follow(p, steps)
 		from := 0
 		for from < len(t.Readings)-1 && t.Steps[from] < len(steps)-28 {
 			from++
 		}
-		look(day, reservoir.Judge(p, t, from, s.step, s.noise, lim))
+		look(day, reservoir.Judge(p, t, from, s.step, s.noise, lim), t, left)
 		if left < 0.1*s.capacity || t.Estimate.Remaining < 0.05*s.capacity {
 			steps, owed = nil, 0
 			p.Capacity = s.capacity
@@ -73,7 +71,7 @@ func falseRate(points, days int, stepPercent, noisePercent float64, seed uint64)
 		s := plantRun{capacity: capacity, daily: capacity / life, step: stepPercent / 100 * capacity, noise: noisePercent / 100 * capacity,
 			dose: 0.25, factor: func(int) float64 { return f }, start: 0.35 + 0.65*r.Float64()}
 		bad := 0
-		s.run(r, days, func(_ int, j reservoir.Judgement) {
+		s.run(r, days, func(_ int, j reservoir.Judgement, _ reservoir.Track, _ float64) {
 			if j.Under || j.Over || j.NotDispensing {
 				bad++
 			}
@@ -119,7 +117,7 @@ func delays(f fault, points int, stepPercent, noisePercent float64, seed uint64)
 				return healthy
 			}, start: 1}
 		found := 120
-		s.run(r, onset+120, func(day int, j reservoir.Judgement) {
+		s.run(r, onset+120, func(day int, j reservoir.Judgement, _ reservoir.Track, _ float64) {
 			if day >= onset && found == 120 && f.want(j) {
 				found = day - onset + 1
 			}
@@ -154,5 +152,37 @@ func TestVerdictsRarelyWrongAndSoon(t *testing.T) {
 			t.Logf("   %-24s found after %d days (median), %d (9 of 10)", f.name, ds[len(ds)/2], ds[len(ds)*9/10])
 			require.LessOrEqual(t, ds[len(ds)/2], g.days[f.name], f.name)
 		}
+	}
+}
+
+// What is left must be within its stated error as often as it says, without
+// leaning to one side, on fine and on coarse scales.
+func TestRemainingIsAsSureAsItSays(t *testing.T) {
+	for _, c := range []struct{ step, noise float64 }{{1, 0.5}, {2, 0.6}, {5, 0.6}, {10, 0.6}} {
+		n, inside, lean, wide := 0, 0, 0.0, 0.0
+		for i := range 60 {
+			r := rand.New(rand.NewPCG(9, uint64(i)))
+			const capacity = 120.0
+			f := 1 + 0.03*r.NormFloat64()
+			s := plantRun{capacity: capacity, daily: capacity / (60 + 90*r.Float64()), step: c.step / 100 * capacity, noise: c.noise / 100 * capacity,
+				dose: 0.25, factor: func(int) float64 { return f }, start: 0.6 + 0.4*r.Float64()}
+			s.run(r, 150, func(day int, _ reservoir.Judgement, t reservoir.Track, left float64) {
+				if day < 10 || day%5 != 0 {
+					return
+				}
+				sd := math.Sqrt(t.Estimate.VarR)
+				z := (t.Estimate.Remaining - left) / sd
+				n++
+				lean += z
+				wide += sd
+				if math.Abs(z) < 1.2816 {
+					inside++
+				}
+			})
+		}
+		share, bias := float64(inside)/float64(n), lean/float64(n)
+		t.Logf("step %g %%: 80 %% interval holds %.2f, mean error %.2f sd, mean sd %.2f cm3", c.step, share, bias, wide/float64(n))
+		require.InDelta(t, 0.80, share, 0.10)
+		require.InDelta(t, 0, bias, 0.3)
 	}
 }
