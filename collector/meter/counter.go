@@ -51,21 +51,23 @@ const (
 
 // counter follows one cumulative counter. All of it is persisted.
 type counter struct {
-	Has    bool
-	Hold   hold
-	Since  int64 // first base, ms
-	T      int64 // time of the base, ms
-	V      value // the base: the last believed value
-	HeldT  int64
-	HeldV  value
-	NextT  int64 // a reading seen while another counter leads, ms; 0: none
-	NextV  value
-	Seen   int64   // newest reading, ms
-	Credit float64 // amount that may come beyond the elapsed time's allowance
-	Res    float64 // finest resolution seen, units; 0 for exact counters
-	PaceA  float64 // decayed amount
-	PaceH  float64 // decayed hours it came in
-	Steps  Cadence
+	Has   bool
+	Hold  hold
+	Since int64 // first base, ms
+	T     int64 // time of the base, ms
+	V     value // the base: the last believed value
+	HeldT int64
+	HeldV value
+	// While another counter leads: the first reading beyond the leader's last
+	// one, and the newest, ms; 0: none.
+	NextT, LateT int64
+	NextV, LateV value
+	Seen         int64   // newest reading, ms
+	Credit       float64 // amount that may come beyond the elapsed time's allowance
+	Res          float64 // finest resolution seen, units; 0 for exact counters
+	PaceA        float64 // decayed amount
+	PaceH        float64 // decayed hours it came in
+	Steps        Cadence
 }
 
 // booking is what a counter says of a stretch.
@@ -125,6 +127,7 @@ func (c *counter) rebase(t int64, v value) {
 	c.T, c.V, c.Seen, c.Hold = t, v, max(c.Seen, t), holdNone
 	c.HeldT, c.HeldV = 0, value{}
 	c.NextT, c.NextV = 0, value{}
+	c.LateT, c.LateV = 0, value{}
 }
 
 // available is the amount that can have come between two times at most.

@@ -146,11 +146,16 @@ func (f *Fold) leading(t int64, v value, ownTime bool) {
 	c := &f.s.Lead
 	first := !c.Has
 	f.bookings = c.add(&f.lead, t, v, ownTime, f.bookings)
-	if o := &f.s.Second; o.NextT != 0 {
-		o.rebase(o.NextT, o.NextV)
+	if o := &f.s.Second; o.LateT != 0 {
+		o.rebase(o.LateT, o.LateV)
 	}
 	if first {
-		f.begin(t)
+		if f.s.Second.Has {
+			// The other counter still has the word up to here.
+			f.s.Booked, f.s.ByState, f.s.Balance = 0, 0, 0
+		} else {
+			f.begin(t)
+		}
 		return
 	}
 	for _, b := range f.bookings {
@@ -158,12 +163,9 @@ func (f *Fold) leading(t int64, v value, ownTime bool) {
 		taken := min(b.amount, f.s.Booked+f.s.ByState)
 		b.amount -= taken
 		f.emit(b, f.gap(c, b))
-		f.s.Booked = max(0, f.s.Booked-taken)
-		f.s.ByState = 0
-	}
-	if len(f.bookings) > 0 {
-		f.s.Booked = 0
-		f.s.Events.Waiting = 0
+		// Since its newest reading the leader speaks for itself again, so that
+		// all of it lies in the first stretch.
+		f.s.Booked, f.s.ByState, f.s.Events.Waiting = 0, 0, 0
 	}
 }
 
@@ -184,18 +186,25 @@ func (f *Fold) secondary(t int64, v value, ownTime bool) {
 	leads := lead.Has && lead.Since < t
 	if leads && c.Has && f.live(lead, t) {
 		// The leader speaks for this stretch. Follow it, so that the base is
-		// right when it falls silent, and stay where it stopped once it has.
+		// where the leader stops when it falls silent.
 		if t > c.Seen {
 			c.Steps.add(t - c.Seen)
 			c.learnResolution(&f.second, v)
 			c.Seen = t
-			if t <= lead.Seen {
+			switch {
+			case t <= lead.Seen:
 				c.rebase(t, v)
-			} else {
-				c.NextT, c.NextV = t, v // the base, if the leader gets so far
+			case c.T < lead.Seen && c.NextT == 0:
+				c.NextT, c.NextV = t, v
+				fallthrough
+			default:
+				c.LateT, c.LateV = t, v
 			}
 		}
 		return
+	}
+	if leads && c.T < lead.Seen && c.NextT != 0 {
+		c.rebase(c.NextT, c.NextV)
 	}
 	first := !c.Has
 	f.bookings = c.add(&f.second, t, v, ownTime, f.bookings)

@@ -279,3 +279,30 @@ func TestStateTimeIsExact(t *testing.T) {
 		require.InDelta(t, float64(want), float64(got), float64(time.Microsecond))
 	})
 }
+
+// A counter that claims up to twice the possible rate is held to the rate for
+// as long as it does so: what it may claim at once, it may claim once.
+func TestFastCounterIsHeldToTheRate(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		f := New(Pulse, Rules{MaxPerHour: 60})
+		var total float64
+		count, minutes := int64(500), 0
+		for i := range rapid.IntRange(2, 200).Draw(t, "n") {
+			if i > 0 {
+				step := rapid.IntRange(1, 10).Draw(t, "minutes")
+				minutes += step
+				count += rapid.Int64Range(int64(step), 2*int64(step)).Draw(t, "pulses")
+			}
+			r := reading.Reading{
+				Channel: reading.Channel{Device: "d", Quantity: reading.PulseCount}, FromDevice: true,
+				At: epoch.Add(time.Duration(minutes) * time.Minute), Count: count,
+			}
+			for _, iv := range f.Add(r) {
+				require.True(t, iv.Known)
+				total += iv.Amount
+			}
+		}
+		require.LessOrEqual(t, total, float64(minutes)+10+1e-9)
+		require.GreaterOrEqual(t, total, min(float64(minutes), float64(count-500))-1e-9)
+	})
+}
