@@ -13,7 +13,7 @@ import (
 )
 
 // told counts what people were told of one occurrence.
-type told struct{ announced, returned, began int }
+type told struct{ announced, returned int }
 
 // Whatever happens in whatever order: an occurrence is announced at most once,
 // returns at most once and only if it was announced, and nothing about it

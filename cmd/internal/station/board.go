@@ -64,9 +64,6 @@ func fills(facts []reading.Fact, point string) []board.Fill {
 	return out
 }
 
-// newestKept is how many samples of a reason the pages show.
-const newestKept = 5
-
 func (b boardSource) Health(ctx context.Context) (board.Health, error) {
 	var out board.Health
 	for _, c := range b.c.health.List() {
