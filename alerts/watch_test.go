@@ -4,12 +4,13 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
 
 	"github.com/stretchr/testify/require"
-	"go.uber.org/goleak"
 
 	"dwindle/alerts"
 	"dwindle/alerts/alarm"
@@ -197,57 +198,83 @@ func TestPrompts(t *testing.T) {
 	require.Empty(t, p.rows(), "prompts are never alarms")
 }
 
+// passes keeps when passes began; Loop runs them in another goroutine.
+type passes struct {
+	mu sync.Mutex
+	at []time.Duration
+}
+
+func (p *passes) add(d time.Duration) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.at = append(p.at, d)
+}
+
+func (p *passes) all() []time.Duration {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return slices.Clone(p.at)
+}
+
 func TestLoop(t *testing.T) {
 	p := newPlant(t, 1)
-	synctest.Test(t, func(t *testing.T) {
-		ctx, cancel := context.WithCancel(t.Context())
-		trigger := make(chan struct{})
-		began := time.Now()
-		var at []time.Duration
-		done := make(chan error)
-		go func() {
-			done <- p.watch.Loop(ctx, 5*time.Minute, trigger, func(context.Context) error {
-				at = append(at, time.Since(began))
-				return nil
-			})
-		}()
-		time.Sleep(time.Minute)
-		for range 100 { // a burst
-			trigger <- struct{}{}
-		}
-		synctest.Wait()
-		require.Equal(t, []time.Duration{0}, at)
-		time.Sleep(3 * time.Second)
-		require.Equal(t, []time.Duration{0, time.Minute + 2*time.Second}, at)
-		close(trigger)
-		time.Sleep(10 * time.Minute)
-		require.Equal(t, []time.Duration{0, time.Minute + 2*time.Second, 6*time.Minute + 2*time.Second, 11*time.Minute + 2*time.Second}, at)
-		cancel()
-		require.ErrorIs(t, <-done, context.Canceled)
-	})
-	synctest.Test(t, func(t *testing.T) {
-		ctx, cancel := context.WithCancel(t.Context())
-		trigger := make(chan struct{}, 1)
-		var at []time.Duration
-		began := time.Now()
-		done := make(chan error)
-		go func() {
-			done <- p.watch.Loop(ctx, time.Hour, trigger, func(context.Context) error {
-				at = append(at, time.Since(began))
-				time.Sleep(10 * time.Second)
+	t.Run("at once, every so often, and once after a burst", func(t *testing.T) {
+		synctest.Test(t, func(t *testing.T) {
+			ctx, cancel := context.WithCancel(t.Context())
+			trigger := make(chan struct{})
+			began := time.Now()
+			var seen passes
+			done := make(chan error)
+			go func() {
+				done <- p.watch.Loop(ctx, 5*time.Minute, trigger, func(context.Context) error {
+					seen.add(time.Since(began))
+					return nil
+				})
+			}()
+			time.Sleep(time.Minute)
+			for range 100 {
 				trigger <- struct{}{}
-				return nil
-			})
-		}()
-		time.Sleep(205 * time.Second)
-		synctest.Wait()
-		cancel()
-		require.ErrorIs(t, <-done, context.Canceled)
-		require.Equal(t, []time.Duration{0, 100 * time.Second, 200 * time.Second}, at[:3], "long passes leave the processor to others")
+			}
+			synctest.Wait()
+			require.Equal(t, []time.Duration{0}, seen.all())
+			time.Sleep(3 * time.Second)
+			synctest.Wait()
+			burst := time.Minute + 2*time.Second
+			require.Equal(t, []time.Duration{0, burst}, seen.all())
+			close(trigger)
+			time.Sleep(10 * time.Minute)
+			synctest.Wait()
+			require.Equal(t, []time.Duration{0, burst, burst + 5*time.Minute, burst + 10*time.Minute}, seen.all())
+			cancel()
+			require.ErrorIs(t, <-done, context.Canceled)
+		})
 	})
-	failed := errors.New("no more")
-	require.ErrorIs(t, p.watch.Loop(t.Context(), time.Hour, nil, func(context.Context) error { return failed }), failed)
-	goleak.VerifyNone(t, goleak.IgnoreAnyFunction("database/sql.(*DB).connectionOpener"))
+	t.Run("long passes leave the processor to others", func(t *testing.T) {
+		synctest.Test(t, func(t *testing.T) {
+			ctx, cancel := context.WithCancel(t.Context())
+			trigger := make(chan struct{}, 1)
+			began := time.Now()
+			var seen passes
+			done := make(chan error)
+			go func() {
+				done <- p.watch.Loop(ctx, time.Hour, trigger, func(context.Context) error {
+					seen.add(time.Since(began))
+					time.Sleep(10 * time.Second)
+					trigger <- struct{}{}
+					return nil
+				})
+			}()
+			time.Sleep(205 * time.Second)
+			synctest.Wait()
+			require.Equal(t, []time.Duration{0, 100 * time.Second, 200 * time.Second}, seen.all())
+			cancel()
+			require.ErrorIs(t, <-done, context.Canceled)
+		})
+	})
+	t.Run("ends with the first error", func(t *testing.T) {
+		failed := errors.New("no more")
+		require.ErrorIs(t, p.watch.Loop(t.Context(), time.Hour, nil, func(context.Context) error { return failed }), failed)
+	})
 }
 
 // BenchmarkEvaluate is a day of a fleet with a few open alarms. ns/point is

@@ -50,6 +50,10 @@ func SortRows(rows []Row) {
 	})
 }
 
+// Asks says that the row asks somebody for something now: it is neither shelved,
+// nor suppressed, nor out of service.
+func (r Row) Asks() bool { return hidden(r.State) == 0 && r.State != Normal }
+
 func hidden(s State) int {
 	if s.place() >= Shelved.place() {
 		return 1
