@@ -120,6 +120,14 @@ func (x *house) flush(t testing.TB) {
 	require.NoError(t, x.Flush(ctx))
 }
 
+// settle returns when all that was submitted is committed, derived or not.
+func (x *house) settle(t testing.TB) {
+	t.Helper()
+	done := make(chan error, 1)
+	require.NoError(t, x.put(context.Background(), item{done: func(err error) { done <- err }}))
+	require.NoError(t, <-done)
+}
+
 func (x *house) days(t testing.TB, h *History, device string, kind reading.Kind, first, last string) []reading.Day {
 	t.Helper()
 	out, err := h.Days(context.Background(), device, kind, date(t, first), date(t, last))

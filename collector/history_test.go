@@ -246,8 +246,8 @@ func TestTheResultDoesNotDependOnTheOrderOfArrival(t *testing.T) {
 				shuffled.flush(t)
 			}
 		}
-		require.NoError(rt, shuffled.Record(context.Background())) // committed, not yet derived
-		ask(rt, shuffled.h, until)                                 // what it remembers must not outlive what it is about
+		shuffled.settle(t)         // committed, not yet derived
+		ask(rt, shuffled.h, until) // what it remembers must not outlive what it is about
 		require.Equal(rt, ask(rt, sorted.h, until), ask(rt, shuffled.h, until), "folded on the fly")
 		shuffled.flush(t)
 		require.Equal(rt, ask(rt, sorted.h, until), ask(rt, shuffled.h, until), "from the tables")
@@ -286,7 +286,7 @@ func TestAReaderBesideTheWriterAgrees(t *testing.T) {
 	x := start(t, terminal(t, 1, 1))
 	x.submit(t, running("elevator-1", t0, 300)...)
 	x.submit(t, pulses("d-1", t0, 300)...)
-	require.NoError(t, x.Record(context.Background())) // committed, not derived
+	x.settle(t) // committed, not derived
 	j, err := journal.OpenReader(context.Background(), x.path, journal.Options{})
 	require.NoError(t, err)
 	defer j.Close()
@@ -401,4 +401,30 @@ func TestStretchesThatMeetCountNothingTwice(t *testing.T) {
 	days := x.days(t, x.h, "d-1", reading.Pulse, "2026-03-03", "2026-03-03")
 	require.Equal(t, 24.0, days[0].Amount)
 	require.Equal(t, 24.0, sum(midnight, midnight.Add(24*time.Hour)))
+}
+
+func TestReadingsThatAreMonthsLateAreFoldedInToo(t *testing.T) {
+	all := running("elevator-1", t0, 80*144)
+	x, y := start(t, terminal(t, 1, 1)), start(t, terminal(t, 1, 1))
+	x.submit(t, all[:500]...)
+	x.submit(t, all[900:]...)
+	x.flush(t)
+	x.submit(t, all[500:900]...) // older than the dense checkpoints
+	y.submit(t, all...)
+	x.settle(t)
+	y.settle(t)
+	ctx := context.Background()
+	for range 2 { // on the fly, then saved
+		want, got := y.days(t, y.h, "elevator-1", reading.Run, "2026-03-01", "2026-06-01"), x.days(t, x.h, "elevator-1", reading.Run, "2026-03-01", "2026-06-01")
+		require.Equal(t, want, got)
+		for _, from := range []time.Duration{100 * time.Hour, 400*time.Hour + 7*time.Minute} {
+			want, err := y.h.Amount(ctx, "elevator-1", reading.Run, t0.Add(from), t0.AddDate(0, 0, 70))
+			require.NoError(t, err)
+			got, err := x.h.Amount(ctx, "elevator-1", reading.Run, t0.Add(from), t0.AddDate(0, 0, 70))
+			require.NoError(t, err)
+			require.Equal(t, want, got)
+		}
+		x.flush(t)
+		y.flush(t)
+	}
 }

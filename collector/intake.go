@@ -185,6 +185,9 @@ func (in *Intake) Submit(ctx context.Context, m reading.Message) error {
 // Record commits dated facts that people entered and returns after the commit.
 // A fact that is known already is no error.
 func (in *Intake) Record(ctx context.Context, facts ...reading.Fact) error {
+	if len(facts) == 0 {
+		return nil
+	}
 	now := time.Now().UTC().Truncate(time.Millisecond)
 	own := make([]reading.Fact, len(facts))
 	for i, f := range facts {

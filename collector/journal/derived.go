@@ -85,15 +85,11 @@ func (j *Journal) SaveDerived(ctx context.Context, updates []Update) error {
 
 func (j *Journal) saveSeries(ctx context.Context, u *Update) error {
 	var id int64
-	state := u.State
-	if state == nil {
-		state = []byte{}
-	}
 	anew := u.Whole || u.From != 0
 	err := j.w.QueryRowContext(ctx, `INSERT INTO series (device, kind, rules, head_at, head_state, edition) VALUES (?, ?, ?, ?, ?, ?)
 		ON CONFLICT DO UPDATE SET rules = excluded.rules, head_at = excluded.head_at, head_state = excluded.head_state,
 		edition = CASE ? WHEN 0 THEN edition ELSE max(edition + 1, excluded.edition) END RETURNING id`,
-		u.Device, string(u.Kind), u.Rules, u.At.UnixMilli(), state, time.Now().UnixMilli(), anew).Scan(&id)
+		u.Device, string(u.Kind), u.Rules, u.At.UnixMilli(), pack(u.State), time.Now().UnixMilli(), anew).Scan(&id)
 	if err != nil {
 		return err
 	}
@@ -117,10 +113,8 @@ func (j *Journal) saveSeries(ctx context.Context, u *Update) error {
 			return err
 		}
 	}
-	for _, c := range u.Checkpoints {
-		if _, err := j.stmts[stmtCheckpoint].ExecContext(ctx, id, int64(c.Day), append([]byte{}, c.State...)); err != nil {
-			return err
-		}
+	if err := j.saveCheckpoints(ctx, id, u.Checkpoints); err != nil {
+		return err
 	}
 	for _, l := range u.Levels {
 		if _, err := j.stmts[stmtLevelDay].ExecContext(ctx, id, int64(l.Day), string(l.Quantity), l.At.UnixMilli(), l.Value, int64(l.Flags)); err != nil {
@@ -154,4 +148,27 @@ func (j *Journal) DropDerived(ctx context.Context) error {
 		return fmt.Errorf("drop the daily figures: %w", fault(j.path, err))
 	}
 	return nil
+}
+
+// Checkpoints are kept for each of the last days and for one day a week before
+// that: late data older than this are rare, and then cost a week more to fold.
+const checkpointDays = 35
+
+func (j *Journal) saveCheckpoints(ctx context.Context, series int64, checks []Checkpoint) error {
+	if len(checks) == 0 {
+		return nil
+	}
+	dense := checks[len(checks)-1].Day - checkpointDays
+	for _, c := range checks {
+		if c.Day < dense && c.Day%7 != 0 {
+			continue
+		}
+		if _, err := j.stmts[stmtCheckpoint].ExecContext(ctx, series, int64(c.Day), pack(c.State)); err != nil {
+			return err
+		}
+	}
+	// What has grown old since the last time: two weeks of it, so that the
+	// work does not grow with the history.
+	_, err := j.w.ExecContext(ctx, "DELETE FROM checkpoint WHERE series = ? AND day >= ? AND day < ? AND day % 7 <> 0", series, int64(dense-14), int64(dense))
+	return err
 }

@@ -115,8 +115,12 @@ func (s *Snapshot) channels(device string, kind reading.Kind) ([]channelID, erro
 func (s *Snapshot) Head(series Series) (id int64, h Head, ok bool, err error) {
 	var at int64
 	ok, err = s.one([]any{&id, &at, &h.State, &h.Rules, &h.Edition}, "SELECT id, head_at, head_state, rules, edition FROM series WHERE device = ? AND kind = ?", series.Device, string(series.Kind))
+	if err != nil {
+		return id, h, ok, err
+	}
 	h.At = time.UnixMilli(at).UTC()
-	return id, h, ok, err
+	h.State, err = unpack(h.State)
+	return id, h, ok, s.wrap(err)
 }
 
 // Touched gives the earliest late reading that the derived data of a series do
@@ -133,7 +137,11 @@ func (s *Snapshot) Touched(series Series) (at time.Time, seq int64, ok bool, err
 // CheckpointAt gives the newest checkpoint of a series on or before a day.
 func (s *Snapshot) CheckpointAt(id int64, day civil.Date) (c Checkpoint, ok bool, err error) {
 	ok, err = s.one([]any{&c.Day, &c.State}, "SELECT day, state FROM checkpoint WHERE series = ? AND day <= ? ORDER BY day DESC LIMIT 1", id, int64(day))
-	return c, ok, err
+	if err != nil {
+		return c, ok, err
+	}
+	c.State, err = unpack(c.State)
+	return c, ok, s.wrap(err)
 }
 
 // Parts gives the parts of a series for the days first to last, both included,

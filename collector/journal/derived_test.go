@@ -1,0 +1,74 @@
+package journal
+
+import (
+	"bytes"
+	"context"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+
+	"dwindle/collector/reading"
+	"dwindle/config/civil"
+)
+
+func TestStatesArePackedWithoutLoss(t *testing.T) {
+	for _, state := range [][]byte{nil, {0}, bytes.Repeat([]byte{0, 1, 2, 0, 0, 0}, 200), []byte("short")} {
+		back, err := unpack(pack(state))
+		require.NoError(t, err)
+		require.True(t, bytes.Equal(state, back))
+	}
+	require.Less(t, len(pack(make([]byte, 1000))), 50)
+	_, err := unpack([]byte{0xff, 0xff, 0xff})
+	require.Error(t, err)
+}
+
+func TestOldCheckpointsThinOut(t *testing.T) {
+	ctx := context.Background()
+	j := fresh(t)
+	const last = 20_000
+	save := func(days ...civil.Date) {
+		u := Update{Series: Series{"mill-1", reading.Run}, Head: Head{At: t0, State: []byte{7}}}
+		for _, d := range days {
+			u.Checkpoints = append(u.Checkpoints, Checkpoint{Day: d, State: []byte{byte(d)}})
+		}
+		require.NoError(t, j.SaveDerived(ctx, []Update{u}))
+	}
+	var bulk []civil.Date
+	for d := civil.Date(last - 200); d <= last-100; d++ {
+		bulk = append(bulk, d)
+	}
+	save(bulk...)
+	for d := civil.Date(last - 99); d <= last; d++ {
+		save(d)
+	}
+	var days []civil.Date
+	rows, err := j.reader.Query("SELECT day FROM checkpoint ORDER BY day")
+	require.NoError(t, err)
+	defer rows.Close()
+	for rows.Next() {
+		var d civil.Date
+		require.NoError(t, rows.Scan(&d))
+		days = append(days, d)
+	}
+	var want []civil.Date
+	for d := civil.Date(last - 200); d <= last; d++ {
+		if d >= last-checkpointDays || d%7 == 0 {
+			want = append(want, d)
+		}
+	}
+	require.Equal(t, want, days)
+
+	s, err := j.Snapshot(ctx)
+	require.NoError(t, err)
+	defer s.Close()
+	id, head, ok, err := s.Head(Series{"mill-1", reading.Run})
+	require.NoError(t, err)
+	require.True(t, ok)
+	require.Equal(t, []byte{7}, head.State)
+	c, ok, err := s.CheckpointAt(id, last-60)
+	require.NoError(t, err)
+	require.True(t, ok)
+	require.Zero(t, c.Day%7)
+	require.LessOrEqual(t, c.Day, civil.Date(last-60))
+	require.Equal(t, []byte{byte(c.Day)}, c.State)
+}

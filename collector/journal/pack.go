@@ -1,0 +1,57 @@
+package journal
+
+import (
+	"bytes"
+	"compress/flate"
+	"fmt"
+	"io"
+	"sync"
+)
+
+// A fold's state is about 1 kB, most of it zeros. Packed it takes a fraction,
+// and there is one for each series and day.
+
+var packers = sync.Pool{New: func() any {
+	w, err := flate.NewWriter(io.Discard, flate.BestSpeed)
+	if err != nil {
+		panic(err) // a constant level: cannot be
+	}
+	return w
+}}
+
+var unpackers = sync.Pool{New: func() any { return flate.NewReader(bytes.NewReader(nil)) }}
+
+// pack makes a state small. It never gives nil.
+func pack(state []byte) []byte {
+	if len(state) == 0 {
+		return []byte{}
+	}
+	var out bytes.Buffer
+	w := packers.Get().(*flate.Writer)
+	defer packers.Put(w)
+	w.Reset(&out)
+	_, _ = w.Write(state) // a buffer takes everything
+	_ = w.Close()
+	return out.Bytes()
+}
+
+// stateMost bounds what a packed state may grow to, so that a damaged one
+// cannot take all memory.
+const stateMost = 1 << 20
+
+// unpack is the reverse of pack.
+func unpack(packed []byte) ([]byte, error) {
+	if len(packed) == 0 {
+		return nil, nil
+	}
+	r := unpackers.Get().(io.ReadCloser)
+	defer unpackers.Put(r)
+	if err := r.(flate.Resetter).Reset(bytes.NewReader(packed), nil); err != nil {
+		return nil, fmt.Errorf("unpack a saved state: %w", err)
+	}
+	state, err := io.ReadAll(io.LimitReader(r, stateMost))
+	if err != nil {
+		return nil, fmt.Errorf("unpack a saved state: %w", err)
+	}
+	return state, nil
+}
