@@ -1,13 +1,16 @@
 package station
 
 import (
+	"cmp"
 	"context"
+	"maps"
 	"slices"
 
 	"dwindle/alerts"
 	"dwindle/alerts/alarm"
 	"dwindle/alerts/board"
 	"dwindle/alerts/ledger"
+	"dwindle/collector/journal"
 	"dwindle/collector/reading"
 	"dwindle/config"
 	"dwindle/forecast"
@@ -64,6 +67,13 @@ func fills(facts []reading.Fact, point string) []board.Fill {
 	return out
 }
 
+// How much of what was kept aside the pages show: so many samples of a reason,
+// out of so many of the newest messages.
+const (
+	keptSamples = 5
+	keptNewest  = 500
+)
+
 func (b boardSource) Health(ctx context.Context) (board.Health, error) {
 	var out board.Health
 	for _, c := range b.c.health.List() {
@@ -74,5 +84,36 @@ func (b boardSource) Health(ctx context.Context) (board.Health, error) {
 		{Name: "messages received", N: s.Received}, {Name: "stored", N: s.Stored},
 		{Name: "known already", N: s.Duplicates}, {Name: "waiting now", N: int64(s.Queue)},
 	}
+	kept, err := b.c.journal.KeptAside(ctx, keptNewest)
+	if err != nil {
+		return out, err
+	}
+	out.Kept = keptByReason(s.Kept, kept)
+	unknown, err := b.c.journal.Unknown(ctx)
+	if err != nil {
+		return out, err
+	}
+	for _, u := range unknown {
+		out.Unknown = append(out.Unknown, board.Unknown{Device: u.Device, First: u.First, Last: u.Last, Messages: u.Count})
+	}
 	return out, nil
+}
+
+// keptByReason puts samples of the newest messages kept aside under the counts
+// of all, the most frequent reason first.
+func keptByReason(counts map[string]int64, newest []journal.Kept) []board.Kept {
+	samples := map[string][]board.Sample{}
+	for _, k := range newest {
+		if len(samples[k.Reason]) < keptSamples {
+			samples[k.Reason] = append(samples[k.Reason], board.Sample{Received: k.Received, Topic: k.Topic, Payload: string(k.Payload), Detail: k.Detail})
+		}
+	}
+	var out []board.Kept
+	for _, reason := range slices.Sorted(maps.Keys(counts)) {
+		if counts[reason] > 0 {
+			out = append(out, board.Kept{Reason: reason, N: counts[reason], Samples: samples[reason]})
+		}
+	}
+	slices.SortStableFunc(out, func(a, b board.Kept) int { return cmp.Compare(b.N, a.N) })
+	return out
 }
