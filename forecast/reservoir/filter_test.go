@@ -165,3 +165,24 @@ func TestFollowOutliersAndJumps(t *testing.T) {
 	}))
 	require.InDelta(t, 50, jump.Estimate.Remaining, 2)
 }
+
+// A level that stands exactly still has no residuals; rounding errors of the
+// arithmetic must not pass for correlated ones and hide the stop.
+func TestSlopeOfALevelThatStandsStill(t *testing.T) {
+	var w []reservoir.Reading
+	for i := range 9 {
+		w = append(w, reservoir.Reading{Commanded: 15.240393122229 + 0.9459761*float64(i), Level: 103.2})
+	}
+	r, ok := reservoir.Slope(w, 2.4, 0.48, 0.0025)
+	require.True(t, ok)
+	require.InDelta(t, 0, r.Value, 1e-9)
+	// sqrt(12 (2.4^2/12 + 0.48^2) / (c^2 n)) is 0.13, and the saw-tooth 0.04.
+	require.Less(t, r.SE, 0.16)
+	_, ok = reservoir.Slope(w[:2], 2.4, 0.48, 0.0025)
+	require.False(t, ok, "two readings make no slope with an error")
+	for i := range w {
+		w[i].Commanded = 5
+	}
+	_, ok = reservoir.Slope(w, 2.4, 0.48, 0.0025)
+	require.False(t, ok, "nothing commanded")
+}

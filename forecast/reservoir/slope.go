@@ -66,7 +66,7 @@ func Slope(window []Reading, step, noise, scatter float64) (Ratio, bool) {
 	if rss > 0 {
 		rho = math.Min(math.Max(lag/rss, 0), 0.8)
 	}
-	v := math.Max(residual, floor) / sxx * (1 + rho) / (1 - rho)
+	v := math.Max(residual*(1+rho)/(1-rho), floor) / sxx
 	// Saw-tooth: with m steps in the window the slope is off by up to about
 	// 1/m^2 of itself, 0.4/m^2 as a standard deviation (found by simulation).
 	if step > 0 {
