@@ -33,6 +33,7 @@ type alarmView struct {
 	Seen        string
 	Cautions    []string
 	Steps       []string
+	Quiet       bool // asks nobody for anything now
 }
 
 func (b *board) alarms(r *http.Request, v *view) error {
@@ -73,7 +74,7 @@ func (b *board) alarms(r *http.Request, v *view) error {
 
 // alarm puts a row into words.
 func (v *view) alarm(r *alarm.Row) alarmView {
-	a := alarmView{Row: *r, Value: quantity(r.Value, r.Unit), Limit: quantity(r.Limit, r.Unit), Since: v.ago(r.Since)}
+	a := alarmView{Row: *r, Value: quantity(r.Value, r.Unit), Limit: quantity(r.Limit, r.Unit), Since: v.ago(r.Since), Quiet: !r.Asks()}
 	switch {
 	case r.Point != "":
 		a.Subject = r.Point

@@ -129,6 +129,9 @@ func TestFleetRows(t *testing.T) {
 	// Priority is a shape, a word and a place, never a colour alone.
 	require.Contains(t, page, `<a class="flag flag-high" href="/alarms"><svg class="mark mark-high"`)
 	require.Contains(t, page, `</svg> high<span class="unseen"> alarm</span>`)
+	require.Contains(t, page, "<b>1</b> high, 1 new</a>")
+	require.Contains(t, page, "<b>1</b> medium</a>", "seen already")
+	require.Contains(t, page, "<b>0</b> low</a>", "shelved and suppressed ones ask nobody")
 
 	quay := get(t, h, "/?area=quay").Body.String()
 	require.Contains(t, quay, "P-0421")

@@ -37,6 +37,7 @@ type fleetBody struct {
 type priorityCount struct {
 	Priority alarm.Priority
 	N        int
+	New      int // nobody has seen these yet
 }
 
 // fleetRow is one point.
@@ -81,8 +82,13 @@ func (b *board) fleet(r *http.Request, v *view) error {
 		body.Counts = append(body.Counts, priorityCount{Priority: p})
 	}
 	for i := range rows {
-		if !quiet(rows[i].State) {
-			body.Counts[rows[i].Priority.Rank()].N++
+		if !rows[i].Asks() {
+			continue
+		}
+		c := &body.Counts[rows[i].Priority.Rank()]
+		c.N++
+		if rows[i].State != alarm.Acknowledged && rows[i].State != alarm.LatchedAcked {
+			c.New++
 		}
 	}
 	if !v.ready {
@@ -199,16 +205,11 @@ func emptyWords(r *forecast.Row, today civil.Date) (change, empty string) {
 func worstByPoint(rows []alarm.Row) map[string]alarm.Row {
 	out := map[string]alarm.Row{}
 	for _, r := range rows {
-		if _, ok := out[r.Point]; !ok && r.Point != "" && !quiet(r.State) {
+		if _, ok := out[r.Point]; !ok && r.Point != "" && r.Asks() {
 			out[r.Point] = r
 		}
 	}
 	return out
-}
-
-// quiet says that a row is listed but asks nobody for anything now.
-func quiet(s alarm.State) bool {
-	return s == alarm.Shelved || s == alarm.SuppressedByDesign || s == alarm.OutOfService
 }
 
 // weeks counts early and likely dates by week from today on. What is late

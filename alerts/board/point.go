@@ -5,6 +5,7 @@ import (
 	"net/http"
 	"strings"
 
+	"dwindle/alerts/alarm"
 	"dwindle/config"
 	"dwindle/config/civil"
 	"dwindle/forecast"
@@ -90,12 +91,17 @@ func (b *board) point(r *http.Request, v *view) error {
 	if err != nil {
 		return err
 	}
+	var open []alarm.Row
 	for i := range rows {
-		if a := v.alarm(&rows[i]); rows[i].Ended == nil || rows[i].State != "normal" {
-			body.Alarms = append(body.Alarms, a)
+		if rows[i].State == alarm.Normal {
+			body.History = append(body.History, v.alarm(&rows[i]))
 		} else {
-			body.History = append(body.History, a)
+			open = append(open, rows[i])
 		}
+	}
+	alarm.SortRows(open)
+	for i := range open {
+		body.Alarms = append(body.Alarms, v.alarm(&open[i]))
 	}
 	return nil
 }

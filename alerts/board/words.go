@@ -71,11 +71,9 @@ func when(d, today civil.Date) string {
 	case ahead > weekExact:
 		return d.Format("Jan 2006")
 	case ahead > dayExact:
-		year, week := weekOf(d)
-		if y, _ := weekOf(today); y == year {
-			return fmt.Sprintf("week %d", week)
-		}
-		return fmt.Sprintf("week %d of %d", week, year)
+		// No year: within half a year a week's number says it all.
+		_, week := weekOf(d)
+		return fmt.Sprintf("week %d", week)
 	case d.Format("2006") == today.Format("2006") || ahead > 0:
 		return d.Format("2 Jan")
 	}
@@ -96,7 +94,7 @@ func whenUpTo(from civil.Date, to *civil.Date, today civil.Date) string {
 	switch {
 	case to == nil || strings.HasPrefix(b, "more"):
 		return a + " to " + b
-	case first[0] == "week" && last[0] == "week" && len(first) == 2:
+	case first[0] == "week" && last[0] == "week":
 		return a + "–" + strings.Join(last[1:], " ")
 	case first[0] == "week" || last[0] == "week":
 		return a + " to " + b
