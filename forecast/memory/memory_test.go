@@ -9,11 +9,8 @@ import (
 
 	"dwindle/collector/reading"
 	"dwindle/config/civil"
-	"dwindle/forecast"
 	"dwindle/forecast/memory"
 )
-
-var _ forecast.Source = (*memory.Past)(nil)
 
 // What is not covered is unknown, not zero; amounts are cut by time; days are
 // the zone's, 23 hours when the clocks go forward.
