@@ -2,6 +2,8 @@ package mqtt
 
 import (
 	"context"
+	"fmt"
+	"log/slog"
 	"os"
 	"path/filepath"
 	"strings"
@@ -212,22 +214,24 @@ func TestTwoClientsOfOneIDAreNoticed(t *testing.T) {
 
 func TestThePasswordIsReadForEachAttempt(t *testing.T) {
 	broker := brokertest.Start(t, brokertest.Options{
-		Accounts: map[string]string{"dwindle": "right", "load-00": "x"},
+		Accounts: map[string]string{"dwindle": "r1ght-s3cret", "load-00": "x"},
 		ACL:      "pattern write lube/v1/riverside/%u/#\nuser dwindle\ntopic read lube/v1/riverside/#\n",
 	})
 	dir, b := t.TempDir(), newBook()
 	conf := at(broker)
 	conf.Username, conf.PasswordFile = "dwindle", filepath.Join(dir, "password")
 	c, checks := newClient(t, dir, conf, b.sink)
+	var log safeBuffer
+	c.opt.Log = slog.New(slog.NewTextHandler(&log, &slog.HandlerOptions{Level: slog.LevelDebug}))
 	running(t, c.Run)
 	eventually(t, "the missing file is named", func() bool {
 		return strings.Contains(check(checks, "broker connection").What, "password_file")
 	})
-	require.NoError(t, os.WriteFile(conf.PasswordFile, []byte("wrong\n"), 0o600))
+	require.NoError(t, os.WriteFile(conf.PasswordFile, []byte("wr0ng-s3cret\n"), 0o600))
 	eventually(t, "the refusal is said", func() bool {
 		return strings.Contains(check(checks, "broker connection").What, "refuses the account")
 	})
-	require.NoError(t, os.WriteFile(conf.PasswordFile, []byte("right\n"), 0o600))
+	require.NoError(t, os.WriteFile(conf.PasswordFile, []byte("r1ght-s3cret\n"), 0o600))
 	subscribed(t, checks)
 
 	// A device may speak for itself and for nobody else.
@@ -241,6 +245,8 @@ func TestThePasswordIsReadForEachAttempt(t *testing.T) {
 	load(t, own("load-00"))
 	eventually(t, "its own arrives", func() bool { return len(b.all()) > 0 })
 	require.Equal(t, "lube/v1/riverside/load-00/pulse", b.all()[0].Topic)
+	require.Contains(t, log.String(), "connected to the broker")
+	require.NotContains(t, log.String()+fmt.Sprint(checks.List()), "s3cret")
 }
 
 // dynamicSecurity is the plugin of mosquitto that, unlike its access lists,

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"log/slog"
 	"net"
 	"strings"
 	"sync"
@@ -320,6 +321,25 @@ func TestAPortThatIsTakenIsSaidToBe(t *testing.T) {
 	_, err = NewServer(ServerOptions{Listen: l.Addr().String(), Sink: newBook().sink})
 	require.ErrorContains(t, err, l.Addr().String())
 	require.ErrorContains(t, err, "another port")
+}
+
+func TestTheLibrarysTalkIsKeptToDebugLevel(t *testing.T) {
+	for level, talks := range map[slog.Level]bool{slog.LevelInfo: false, slog.LevelDebug: true} {
+		var out safeBuffer
+		s, err := NewServer(ServerOptions{
+			Listen: "127.0.0.1:0", Sink: newBook().sink, Log: slog.New(slog.NewTextHandler(&out, &slog.HandlerOptions{Level: level})),
+		})
+		require.NoError(t, err)
+		stop := running(t, s.Run)
+		w := dialWire(t, s.Addr(), "d", nil)
+		_, err = w.conn.Write([]byte("this is no packet")) // which the library warns of
+		require.NoError(t, err)
+		w.ended()
+		stop()
+		require.Equal(t, talks, strings.Contains(out.String(), "mochi"), out.String())
+		require.NotContains(t, out.String(), "level=WARN")
+		require.Contains(t, out.String(), "embedded broker listens")
+	}
 }
 
 func TestAServerRunsOnce(t *testing.T) {
