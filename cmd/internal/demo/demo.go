@@ -78,6 +78,7 @@ func Print(w io.Writer, in Input) error {
 	}
 	p.width = max(p.width, 60)
 	p.in.Program = cmp.Or(in.Program, "dwindle")
+	p.standing, p.over, p.hushed = sortOut(in.Open)
 	p.outcome = Match(in.Site, in.Faults, in.Glitches, in.History, in.Fleet)
 	p.headline()
 	p.fleet()
@@ -134,7 +135,7 @@ func (p *printer) hanging(indent, head, s string) {
 func (p *printer) table(t *text.Table) { _ = t.Write(&p.out, p.width) }
 
 // narrow says that tables do not fit and blocks are written instead.
-func (p *printer) narrow() bool { return p.width < 90 }
+func (p *printer) narrow() bool { return p.width < 96 }
 
 func plural(n int, one, many string) string {
 	if n == 1 {

@@ -11,6 +11,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"dwindle/alerts/alarm"
 	"dwindle/forecast"
 )
 
@@ -36,7 +37,7 @@ func TestPrintGolden(t *testing.T) {
 }
 
 func TestPrintKeepsToTheWidth(t *testing.T) {
-	for _, width := range []int{60, 72, 89, 90, 100, 132, 200} {
+	for _, width := range []int{60, 72, 95, 96, 100, 132, 200} {
 		in := fixture(t)
 		in.Width = width
 		var b bytes.Buffer
@@ -67,4 +68,24 @@ func TestColour(t *testing.T) {
 	var b bytes.Buffer
 	require.NoError(t, Print(&b, in))
 	require.Contains(t, b.String(), "\x1b[1mWhat came in\x1b[0m")
+}
+
+func TestAlarmsAreKeptReadable(t *testing.T) {
+	in := fixture(t)
+	low := in.Open[0]
+	low.Priority = alarm.Low
+	over := low
+	over.State = alarm.ReturnedUnacked
+	in.Open = append(in.Open, over)
+	for range 20 {
+		in.Open = append(in.Open, low)
+	}
+	var b bytes.Buffer
+	require.NoError(t, Print(&b, in))
+	text := strings.Join(strings.Fields(b.String()), " ")
+	require.Contains(t, text, "22 alarms ask for someone to act (1 high, 1 medium, 20 low)")
+	require.Contains(t, text, "... and 10 more of lower rank: 10 x delivers too much.")
+	require.Contains(t, text, "Beside these alarms 1 is over and not yet seen by anybody, and 1 is held back")
+	require.Equal(t, 1, strings.Count(text, "line leaks, or the setting is too high"), "a cause is given once per kind")
+	require.Equal(t, 1, strings.Count(text, "grease is lost"), "what is low is kept short")
 }

@@ -106,7 +106,7 @@ func fixtureHistory() []alarm.Row {
 func fixture(t *testing.T) Input {
 	h := fixtureHistory()
 	return Input{
-		Site: fixtureSite(t), Fleet: fixtureFleet(), Open: []alarm.Row{h[2], h[3]}, History: h,
+		Site: fixtureSite(t), Fleet: fixtureFleet(), Open: []alarm.Row{h[2], h[3], h[4]}, History: h,
 		Intake: collector.Stats{Received: 193311, Stored: 193270, Duplicates: 20, Kept: map[string]int64{"not_json": 5, "unknown_device": 18}, Unknown: 18, Commits: 204, Rows: 211042},
 		Sent:   193291, Days: 200, Took: 9500 * time.Millisecond,
 		Samples: map[string]Sample{

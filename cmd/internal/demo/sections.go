@@ -23,6 +23,24 @@ type printer struct {
 	width   int
 	today   civil.Date
 	outcome Outcome
+
+	standing     []alarm.Row // what asks for someone
+	over, hushed int         // what only waits to be seen, and what is held back
+}
+
+// sortOut keeps the alarms that ask for someone now.
+func sortOut(open []alarm.Row) (standing []alarm.Row, over, hushed int) {
+	for _, r := range open {
+		switch r.State {
+		case alarm.Shelved, alarm.SuppressedByDesign, alarm.OutOfService:
+			hushed++
+		case alarm.ReturnedUnacked, alarm.Normal:
+			over++
+		default:
+			standing = append(standing, r)
+		}
+	}
+	return standing, over, hushed
 }
 
 // headline is the report in a few sentences.
@@ -51,7 +69,7 @@ func (p *printer) headline() {
 			break
 		}
 	}
-	fmt.Fprintf(&b, " %s for someone to act.", verb(len(p.in.Open), "alarm asks", "alarms ask"))
+	fmt.Fprintf(&b, " %s for someone to act%s.", verb(len(p.standing), "alarm asks", "alarms ask"), p.byPriority())
 	if len(withheld) > 0 {
 		fmt.Fprintf(&b, " %s no forecast; the reasons are given.", verb(len(withheld), "point has", "points have"))
 	}
@@ -61,6 +79,26 @@ func (p *printer) headline() {
 		p.say("This plant is simulated, so the truth is known: of %s built into it %d can be seen in its messages, and %d of these were found. %s.",
 			plural(len(p.in.Faults), "fault", "faults"), observable, found, falseWords(len(p.outcome.False)))
 	}
+}
+
+// byPriority counts the standing alarms by what is pressing.
+func (p *printer) byPriority() string {
+	var parts []string
+	for _, pr := range [...]alarm.Priority{alarm.High, alarm.Medium, alarm.Low} {
+		n := 0
+		for _, r := range p.standing {
+			if r.Priority == pr {
+				n++
+			}
+		}
+		if n > 0 {
+			parts = append(parts, fmt.Sprintf("%d %s", n, pr))
+		}
+	}
+	if len(parts) == 0 {
+		return ""
+	}
+	return " (" + strings.Join(parts, ", ") + ")"
 }
 
 func falseWords(n int) string {
@@ -100,20 +138,13 @@ func (p *printer) fleet() {
 	switch {
 	case len(known) == 0:
 		p.say("There is no forecast yet.")
-	case p.narrow():
+	case !p.fleetTable(known):
 		for _, s := range known {
 			p.fleetBlock(s)
 		}
-	default:
-		t := text.NewTable(text.Column{Head: "point"}, text.Column{Head: "what and where", Wrap: true}, text.Column{Head: "left", Right: true},
-			text.Column{Head: "likely empty (early - late)", Wrap: true}, text.Column{Head: "change by"}, text.Column{Head: "next visit (chance empty)", Wrap: true}, text.Column{Head: "against plan"})
-		for _, s := range known {
-			t.Row(s.Row.Point, p.place(s.Row), left(s.Row), p.empty(s.Row), p.date(s.Row.ChangeBefore), p.visit(s.Row), against(s.Row))
-		}
-		p.table(t)
 	}
 	fmt.Fprintln(&p.out)
-	p.say("Likely: as likely before as after. Early and late: one reservoir in ten is empty before the early date, one in ten lasts beyond the late one. Change by: the last day that still has lubricant on the early date. Chance: that it is empty before the visit. Against plan: the likely date beside the one that planned dose and planned use give.")
+	p.say("Likely: as likely before as after. Early and late: one reservoir in ten is empty before the early date, one in ten lasts beyond the late one. Dates more than ten months away carry their year; later: beyond the horizon of the forecast. Change by: the last day that still has lubricant on the early date. Chance: that it is empty before the visit. Against plan: the likely date beside the one that planned dose and planned use give.")
 	if len(withheld) == 0 {
 		return
 	}
@@ -122,6 +153,31 @@ func (p *printer) fleet() {
 	for _, s := range withheld {
 		p.hanging("  ", s.Row.Point+": ", s.Row.Withheld)
 	}
+}
+
+// fleetTable gives each point a line of figures and one that says what and
+// where it is. It writes nothing and returns false where it is too wide.
+func (p *printer) fleetTable(known []*forecast.State) bool {
+	t := text.NewTable(text.Column{Head: "point"}, text.Column{Head: "left", Right: true}, text.Column{Head: "likely empty (early - late)"},
+		text.Column{Head: "change by"}, text.Column{Head: "visit (chance empty)"}, text.Column{Head: "against plan"})
+	for _, s := range known {
+		t.Row(s.Row.Point, left(s.Row), p.empty(s.Row), p.date(s.Row.ChangeBefore), p.visit(s.Row), against(s.Row))
+	}
+	var b bytes.Buffer
+	_ = t.Write(&b, math.MaxInt32) // no column wraps: a row is a line
+	lines := strings.Split(strings.TrimSuffix(b.String(), "\n"), "\n")
+	for _, line := range lines {
+		if utf8.RuneCountInString(line) > p.width {
+			return false
+		}
+	}
+	for i, line := range lines {
+		fmt.Fprintln(&p.out, line)
+		if i >= 2 { // below the head and its rule
+			p.indented("    ", p.place(known[i-2].Row))
+		}
+	}
+	return true
 }
 
 func (p *printer) fleetBlock(s *forecast.State) {
@@ -171,25 +227,22 @@ func (p *printer) empty(r forecast.Row) string {
 		}
 		return "unknown"
 	}
-	beyond := "later"
-	if r.BeyondDays != nil {
-		beyond = fmt.Sprintf("after %d days", *r.BeyondDays)
-	}
 	or := func(d *civil.Date) string {
 		if d == nil {
-			return beyond
+			return "later"
 		}
 		return p.date(d)
 	}
 	return or(r.EmptyP50) + " (" + or(r.EmptyP10) + " - " + or(r.EmptyP90) + ")"
 }
 
-// date shows a date, with the year only where it is another one.
+// date shows a date, with the year only where it is far away.
 func (p *printer) date(d *civil.Date) string {
+	const tenMonths = 300
 	switch {
 	case d == nil:
 		return "-"
-	case d.Format("2006") == p.today.Format("2006"):
+	case *d > p.today-31 && *d < p.today+tenMonths:
 		return tied(d.Format("2 Jan"))
 	}
 	return tied(d.Format("2 Jan 2006"))
@@ -236,33 +289,78 @@ var marks = map[alarm.Priority]string{alarm.High: "!!!", alarm.Medium: "!! ", al
 
 func (p *printer) alarms() {
 	p.heading("Alarms that ask for someone now")
-	if len(p.in.Open) == 0 {
+	if len(p.standing) == 0 {
 		p.say("None.")
-		return
 	}
-	const most = 15
-	for i, r := range p.in.Open {
+	const most = 12
+	told := map[alarm.Type]bool{}
+	for i, r := range p.standing {
 		if i == most {
-			p.say("... and %d more.", len(p.in.Open)-most)
+			p.remaining(p.standing[most:])
 			break
 		}
-		p.hanging("", marks[r.Priority]+" ", fmt.Sprintf("%s: %s", typeWords(r.Type), p.subject(r)))
-		seen := fmt.Sprintf("%s priority, since %s", r.Priority, p.time(r))
-		if r.Detail == "" {
-			seen += "; " + value(r)
+		p.alarm(r, told[r.Type])
+		told[r.Type] = true
+	}
+	if p.over+p.hushed > 0 {
+		var rest []string
+		if p.over > 0 {
+			rest = append(rest, verb(p.over, "is", "are")+" over and not yet seen by anybody")
 		}
-		p.hanging("      ", "", seen)
-		for _, line := range [...]struct{ head, body string }{
-			{"seen: ", detail(r)}, {"likely cause: ", r.Cause}, {"if left alone: ", r.Consequence}, {"do first: ", first(r.Response)},
-			{"stands for: ", strings.Join(r.Children, ", ")},
-		} {
-			if line.body != "" {
-				p.hanging("      ", line.head, line.body)
-			}
+		if p.hushed > 0 {
+			rest = append(rest, verb(p.hushed, "is", "are")+" held back because something else explains it, such as a silent gateway or a planned shutdown")
 		}
+		fmt.Fprintln(&p.out)
+		p.say("Beside these alarms %s.", strings.Join(rest, ", and "))
+	}
+	if len(p.standing) == 0 {
+		return
 	}
 	fmt.Fprintln(&p.out)
-	p.say("!!! high, !! medium, ! low priority: from the machine's importance and the time left to act.")
+	p.say("!!! high, !! medium, ! low priority: from the machine's importance and the time left to act. The likely cause is given once per kind of alarm.")
+}
+
+// alarm writes one alarm; what is low and of a kind already explained is kept
+// short.
+func (p *printer) alarm(r alarm.Row, explained bool) {
+	p.hanging("", marks[r.Priority]+" ", fmt.Sprintf("%s: %s", typeWords(r.Type), p.subject(r)))
+	seen := fmt.Sprintf("%s priority, since %s", r.Priority, p.time(r))
+	if r.Detail == "" {
+		seen += "; " + value(r)
+	}
+	p.hanging("      ", "", seen)
+	cause, consequence := r.Cause, r.Consequence
+	if explained {
+		cause = ""
+	}
+	if r.Priority == alarm.Low {
+		consequence = ""
+	}
+	for _, line := range [...]struct{ head, body string }{
+		{"seen: ", detail(r)}, {"likely cause: ", cause}, {"if left alone: ", consequence}, {"do first: ", first(r.Response)},
+		{"stands for: ", strings.Join(r.Children, ", ")},
+	} {
+		if line.body != "" {
+			p.hanging("      ", line.head, line.body)
+		}
+	}
+}
+
+// remaining counts the alarms that are not shown, by kind.
+func (p *printer) remaining(rows []alarm.Row) {
+	n := map[string]int{}
+	var order []string
+	for _, r := range rows {
+		words := typeWords(r.Type)
+		if n[words] == 0 {
+			order = append(order, words)
+		}
+		n[words]++
+	}
+	for i, words := range order {
+		order[i] = fmt.Sprintf("%d x %s", n[words], strings.ToLower(words[:1])+words[1:])
+	}
+	p.say("... and %d more of lower rank: %s.", len(rows), strings.Join(order, ", "))
 }
 
 // detail is what was seen, with the numbers behind it.
@@ -275,8 +373,11 @@ func detail(r alarm.Row) string {
 
 func value(r alarm.Row) string {
 	unit := r.Unit
-	if unit == "1" {
+	switch {
+	case unit == "1":
 		unit = ""
+	case strings.HasPrefix(unit, "{"): // counted things stand in braces
+		unit = strings.Trim(unit, "{}") + "s"
 	}
 	return strings.TrimRight("value "+number(r.Value)+" "+unit, " ") + ", limit " + strings.TrimRight(number(r.Limit)+" "+unit, " ")
 }
