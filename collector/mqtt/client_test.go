@@ -230,6 +230,30 @@ func TestCertificatesAreReadForEachAttempt(t *testing.T) {
 	subscribed(t, checks)
 }
 
+func TestCertificateFilesThatDoNotServe(t *testing.T) {
+	dir := t.TempDir()
+	file := func(name, text string) string {
+		path := filepath.Join(dir, name)
+		require.NoError(t, os.WriteFile(path, []byte(text), 0o600))
+		return path
+	}
+	_, good := selfSigned(t)
+	ca, empty := file("ca.pem", string(good)), file("empty.pem", "")
+	for want, b := range map[string]config.Broker{
+		"read the broker's ca_file":                {CAFile: filepath.Join(dir, "missing")},
+		"no certificate in it":                     {CAFile: empty},
+		"need each other":                          {CAFile: ca, CertFile: ca},
+		"read the broker's cert_file and key_file": {CertFile: ca, KeyFile: empty},
+	} {
+		_, err := tlsConfig(b)
+		require.ErrorContains(t, err, want)
+	}
+	conf, err := tlsConfig(config.Broker{CAFile: ca})
+	require.NoError(t, err)
+	require.EqualValues(t, tls.VersionTLS12, conf.MinVersion)
+	require.False(t, conf.InsecureSkipVerify)
+}
+
 // selfSigned makes a certificate for 127.0.0.1 that signs itself.
 func selfSigned(t *testing.T) (tls.Certificate, []byte) {
 	t.Helper()

@@ -210,6 +210,31 @@ func TestOtherTopicsPassAndAreNotStored(t *testing.T) {
 	require.Equal(t, 0, len(b.all()))
 }
 
+func TestWithoutAPrefixAllTopicsAreTaken(t *testing.T) {
+	b := newBook()
+	s, err := NewServer(ServerOptions{Listen: "127.0.0.1:0", Sink: b.sink})
+	require.NoError(t, err)
+	running(t, s.Run)
+	w := dialWire(t, s.Addr(), "d", nil)
+	for id, topic := range []string{"a", "$own/b", "c/d"} {
+		w.publish(uint16(id+1), 1, topic, topic)
+		w.puback(uint16(id + 1))
+	}
+	require.Equal(t, []string{"a", "c/d"}, b.payloads())
+}
+
+func TestTroubleWithAcceptingIsSaid(t *testing.T) {
+	checks := health.New(nil)
+	s, err := NewServer(ServerOptions{Listen: "127.0.0.1:0", Sink: newBook().sink, Health: checks})
+	require.NoError(t, err)
+	defer s.Close()
+	s.trouble(errNotNow)
+	require.Equal(t, health.Bad, check(checks, checkServer).Level)
+	require.Contains(t, check(checks, checkServer).What, "not now")
+	s.trouble(nil)
+	require.Equal(t, health.Ok, check(checks, checkServer).Level)
+}
+
 func TestLocalSubscribersSeeAMessageAfterItsCommit(t *testing.T) {
 	b, h := newBook(), &hold{}
 	b.answerWith(h.keep)
