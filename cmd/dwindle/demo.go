@@ -6,9 +6,11 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"net"
 	"os"
 	"path/filepath"
 	"strings"
+	"syscall"
 	"time"
 
 	"dwindle/cmd/internal/demo"
@@ -54,7 +56,7 @@ func (c demoCmd) Run(e *env) error {
 		return fmt.Errorf("demo: %w", err)
 	}
 	defer os.RemoveAll(dir)
-	site, err := c.site(plant, dir)
+	site, err := c.site(e, plant, dir)
 	if err != nil {
 		return err
 	}
@@ -83,7 +85,7 @@ func (c demoCmd) Run(e *env) error {
 }
 
 // site makes the plant's site file in a directory and loads it as any other.
-func (c demoCmd) site(plant *simulate.Plant, dir string) (*config.Site, error) {
+func (c demoCmd) site(e *env, plant *simulate.Plant, dir string) (*config.Site, error) {
 	yaml, err := plant.SiteYAML()
 	if err != nil {
 		return nil, fmt.Errorf("demo: write the site file: %w", err)
@@ -101,9 +103,24 @@ func (c demoCmd) site(plant *simulate.Plant, dir string) (*config.Site, error) {
 	site.Connections.Embedded = &config.Embedded{Listen: "127.0.0.1:0"}
 	site.Connections.Board = nil
 	if !c.Once {
-		site.Connections.Board = &config.Listener{Listen: c.Listen}
+		site.Connections.Board = &config.Listener{Listen: freeOr(c.Listen, e)}
 	}
 	return site, nil
+}
+
+// freeOr gives the address, or one with a free port where it is taken: a demo
+// should not fail because another one runs.
+func freeOr(addr string, e *env) string {
+	l, err := net.Listen("tcp", addr)
+	if err == nil {
+		err = l.Close()
+	}
+	host, _, split := net.SplitHostPort(addr)
+	if !errors.Is(err, syscall.EADDRINUSE) || split != nil {
+		return addr // any other trouble is told by the station, with its remedy
+	}
+	e.warn("%s is in use; the pages get another port.", addr)
+	return net.JoinHostPort(host, "0")
 }
 
 // write gives a reader something to start from.
