@@ -80,9 +80,9 @@ func (h *hook) OnPacketRead(cl *mochi.Client, pk packets.Packet) (packets.Packet
 			return pk, packets.ErrRejectPacket
 		}
 		p.qos = pk.FixedHeader.Qos
-		if p.qos > 0 && strings.HasPrefix(pk.TopicName, "$") {
-			// The broker ignores these without an answer, and the client
-			// would wait for ever.
+		if p.qos > 0 && strings.HasPrefix(pk.TopicName, "$") && !mochi.IsValidFilter(pk.TopicName, true) {
+			// The broker ignores these ($SYS) without an answer, and the
+			// client would wait for ever.
 			p.begin(pk.PacketID, p.qos)
 			p.finish(pk.PacketID, nil)
 		}
