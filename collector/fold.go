@@ -89,20 +89,21 @@ var endOfTime = time.UnixMilli(math.MaxInt64 / 4).UTC()
 // later, then the checkpoint of the day in question, else the beginning.
 func baseFor(s *journal.Snapshot, r recipe, to time.Time, useHead bool) (base, error) {
 	var b base
-	id, head, ok, err := s.Head(r.Series)
+	id, head, late, ok, err := s.Head(r.Series)
 	if err != nil {
 		return b, err
 	}
-	late, seq, touched, err := s.Touched(r.Series)
-	if err != nil {
+	touched := late.Seq != 0
+	b.seq, b.before = late.Seq, firstDay
+	if !ok {
+		b.seq, err = s.LastNote(r.Series)
 		return b, err
 	}
-	b.seq, b.before = seq, firstDay
-	if !ok || head.Rules != r.mark {
+	if head.Rules != r.mark {
 		return b, nil
 	}
 	b.id, b.edition = id, head.Edition
-	if useHead && !head.At.After(to) && (!touched || head.At.Before(late)) {
+	if useHead && !head.At.After(to) && (!touched || head.At.Before(late.At)) {
 		b.stored, b.head, b.after, b.state = true, true, head.At, head.State
 		b.before = civil.Of(head.At, r.loc)
 		if !r.level {
@@ -110,8 +111,8 @@ func baseFor(s *journal.Snapshot, r recipe, to time.Time, useHead bool) (base, e
 		}
 		return b, err
 	}
-	if touched && late.Before(to) {
-		to = late
+	if touched && late.At.Before(to) {
+		to = late.At
 	}
 	if head.At.Before(to) {
 		to = head.At

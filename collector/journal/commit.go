@@ -284,6 +284,7 @@ func (c *commit) learn() {
 	k := &c.j.known
 	for ch, id := range c.channels {
 		k.channels[ch] = id
+		c.j.noteChannel(ch, id)
 	}
 	for s, at := range c.newest {
 		k.newest[s] = at
@@ -330,24 +331,12 @@ func (c *commit) newestOf(s Series) (int64, error) {
 		return at, nil
 	}
 	newest := int64(math.MinInt64)
-	rows, err := c.j.w.QueryContext(c.ctx, "SELECT id, quantity FROM channel WHERE device = ?", s.Device)
-	if err != nil {
-		return 0, fmt.Errorf("look up channels of %s: %w", s.Device, err)
-	}
+	known, _ := c.j.channelsOf(s.Device)
 	var ids []int64
-	for rows.Next() {
-		var id int64
-		var q string
-		if err := rows.Scan(&id, &q); err != nil {
-			rows.Close()
-			return 0, err
+	for _, ch := range known {
+		if KindOf(ch.quantity) == s.Kind {
+			ids = append(ids, ch.id)
 		}
-		if KindOf(reading.Quantity(q)) == s.Kind {
-			ids = append(ids, id)
-		}
-	}
-	if err := errors.Join(rows.Err(), rows.Close()); err != nil {
-		return 0, err
 	}
 	for _, id := range ids {
 		for _, q := range []string{"SELECT max(at) FROM reading WHERE channel = ?", "SELECT max(at) FROM increment WHERE channel = ?"} {

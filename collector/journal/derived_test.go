@@ -61,7 +61,7 @@ func TestOldCheckpointsThinOut(t *testing.T) {
 	s, err := j.Snapshot(ctx)
 	require.NoError(t, err)
 	defer s.Close()
-	id, head, ok, err := s.Head(Series{"mill-1", reading.Run})
+	id, head, _, ok, err := s.Head(Series{"mill-1", reading.Run})
 	require.NoError(t, err)
 	require.True(t, ok)
 	require.Equal(t, []byte{7}, head.State)

@@ -44,8 +44,10 @@ type Journal struct {
 	w     *sql.Conn
 	stmts map[string]*sql.Stmt
 	known cache
-	count map[string]int64 // counters not yet written
-	total map[string]int64 // counters with what is not yet written
+
+	byDevice sync.Map         // channels of a device, []channelID; read without mu
+	count    map[string]int64 // counters not yet written
+	total    map[string]int64 // counters with what is not yet written
 
 	keptLimit int64 // bytes of the kept-aside ring
 	marked    bool  // the file says that it is open

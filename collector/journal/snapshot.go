@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 	"time"
 
 	"dwindle/collector/reading"
@@ -93,45 +94,92 @@ type channelID struct {
 // channels gives the channels of a device, of one kind or of all (""), in the
 // order of their quantities.
 func (s *Snapshot) channels(device string, kind reading.Kind) ([]channelID, error) {
-	rows, err := s.query("SELECT id, quantity FROM channel WHERE device = ? ORDER BY quantity", device)
-	if err != nil {
-		return nil, err
-	}
-	defer rows.Close()
-	var out []channelID
-	for rows.Next() {
-		var c channelID
-		if err := rows.Scan(&c.id, &c.quantity); err != nil {
+	all, known := s.j.channelsOf(device)
+	if !known {
+		rows, err := s.query("SELECT id, quantity FROM channel WHERE device = ? ORDER BY quantity", device)
+		if err != nil {
+			return nil, err
+		}
+		defer rows.Close()
+		for rows.Next() {
+			var c channelID
+			if err := rows.Scan(&c.id, &c.quantity); err != nil {
+				return nil, s.wrap(err)
+			}
+			all = append(all, c)
+		}
+		if err := rows.Err(); err != nil {
 			return nil, s.wrap(err)
 		}
-		if kind == "" || KindOf(c.quantity) == kind {
+	}
+	if kind == "" {
+		return all, nil
+	}
+	out := make([]channelID, 0, len(all))
+	for _, c := range all {
+		if KindOf(c.quantity) == kind {
 			out = append(out, c)
 		}
 	}
-	return out, s.wrap(rows.Err())
+	return out, nil
 }
 
-// Head gives how far a series is derived; ok is false where nothing is.
-func (s *Snapshot) Head(series Series) (id int64, h Head, ok bool, err error) {
+// channelsOf gives what the writer knows of a device's channels without asking
+// the file; known is false in a reader. It may be ahead of a snapshot, which
+// then finds no rows.
+func (j *Journal) channelsOf(device string) (all []channelID, known bool) {
+	if j.db == nil {
+		return nil, false
+	}
+	if v, ok := j.byDevice.Load(device); ok {
+		all = v.([]channelID)
+	}
+	return all, true
+}
+
+// noteChannel adds to what channelsOf gives. The slices in use are never
+// changed. Called under j.mu, or before the journal is in use.
+func (j *Journal) noteChannel(ch reading.Channel, id int64) {
+	old, _ := j.channelsOf(ch.Device)
+	all := append(slices.Clone(old), channelID{id, ch.Quantity})
+	slices.SortFunc(all, func(a, b channelID) int { return strings.Compare(string(a.quantity), string(b.quantity)) })
+	j.byDevice.Store(ch.Device, all)
+}
+
+// Late is a note of readings that the derived data of a series do not yet
+// know: the earliest of them, and the newest such note. Seq 0: none.
+type Late struct {
+	At  time.Time
+	Seq int64
+}
+
+// Head gives how far a series is derived; ok is false where nothing is, and
+// late then is not looked up.
+func (s *Snapshot) Head(series Series) (id int64, h Head, late Late, ok bool, err error) {
 	var at int64
-	ok, err = s.one([]any{&id, &at, &h.State, &h.Rules, &h.Edition}, "SELECT id, head_at, head_state, rules, edition FROM series WHERE device = ? AND kind = ?", series.Device, string(series.Kind))
+	var ms, seq *int64
+	ok, err = s.one([]any{&id, &at, &h.State, &h.Rules, &h.Edition, &ms, &seq},
+		`SELECT id, head_at, head_state, rules, edition,
+		(SELECT min(at) FROM touched WHERE device = ?1 AND kind = ?2), (SELECT max(seq) FROM touched WHERE device = ?1 AND kind = ?2)
+		FROM series WHERE device = ?1 AND kind = ?2`, series.Device, string(series.Kind))
 	if err != nil {
-		return id, h, ok, err
+		return id, h, late, ok, err
 	}
 	h.At = time.UnixMilli(at).UTC()
+	if ms != nil && seq != nil {
+		late = Late{At: time.UnixMilli(*ms).UTC(), Seq: *seq}
+	}
 	h.State, err = unpack(h.State)
-	return id, h, ok, s.wrap(err)
+	return id, h, late, ok, s.wrap(err)
 }
 
-// Touched gives the earliest late reading that the derived data of a series do
-// not yet know, and the newest note of one.
-func (s *Snapshot) Touched(series Series) (at time.Time, seq int64, ok bool, err error) {
-	var ms, newest *int64
-	_, err = s.one([]any{&ms, &newest}, "SELECT min(at), max(seq) FROM touched WHERE device = ? AND kind = ?", series.Device, string(series.Kind))
-	if err != nil || ms == nil {
-		return time.Time{}, 0, false, err
+// LastNote gives the newest note of late readings of a series, 0: none.
+func (s *Snapshot) LastNote(series Series) (seq int64, err error) {
+	var n *int64
+	if _, err = s.one([]any{&n}, "SELECT max(seq) FROM touched WHERE device = ? AND kind = ?", series.Device, string(series.Kind)); n != nil {
+		seq = *n
 	}
-	return time.UnixMilli(*ms).UTC(), *newest, true, nil
+	return seq, err
 }
 
 // CheckpointAt gives the newest checkpoint of a series on or before a day.

@@ -57,6 +57,7 @@ func (j *Journal) load(ctx context.Context) error {
 			return fmt.Errorf("read the channels of %s: %w", j.path, err)
 		}
 		j.known.channels[ch] = id
+		j.noteChannel(ch, id)
 	}
 	if err := rows.Err(); err != nil {
 		return fmt.Errorf("read the channels of %s: %w", j.path, err)
