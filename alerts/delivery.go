@@ -3,7 +3,6 @@ package alerts
 import (
 	"context"
 	"fmt"
-	"math"
 	"time"
 
 	"dwindle/alerts/alarm"
@@ -74,7 +73,8 @@ func measuredRatio(d *forecast.Delivery) (float64, bool) {
 	case forecast.NotObservable, forecast.TooEarly, "":
 		return 0, false
 	}
-	return *d.Ratio, true
+	// An estimate may fall below nothing; what is shown may not.
+	return max(0, *d.Ratio), true
 }
 
 // The leak rule: a fall within about a day of more than leakDays of the plan's
@@ -194,5 +194,5 @@ func missed(d *forecast.Delivery) float64 {
 	if d.CommandedCM3 == nil || d.DeliveredCM3 == nil {
 		return 0
 	}
-	return math.Max(0, *d.CommandedCM3-*d.DeliveredCM3)
+	return max(0, *d.CommandedCM3-max(0, *d.DeliveredCM3))
 }

@@ -50,7 +50,7 @@ func TestEmptyBeforeVisit(t *testing.T) {
 	require.Equal(t, start, r.Since)
 	require.Equal(t, "chance of 30 % that it is empty before the visit on 24 Jan 2027; empty likely on 11 Jan 2027 (13 Jan 2027 to 18 Jan 2027, 80 %)", r.Detail)
 	require.Equal(t, "P-02 (Head bearing) runs without supply from about 11 Jan 2027, perhaps from 13 Jan 2027; the bearing wears, runs hot and may fail.", r.Consequence)
-	require.Contains(t, r.Response, "Put P-02 (Head bearing) on a round by 12 Jan 2027, or pull the visit of 24 Jan 2027 forward.")
+	require.Contains(t, r.Response, "Put P-02 (Head bearing) on a round by 12 Jan 2027, or pull the visit planned for 24 Jan 2027 forward.")
 	require.Contains(t, r.Response, "Check that a reservoir R-125 (125 cm³ cartridge), item 40-117 is in stock.")
 	// 10 cm3 per 100 h at 70 h a week is 1 cm3 a day, for the 11 days from the
 	// early date to the visit.
@@ -257,6 +257,12 @@ func TestUnderDelivery(t *testing.T) {
 	require.Equal(t, []alarm.Notice{alarm.Escalate}, notices(p.look(time.Hour)))
 	require.Equal(t, "P-02 (Head bearing) gets next to nothing of its dose; the bearing is starved although the dispenser counts.", p.one().Consequence)
 	require.Equal(t, alarm.High, p.one().Priority)
+
+	d.Ratio, d.DeliveredCM3 = ptr(-0.13), ptr(-5.5) // an estimate may fall below nothing
+	p.look(time.Hour)
+	require.Zero(t, p.one().Value)
+	require.Contains(t, p.one().Detail, "0 % of what was commanded was delivered: 0 of 42 cm³")
+	require.Contains(t, p.one().Response, "Grease by hand what was missed, about 42 cm³, in small portions.")
 
 	d.Verdict, d.Ratio = forecast.AsPlanned, ptr(0.90)
 	p.look(day)

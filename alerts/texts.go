@@ -93,7 +93,7 @@ func deliveryDetail(s *subject, ratio float64) string {
 	d := &s.Delivery
 	what := percent(ratio) + " of what was commanded was delivered"
 	if d.DeliveredCM3 != nil && d.CommandedCM3 != nil {
-		what += fmt.Sprintf(": %s of %s cm³", number(*d.DeliveredCM3), number(*d.CommandedCM3))
+		what += fmt.Sprintf(": %s of %s cm³", number(max(0, *d.DeliveredCM3)), number(*d.CommandedCM3))
 	}
 	if d.RatioSD != nil {
 		what += fmt.Sprintf(" (± %s)", percent(*d.RatioSD))

@@ -75,7 +75,7 @@ var definitions = []Definition{
 		},
 		Consequence: "{point} runs without supply from about {likely}, perhaps from {early}; the bearing wears, runs hot and may fail.",
 		Response: []string{
-			"Put {point} on a round by {before}, or pull the visit of {visit} forward.",
+			"Put {point} on a round by {before}, or pull the visit planned for {visit} forward.",
 			"Check that a reservoir {reservoir} is in stock.",
 			"If nobody can be there by {before}: grease by hand once, {manual}.",
 			"Record the change, with what was left in the old reservoir.",
@@ -256,7 +256,7 @@ var definitions = []Definition{
 		Response: []string{
 			"Find out who changed what: {setting} in force since {since}, {setting_registered} registered.",
 			"Decide which of the two is right for {point}.",
-			"Either enter the new setting in the site file with valid_from, or put 'correct the setting of {dispenser}' on the round of {visit}.",
+			"Either enter the new setting in the site file with valid_from, or put 'correct the setting of {dispenser}' on the round planned for {visit}.",
 		},
 		Cautions:    atMachine,
 		RespondIn:   "the next round",
@@ -295,7 +295,7 @@ func lookup(t Type) *Definition {
 var generic = map[string]string{
 	"point": "the point", "machine": "the machine", "dispenser": "the dispenser", "device": "the device", "gateway": "the gateway",
 	"reservoir": "of the right kind", "early": "the early empty date", "likely": "the likely empty date", "before": "the early empty date",
-	"visit": "the next visit", "planned": "the planned date", "manual": "the quantity of the plan", "missed": "the quantity of the plan",
+	"visit": "a later day", "planned": "the planned date", "manual": "the quantity of the plan", "missed": "the quantity of the plan",
 	"duty": "what the forecast expects", "duty_planned": "what the plan says", "setting": "one setting", "setting_registered": "another one",
 	"share": "another share", "remaining": "what is", "value": "several", "interval": "few run-hours", "blind": "What hangs on it",
 	"difference": "another share", "since": "an unknown time",

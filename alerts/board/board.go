@@ -63,6 +63,7 @@ func New(src Source, opt Options) http.Handler {
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET /{$}", b.page(b.fleet))
 	mux.HandleFunc("GET /alarms", b.page(b.alarms))
+	mux.HandleFunc("GET /alarms/types", b.page(b.types))
 	mux.HandleFunc("GET /points/{id}", b.page(b.point))
 	mux.HandleFunc("GET /health", b.page(b.health))
 	mux.HandleFunc("GET "+b.styleName, b.stylesheet)

@@ -44,7 +44,7 @@ func get(t testing.TB, h http.Handler, path string) *httptest.ResponseRecorder {
 func TestPages(t *testing.T) {
 	h := serve(newPlant(t, 7).withAlarms())
 	for name, path := range map[string]string{
-		"fleet": "/", "alarms": "/alarms", "point": "/points/P-0421", "withheld": "/points/P-0427", "beyond": "/points/P-0426", "health": "/health",
+		"fleet": "/", "alarms": "/alarms", "types": "/alarms/types", "point": "/points/P-0421", "withheld": "/points/P-0427", "beyond": "/points/P-0426", "health": "/health",
 	} {
 		t.Run(name, func(t *testing.T) {
 			w := get(t, h, path)

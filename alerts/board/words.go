@@ -28,6 +28,8 @@ var functions = template.FuncMap{
 	"plural":    plural,
 	"count":     func(n int64) string { return number(float64(n)) },
 	"shown":     shown,
+	"joinBy":    func(s []string) string { return strings.Join(s, "; ") },
+	"hours":     span,
 	"join":      func(s []string) string { return strings.Join(s, ", ") },
 }
 
