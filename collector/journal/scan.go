@@ -1,0 +1,167 @@
+package journal
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"math"
+	"time"
+
+	"dwindle/collector/reading"
+)
+
+// Scan hands the readings of a series after one instant and up to another to
+// fn, in the order of reading.Compare. An error of fn ends it.
+func (s *Snapshot) Scan(series Series, after, to time.Time, fn func(reading.Reading) error) error {
+	channels, err := s.channels(series.Device, series.Kind)
+	if err != nil {
+		return err
+	}
+	return s.scan(series.Device, channels, after, to, fn)
+}
+
+// spaces has one for each quantity that a device may have, and some to spare.
+const spaces = "                                                                "
+
+// cursor walks one channel.
+type cursor struct {
+	rows *sql.Rows
+	r    reading.Reading
+	done bool
+}
+
+func (s *Snapshot) scan(device string, channels []channelID, after, to time.Time, fn func(reading.Reading) error) error {
+	var open []*cursor
+	defer func() {
+		for _, c := range open {
+			c.rows.Close()
+		}
+	}()
+	for i, ch := range channels {
+		table := "SELECT at, '', value, lag, flags FROM reading WHERE channel = ? AND at > ? AND at <= ? ORDER BY at"
+		if ch.quantity == reading.PulseIncrement {
+			table = "SELECT at, id, value, lag, flags FROM increment WHERE channel = ? AND at > ? AND at <= ? ORDER BY at, id"
+		}
+		// Several are open at once, and a kept statement can be open only once:
+		// spaces make each a statement of its own.
+		rows, err := s.query(table+spaces[:min(i, len(spaces))], ch.id, millis(after), millis(to))
+		if err != nil {
+			return err
+		}
+		c := &cursor{rows: rows, r: reading.Reading{Channel: reading.Channel{Device: device, Quantity: ch.quantity}}}
+		open = append(open, c)
+		if err := s.next(c); err != nil {
+			return err
+		}
+	}
+	for {
+		var first *cursor
+		for _, c := range open {
+			if !c.done && (first == nil || reading.Compare(c.r, first.r) < 0) {
+				first = c
+			}
+		}
+		if first == nil {
+			return nil
+		}
+		if err := fn(first.r); err != nil {
+			return err
+		}
+		if err := s.next(first); err != nil {
+			return err
+		}
+	}
+}
+
+func (s *Snapshot) next(c *cursor) error {
+	if !c.rows.Next() {
+		c.done = true
+		return s.wrap(c.rows.Err())
+	}
+	var at int64
+	var key string
+	var o row
+	if err := c.rows.Scan(&at, &key, &o.value, &o.lag, &o.flags); err != nil {
+		return s.wrap(err)
+	}
+	c.r = decode(c.r.Channel, at, o)
+	c.r.Key = key
+	return nil
+}
+
+// millis gives the ms of an instant; the zero time is before all readings.
+func millis(t time.Time) int64 {
+	if t.IsZero() {
+		return math.MinInt64
+	}
+	return t.UnixMilli()
+}
+
+// Last gives the newest readings of a channel at or before an instant, newest
+// first, at most n, replays by the broker left out.
+func (s *Snapshot) Last(ch reading.Channel, until time.Time, n int) ([]reading.Reading, error) {
+	var id int64
+	ok, err := s.one([]any{&id}, "SELECT id FROM channel WHERE device = ? AND quantity = ?", ch.Device, string(ch.Quantity))
+	if err != nil || !ok {
+		return nil, err
+	}
+	text := "SELECT at, '', value, lag, flags FROM reading WHERE channel = ? AND at <= ? AND flags & ? = 0 ORDER BY at DESC LIMIT ?"
+	if ch.Quantity == reading.PulseIncrement {
+		text = "SELECT at, id, value, lag, flags FROM increment WHERE channel = ? AND at <= ? AND flags & ? = 0 ORDER BY at DESC, id DESC LIMIT ?"
+	}
+	rows, err := s.query(text, id, until.UnixMilli(), int64(reading.Retained), n)
+	if err != nil {
+		return nil, err
+	}
+	c := &cursor{rows: rows, r: reading.Reading{Channel: ch}}
+	defer rows.Close()
+	var out []reading.Reading
+	for {
+		if err := s.next(c); err != nil || c.done {
+			return out, err
+		}
+		out = append(out, c.r)
+	}
+}
+
+// Readings hands all readings of devices that match (nil: all), after one
+// instant and up to another, to fn: by device, then in time order.
+func (j *Journal) Readings(ctx context.Context, devices []string, after, to time.Time, fn func(reading.Reading) error) error {
+	s, err := j.Snapshot(ctx)
+	if err != nil {
+		return err
+	}
+	defer s.Close()
+	if devices == nil {
+		if devices, err = s.devices(); err != nil {
+			return err
+		}
+	}
+	for _, d := range devices {
+		channels, err := s.channels(d, "")
+		if err != nil {
+			return err
+		}
+		if err := s.scan(d, channels, after, to, fn); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (s *Snapshot) devices() ([]string, error) {
+	rows, err := s.query("SELECT DISTINCT device FROM channel ORDER BY device")
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	var out []string
+	for rows.Next() {
+		var d string
+		if err := rows.Scan(&d); err != nil {
+			return nil, s.wrap(err)
+		}
+		out = append(out, d)
+	}
+	return out, s.wrap(errors.Join(rows.Err()))
+}
