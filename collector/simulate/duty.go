@@ -45,7 +45,8 @@ func (p *Plant) runMachine(m *machine) {
 		day[d] = math.Min(h, 23.8)
 	}
 	// A planner knows the usual week from long experience, and not exactly.
-	m.perWeek = roundTo(sum/float64(counted)*7*(1+0.02*r.NormFloat64()), 0.5)
+	perWeek := sum / math.Max(1, float64(counted)) * 7 * (1 + 0.02*r.NormFloat64())
+	m.perWeek = roundTo(math.Max(5, math.Min(perWeek, 167)), 0.5)
 	p.placeHours(m, day, r)
 }
 

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
 )
 
 func TestFaultsAreOfEveryKindAndTrue(t *testing.T) {
@@ -126,4 +127,29 @@ func TestGlitchesReachTheWire(t *testing.T) {
 	require.GreaterOrEqual(t, repeats, 20, "one machine and one dispenser send everything twice over ten reports")
 	require.Greater(t, late, 10)
 	require.GreaterOrEqual(t, falls, 3, "resets, transient noughts, the way back from an absurd jump")
+}
+
+func TestAnyPlantCanBeMade(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		p := New(Options{
+			Seed: rapid.Uint64().Draw(t, "seed"), Points: rapid.IntRange(1, 70).Draw(t, "points"), Days: rapid.IntRange(1, 60).Draw(t, "days"),
+			FutureDays: 10, LevelStepPercent: rapid.SampledFrom([]float64{0.5, 2, 10, 25}).Draw(t, "step"),
+			ReportEvery: time.Duration(rapid.IntRange(0, 13).Draw(t, "hours")) * time.Hour,
+			End:         time.Date(2026, 1, 1, rapid.IntRange(0, 9000).Draw(t, "end"), 0, 0, 0, time.UTC),
+		})
+		n := 0
+		for m := range p.Messages() {
+			require.False(t, m.At.Before(p.Start()))
+			require.False(t, m.At.After(p.End()))
+			if n++; n > 500 {
+				break // a caller may stop at any message
+			}
+		}
+		for _, f := range p.Faults() {
+			require.NotEmpty(t, f.Where())
+			require.NotEmpty(t, f.Why)
+			require.False(t, math.IsNaN(f.Size) || math.IsInf(f.Size, 0))
+		}
+		require.NoError(t, p.Site().Validate())
+	})
 }

@@ -2,6 +2,7 @@ package simulate
 
 import (
 	"context"
+	"log/slog"
 	"net"
 	"strings"
 	"sync"
@@ -47,7 +48,7 @@ func startBroker(t *testing.T) (string, *keeper) {
 	require.NoError(t, err)
 	addr := probe.Addr().String()
 	require.NoError(t, probe.Close())
-	s := broker.New(nil)
+	s := broker.New(&broker.Options{Logger: slog.New(slog.DiscardHandler)})
 	k := &keeper{got: map[string][]string{}}
 	require.NoError(t, s.AddHook(k, nil))
 	require.NoError(t, s.AddListener(listeners.NewTCP(listeners.Config{ID: "t", Address: addr})))

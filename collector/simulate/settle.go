@@ -48,7 +48,7 @@ func (p *Plant) settleUnseen(f *Fault, pt *point) {
 	if last < pt.trouble.from {
 		return
 	}
-	pt.trouble.from = (last/3600 + 24) * 3600
+	pt.trouble.from = max(min((last/3600+24)*3600, p.endSec()-3600), (last/3600+1)*3600)
 	f.Start = p.at(pt.trouble.from)
 	p.feedPoint(pt)
 }

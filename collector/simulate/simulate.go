@@ -39,7 +39,8 @@ type Options struct {
 	ReportEvery time.Duration
 	// Prefix is the topic prefix; default lube/v1.
 	Prefix string
-	// Healthy leaves out all faults and all bad telemetry.
+	// Healthy leaves out all faults and all bad telemetry. Histories of less
+	// than five days have no faults either.
 	Healthy bool
 }
 

@@ -9,7 +9,8 @@ import (
 // placeFaults strikes each kind once where something suits it, and some more
 // at random. No point gets two, so that each can be judged alone.
 func (p *Plant) placeFaults() {
-	if p.opt.Healthy {
+	const least = 5 // days of history in which a beginning can be seen
+	if p.opt.Healthy || p.opt.Days < least {
 		return
 	}
 	r := p.stream("faults")
