@@ -39,7 +39,7 @@ func fault(path string, err error) error {
 	case sqlite3.SQLITE_IOERR:
 		return fmt.Errorf("%w: disk error: %s: %w", ErrUnwritable, path, err)
 	case sqlite3.SQLITE_CANTOPEN:
-		return fmt.Errorf("%w: cannot open: %s: %w", ErrUnwritable, path, err)
+		return fmt.Errorf("%w: cannot open %s (this user must be able to write in its directory, even to read): %w", ErrUnwritable, path, err)
 	}
 	return err
 }
