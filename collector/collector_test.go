@@ -4,6 +4,7 @@ import (
 	"context"
 	"flag"
 	"fmt"
+	"os"
 	"path/filepath"
 	"sync"
 	"sync/atomic"
@@ -21,6 +22,10 @@ import (
 )
 
 func TestMain(m *testing.M) {
+	if path := os.Getenv(crashJournal); path != "" {
+		crashChild(path)
+		return
+	}
 	// Each check of the order of arrival fills two journals on a real disk; 25
 	// of them find what 100 do within the time that a test run has. More with
 	// -rapid.checks.
