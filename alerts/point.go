@@ -93,37 +93,44 @@ func (e *evaluation) fresh(ctx context.Context, s *subject) (bool, error) {
 	return err == nil && age <= q.limit, err
 }
 
-// emptyDateDrifts: the likely date left the plan, and the plan left the range.
-// One occurrence per fill and direction.
+// emptyDateDrifts: the likely date came before the plan, and the plan left the
+// range. One occurrence per fill. A date later than planned asks nobody to act
+// in time: nothing runs dry by it, and a machine that runs less than planned is
+// its usual reason. It is planned work (see planned), not an alarm.
 func (e *evaluation) emptyDateDrifts(_ context.Context, s *subject) (alarm.Observation, error) {
-	o := alarm.Observation{Episode: s.episode + " later", Priority: alarm.Low}
+	o := alarm.Observation{Episode: s.episode, Priority: alarm.Low}
 	r := &s.Row
-	if r.Withheld != "" || r.DriftDays == nil || r.PlannedEmpty == nil || r.EmptyP10 == nil || r.EmptyP50 == nil {
-		o.Episode = s.episode
+	drift, limit, ok := e.drift(s)
+	if !ok {
 		return o, nil
 	}
-	drift := float64(*r.DriftDays)
-	limit := float64(e.limits.DriftDays)
-	if r.FillStarted != nil {
-		life := float64(*r.PlannedEmpty - civil.Of(*r.FillStarted, e.site.Location()))
-		limit = max(limit, life*e.limits.DriftPercent/100)
-	}
-	sign := 1.0
-	if drift < 0 {
-		o.Episode, sign = s.episode+" earlier", -1
-	}
-	o.Seen.Value, o.Seen.Limit, o.Seen.Unit = drift, sign*math.Round(limit), "d"
-	outside := *r.PlannedEmpty < *r.EmptyP10 || r.EmptyP90 != nil && *r.PlannedEmpty > *r.EmptyP90
+	o.Seen.Value, o.Seen.Limit, o.Seen.Unit = drift, -math.Round(limit), "d"
 	switch {
-	case math.Abs(drift) > limit && outside:
+	case drift < -limit && r.EmptyP90 != nil && *r.PlannedEmpty > *r.EmptyP90:
 		o.Says = alarm.Set
-	case math.Abs(drift) <= limit/2:
+	case drift >= -limit/2:
 		o.Says = alarm.Clear
 	default:
 		o.Says = alarm.Between
 	}
 	o.Seen.PriorityReason = "low: plans are wrong, nothing runs dry by that alone"
 	return o, nil
+}
+
+// drift gives how many days the likely date lies after the plan (negative:
+// before it) and from how many days on that matters. ok is false where either
+// date is missing.
+func (e *evaluation) drift(s *subject) (days, limit float64, ok bool) {
+	r := &s.Row
+	if r.Withheld != "" || r.DriftDays == nil || r.PlannedEmpty == nil || r.EmptyP10 == nil || r.EmptyP50 == nil {
+		return 0, 0, false
+	}
+	limit = float64(e.limits.DriftDays)
+	if r.FillStarted != nil {
+		life := float64(*r.PlannedEmpty - civil.Of(*r.FillStarted, e.site.Location()))
+		limit = max(limit, life*e.limits.DriftPercent/100)
+	}
+	return float64(*r.DriftDays), limit, true
 }
 
 // runWithoutDose: the machine ran for several dose intervals and nothing was

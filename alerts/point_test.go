@@ -6,6 +6,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"dwindle/alerts"
 	"dwindle/alerts/alarm"
 	"dwindle/collector/reading"
 	"dwindle/config"
@@ -202,24 +203,37 @@ func TestEmptyDateDrifts(t *testing.T) {
 	require.Equal(t, "likely empty on 25 Feb 2027, 28 days earlier than the planned 25 Mar 2027", row.Detail)
 	require.Contains(t, row.Response, "Compare duty with the plan of P-02 (Head bearing): 70 h a week, planned 70 h a week.")
 
-	*r.EmptyP50, *r.DriftDays = today+96, 16 // the other way: not the same thing
-	require.Equal(t, []alarm.Notice{alarm.Return}, notices(p.look(day)))
+	// The other way asks nobody to act in time: planned work.
+	*r.EmptyP10, *r.EmptyP50, *r.EmptyP90, *r.DriftDays = today+90, today+96, today+110, 16
+	var after []alarm.Notice
+	for range 6 {
+		after = append(after, notices(p.look(day))...)
+	}
+	require.Equal(t, []alarm.Notice{alarm.Return}, after)
 	require.Empty(t, p.rows(), "a return at low priority waits for nobody")
-	require.Empty(t, notices(p.look(day)), "the plan lies within the 80 % range")
+	prompts, err := alerts.Prompts(t.Context(), p.site, p.fleet(), p.src)
+	require.NoError(t, err)
+	var text string
+	for _, one := range prompts {
+		if one.Kind == alarm.PromptPlan {
+			text += one.Text
+		}
+	}
+	require.Contains(t, text, "P-02 (Head bearing) is likely empty on 10 Apr 2027, 16 days later than planned")
 }
 
 func TestDriftIsHiddenWhereAnotherAlarmSaysWhy(t *testing.T) {
 	p := newPlant(t, 2)
 	r := &p.states[1].Row
 	today := p.site.Today(start)
-	p.states[1].Delivery.Verdict, p.states[1].Delivery.Ratio = forecast.Under, ptr(0.5)
-	*r.EmptyP10, *r.EmptyP50, *r.EmptyP90, *r.DriftDays = today+145, today+152, today+160, 72
+	p.states[1].Delivery.Verdict, p.states[1].Delivery.Ratio = forecast.Over, ptr(2.0)
+	*r.EmptyP10, *r.EmptyP50, *r.EmptyP90, *r.DriftDays = today+25, today+30, today+38, -50
 	for range 6 {
 		p.look(day)
 	}
 	rows := p.rows()
 	require.Len(t, rows, 2)
-	require.Equal(t, []alarm.Type{alarm.UnderDelivery, alarm.EmptyDateDrifts}, []alarm.Type{rows[0].Type, rows[1].Type})
+	require.Equal(t, []alarm.Type{alarm.OverDelivery, alarm.EmptyDateDrifts}, []alarm.Type{rows[0].Type, rows[1].Type})
 	require.Equal(t, []string{"another alarm of this point names the cause"}, rows[1].SuppressedBy)
 	require.Nil(t, rows[1].Announced)
 }

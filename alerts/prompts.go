@@ -97,6 +97,9 @@ func (e *evaluation) planned(s *subject) []alarm.Prompt {
 	case r.Withheld != "":
 		add(alarm.Prompt{Kind: alarm.PromptEvidence, Owner: reliability, Text: fmt.Sprintf("no forecast for %s: %s", name, r.Withheld)})
 	}
+	if p := e.laterThanPlanned(s, name); p != nil {
+		add(*p)
+	}
 	if d := e.stayLimit(s); d != nil {
 		add(*d)
 	}
@@ -104,6 +107,22 @@ func (e *evaluation) planned(s *subject) []alarm.Prompt {
 		add(alarm.Prompt{Kind: alarm.PromptRegister, Owner: reliability, Text: fmt.Sprintf("%s has no setting in the register; enter one with valid_from", s.Device)})
 	}
 	return out
+}
+
+// laterThanPlanned is the prompt for a date that moved behind the plan without
+// a fault that another alarm names.
+func (e *evaluation) laterThanPlanned(s *subject, name string) *alarm.Prompt {
+	days, limit, ok := e.drift(s)
+	if !ok || days <= limit || *s.Row.PlannedEmpty >= *s.Row.EmptyP10 {
+		return nil
+	}
+	if v := s.Delivery.Verdict; v == forecast.Under || v == forecast.NotDispensing {
+		return nil // that alarm names the cause
+	}
+	return &alarm.Prompt{
+		Kind: alarm.PromptPlan, Owner: owner(e.site, alarm.EmptyDateDrifts),
+		Text: fmt.Sprintf("%s is likely empty on %s, %.0f days later than planned: see whether its machine runs less than the plan says, and correct the plan", name, date(s.Row.EmptyP50), days),
+	}
 }
 
 // stayLimit reminds of a reservoir whose lubricant gets too old before it is

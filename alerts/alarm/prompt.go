@@ -11,6 +11,7 @@ const (
 	PromptCommission PromptKind = "commission"
 	PromptRegister   PromptKind = "register"
 	PromptEvidence   PromptKind = "evidence"
+	PromptPlan       PromptKind = "plan_differs"
 )
 
 // Prompt is planned work or a decision without a hard deadline. Prompts are

@@ -92,8 +92,8 @@ var definitions = []Definition{
 	},
 	{
 		Type: EmptyDateDrifts, Class: "process", Owner: Reliability,
-		Title:   "Empty date drifts away from the plan",
-		Purpose: "Rounds and stock follow the plan; a plan that is wrong is noticed while there is time.",
+		Title:   "Empty earlier than planned",
+		Purpose: "Rounds and stock follow the plan; a reservoir that will not last as long is noticed while there is time.",
 		Cause: []string{
 			"run-hours differ from the plan", "the setting differs from the plan", "delivery differs from the command", "the level sensor is wrong",
 		},
@@ -109,7 +109,7 @@ var definitions = []Definition{
 		Priority:    "low; urgency is that of the alarm on the visit",
 		Inputs:      "empty date and its spread, planned empty date",
 		MinEvidence: "forecast not withheld and a plan for the fill",
-		SetAt:       "likely date more than max(7 days, 10 % of the planned life) from plan, and the plan outside the 80 % range",
+		SetAt:       "likely date more than max(7 days, 10 % of the planned life) before the plan, and the plan after the late date; a later date is planned work",
 		ClearAt:     "difference at or below half of that",
 		Delays:      Delays{On: 3, Off: 3, Spacing: 20 * hour},
 		AutoReturn:  true,
