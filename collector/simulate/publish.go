@@ -18,7 +18,10 @@ import (
 const (
 	inFlight   = 128              // messages sent and not yet acknowledged
 	ackTimeout = 60 * time.Second // for one acknowledgement
-	backlog    = 256              // messages waiting for a connection
+	// With so few in flight a broker that reads at all never blocks a write
+	// for long.
+	writeTimeout = 10 * time.Second
+	backlog      = 256 // messages waiting for a connection
 )
 
 // Publish sends messages over MQTT to the broker at addr (host:port, loopback
@@ -72,7 +75,7 @@ func publishLine(ctx context.Context, addr string, n int, line <-chan Sent, acke
 	var once sync.Once
 	client := mqtt.NewClient(mqtt.NewClientOptions().
 		AddBroker("tcp://" + addr).SetClientID(fmt.Sprintf("plant-%d", n+1)).
-		SetCleanSession(true).SetAutoReconnect(false).SetConnectTimeout(10 * time.Second).
+		SetCleanSession(true).SetAutoReconnect(false).SetConnectTimeout(10 * time.Second).SetWriteTimeout(writeTimeout).
 		SetConnectionLostHandler(func(_ mqtt.Client, err error) { once.Do(func() { lost <- err }) }))
 	if err := await(ctx, client.Connect(), lost); err != nil {
 		return fmt.Errorf("connecting the simulated gateway to %s: %w", addr, err)

@@ -4,6 +4,7 @@ import (
 	"context"
 	"log/slog"
 	"net"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -98,4 +99,61 @@ func TestPublishStopsWithItsContext(t *testing.T) {
 		}
 	})
 	require.ErrorIs(t, err, context.Canceled)
+}
+
+// muteBroker accepts connections and acknowledges nothing; it hangs up after
+// the given number of bytes, if that is above 0.
+func muteBroker(t *testing.T, bytes int) string {
+	t.Helper()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	t.Cleanup(func() { _ = l.Close() })
+	go func() {
+		for {
+			c, err := l.Accept()
+			if err != nil {
+				return
+			}
+			go func() {
+				defer c.Close()
+				buf := make([]byte, 4096)
+				if _, err := c.Read(buf); err != nil {
+					return
+				}
+				// CONNACK: accepted (MQTT 3.1.1, section 3.2).
+				if _, err := c.Write([]byte{0x20, 2, 0, 0}); err != nil {
+					return
+				}
+				for total := 0; bytes == 0 || total < bytes; {
+					n, err := c.Read(buf)
+					if err != nil {
+						return
+					}
+					total += n
+				}
+			}()
+		}
+	}()
+	return l.Addr().String()
+}
+
+func TestPublishCountsOnlyWhatWasAcknowledged(t *testing.T) {
+	messages := New(Options{Points: 4, Days: 3}).Messages()
+	ctx, cancel := context.WithTimeout(t.Context(), 300*time.Millisecond)
+	defer cancel()
+	n, err := Publish(ctx, muteBroker(t, 0), 1, messages)
+	require.ErrorIs(t, err, context.DeadlineExceeded, "waiting for an acknowledgement that does not come")
+	require.Zero(t, n)
+	// It hangs up once it has all of a handful, while we wait for the answers.
+	size := 0
+	var handful []Sent
+	for m := range messages {
+		handful = append(handful, m)
+		if size += len(m.Topic) + len(m.Payload); len(handful) == 20 {
+			break
+		}
+	}
+	n, err = Publish(t.Context(), muteBroker(t, size), 1, slices.Values(handful))
+	require.Error(t, err, "the broker hung up")
+	require.Zero(t, n)
 }
