@@ -402,7 +402,7 @@ func first(steps []string) string {
 
 var typePhrases = map[alarm.Type]string{
 	alarm.EmptyBeforeVisit: "May be empty before the next visit",
-	alarm.EmptyDateDrifts:  "Empty date moves away from the plan",
+	alarm.EmptyDateDrifts:  "Empty earlier than planned",
 	alarm.UnderDelivery:    "Delivers too little",
 	alarm.OverDelivery:     "Delivers too much",
 	alarm.RunWithoutDose:   "Machine runs without a dose",
