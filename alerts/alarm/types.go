@@ -67,7 +67,7 @@ var atLine = []Caution{Rotating, Pressure, Injection, Dust, Hot}
 var definitions = []Definition{
 	{
 		Type: EmptyBeforeVisit, Class: "process", Owner: Technician,
-		Title:   "Reservoir may be empty before the next visit",
+		Title:   "May be empty before the next visit",
 		Purpose: "No point runs without supply between two rounds.",
 		Cause: []string{
 			"{machine} runs more than planned", "the visit was moved or comes too late", "the last change was late or the reservoir was not full", "more is delivered than set",
@@ -118,7 +118,7 @@ var definitions = []Definition{
 	},
 	{
 		Type: UnderDelivery, Class: "process", Owner: Reliability,
-		Title:   "Less delivered than commanded",
+		Title:   "Delivers too little",
 		Purpose: "A point that gets too little is found before its bearing is.",
 		Cause: []string{
 			"blocked line or fitting", "cold, stiff lubricant", "air in the line", "weak drive or battery", "wrong setting", "stuck level sensor: looks the same from here",
@@ -144,7 +144,7 @@ var definitions = []Definition{
 	},
 	{
 		Type: OverDelivery, Class: "process", Owner: Reliability,
-		Title:   "More delivered than commanded",
+		Title:   "Delivers too much",
 		Purpose: "Leaks and wrong settings are found before seals, floor and stock suffer.",
 		Cause: []string{
 			"wrong setting", "leaking or broken line", "level sensor wrong", "doses triggered twice",
@@ -170,7 +170,7 @@ var definitions = []Definition{
 	},
 	{
 		Type: RunWithoutDose, Class: "device", Owner: Technician,
-		Title:   "Machine runs, dispenser does not dose",
+		Title:   "Machine runs without a dose",
 		Purpose: "A dispenser that is off is found within a few doses.",
 		Cause: []string{
 			"dispenser off or paused", "line blocked and dispenser stopped itself", "run contact or signal to the dispenser broken", "empty battery",
@@ -195,7 +195,7 @@ var definitions = []Definition{
 	},
 	{
 		Type: NoTelemetry, Class: "data path", Owner: GatewayOwner,
-		Title:   "No messages from a device",
+		Title:   "Not heard any more",
 		Purpose: "Silence is not taken for well-being.",
 		Cause: []string{
 			"supply or battery", "radio path or cable", "gateway or broker", "device removed or swapped without record",
@@ -222,7 +222,7 @@ var definitions = []Definition{
 	},
 	{
 		Type: GatewaySilent, Class: "data path", Owner: GatewayOwner,
-		Title:   "Gateway silent: its devices went quiet together",
+		Title:   "Gateway is silent",
 		Purpose: "One cause, one alarm.",
 		Cause: []string{
 			"gateway without supply or hung", "network between gateway and broker", "broker refuses the gateway", "radio side of the gateway",

@@ -59,10 +59,12 @@ func alarmBlock(w io.Writer, width int, site *config.Site, r alarm.Row) error {
 	return nil
 }
 
-// TypeWords says an alarm type to a person.
+// TypeWords says an alarm type to a person, in the words of the master table.
 func TypeWords(t alarm.Type) string {
-	s := strings.ReplaceAll(string(t), "_", " ")
-	return strings.ToUpper(s[:1]) + s[1:]
+	if d, ok := alarm.Lookup(t); ok {
+		return d.Title
+	}
+	return strings.ReplaceAll(string(t), "_", " ")
 }
 
 // Subject names what an alarm is about.
