@@ -46,11 +46,7 @@ func (c forecastCmd) Run(e *env) error {
 	}
 	width := text.Width(e.out)
 	fmt.Fprintf(e.out, "%s, %s (%s)\n\n", site.Name, siteTime(site, at), site.Zone)
-	if err := report.Fleet(e.out, width, site, fleet); err != nil {
-		return err
-	}
-	fmt.Fprintln(e.out)
-	return text.Paragraph(e.out, width, "", report.FleetLegend)
+	return report.Fleet(e.out, width, site, fleet)
 }
 
 func (c forecastCmd) explain(e *env, site *config.Site, src forecast.Source, at time.Time) error {

@@ -86,19 +86,12 @@ func Print(w io.Writer, in Input) error {
 	p.intake()
 	p.faults()
 	p.further()
-	_, err := w.Write(bytes.ReplaceAll(p.out.Bytes(), []byte(tie), []byte(" ")))
+	_, err := io.WriteString(w, text.Untied(p.out.String()))
 	if err != nil {
 		return fmt.Errorf("writing the demo's report: %w", err)
 	}
 	return nil
 }
-
-// tie is a space at which no line is broken: a letter of the private use area
-// while the text is laid out, a plain space when it is written.
-const tie = "\uE000"
-
-// tied keeps a short phrase on one line.
-func tied(s string) string { return strings.ReplaceAll(s, " ", tie) }
 
 // heading writes a section's title.
 func (p *printer) heading(title string) {

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 
+	"dwindle/cmd/internal/report"
 	"dwindle/cmd/internal/text"
 	"dwindle/collector/simulate"
 )
@@ -30,11 +31,11 @@ func faultWords(f simulate.Fault) string {
 	}
 	switch {
 	case f.Kind == simulate.PartialBlockage || f.Kind == simulate.LeakingFitting || f.Kind == simulate.SettingFound || f.Kind == simulate.SettingHidden:
-		s += fmt.Sprintf(" (%.0f"+tie+"%% of the registered dose goes out)", 100*f.Size)
+		s += fmt.Sprintf(" (%.0f"+text.Tie+"%% of the registered dose goes out)", 100*f.Size)
 	case f.Kind == simulate.MissedPulses:
-		s += fmt.Sprintf(" (%.0f"+tie+"%% of them)", 100*f.Size)
+		s += fmt.Sprintf(" (%.0f"+text.Tie+"%% of them)", 100*f.Size)
 	case f.Kind == simulate.MachineBusier:
-		s += fmt.Sprintf(" (%.0f"+tie+"%% of the usual)", 100*f.Size)
+		s += fmt.Sprintf(" (%.0f"+text.Tie+"%% of the usual)", 100*f.Size)
 	}
 	if !f.End.IsZero() {
 		s += ", later put right"
@@ -58,10 +59,10 @@ func (p *printer) faults() {
 			unseen = append(unseen, f)
 			continue
 		}
-		began := tied(f.Fault.Start.In(loc).Format("2 Jan 15:04"))
+		began := text.Tied(f.Fault.Start.In(loc).Format("2 Jan 15:04"))
 		found, by := "not found", "should show: "+f.Fault.Why
 		if f.Found {
-			found, by = tied(f.At.In(loc).Format("2 Jan"))+", "+tied(after(f.Days)), foundBy(f)
+			found, by = text.Tied(f.At.In(loc).Format("2 Jan"))+", "+text.Tied(after(f.Days)), foundBy(f)
 			if f.Alarm == nil {
 				found = "shows at the end"
 			}
@@ -80,14 +81,14 @@ func (p *printer) faults() {
 		fmt.Fprintln(&p.out)
 		p.say("Wrong as well, but nothing in the messages can show it; somebody has to look:")
 		for _, f := range unseen {
-			p.hanging("  ", f.Fault.Where()+": ", fmt.Sprintf("%s (since %s): %s.", faultWords(f.Fault), tied(f.Fault.Start.In(loc).Format("2 Jan")), f.Fault.Why))
+			p.hanging("  ", f.Fault.Where()+": ", fmt.Sprintf("%s (since %s): %s.", faultWords(f.Fault), text.Tied(f.Fault.Start.In(loc).Format("2 Jan")), f.Fault.Why))
 		}
 	}
 	fmt.Fprintln(&p.out)
 	found, observable := p.outcome.Seen()
 	p.say("Found %d of %d that can be seen. %s.", found, observable, falseWords(len(p.outcome.False)))
 	for _, r := range p.outcome.False {
-		p.hanging("  ", "false: ", fmt.Sprintf("%s: %s, since %s", typeWords(r.Type), p.subject(r), p.time(r)))
+		p.hanging("  ", "false: ", fmt.Sprintf("%s: %s, since %s", report.TypeWords(r.Type), report.Subject(p.in.Site, r), p.time(r)))
 	}
 	if n := p.outcome.Dates; n > 0 {
 		p.say("%s about empty dates came without a fault: outages and busy weeks move dates too. How good the dates are is measured by `dwindle score`.", verb(n, "alarm", "alarms"))
@@ -96,7 +97,7 @@ func (p *printer) faults() {
 
 func foundBy(f Finding) string {
 	if f.Alarm != nil {
-		return "alarm: " + typeWords(f.Alarm.Type)
+		return "alarm: " + report.TypeWords(f.Alarm.Type)
 	}
 	return "delivery comparison: " + f.Verdict
 }

@@ -11,9 +11,9 @@ import (
 	"unicode/utf8"
 
 	"dwindle/alerts/alarm"
+	"dwindle/cmd/internal/report"
 	"dwindle/cmd/internal/text"
 	"dwindle/config/civil"
-	"dwindle/forecast"
 )
 
 // printer collects the report.
@@ -45,7 +45,7 @@ func sortOut(open []alarm.Row) (standing []alarm.Row, over, hushed int) {
 
 // headline is the report in a few sentences.
 func (p *printer) headline() {
-	known, withheld := p.order()
+	known, withheld := report.Order(p.in.Fleet)
 	at := p.in.Fleet.At.In(p.in.Site.Location())
 	soon := 0
 	for _, s := range known {
@@ -54,7 +54,7 @@ func (p *printer) headline() {
 		}
 	}
 	var b strings.Builder
-	fmt.Fprintf(&b, "%s, %s: %s.", cmp.Or(p.in.Site.Name, p.in.Site.ID), tied(at.Format("Mon 2 Jan 2006 15:04 MST")), plural(len(p.in.Fleet.States), "lube point", "lube points")+", each fed by an automatic lubricator")
+	fmt.Fprintf(&b, "%s, %s: %s.", cmp.Or(p.in.Site.Name, p.in.Site.ID), text.Tied(at.Format("Mon 2 Jan 2006 15:04 MST")), plural(len(p.in.Fleet.States), "lube point", "lube points")+", each fed by an automatic lubricator")
 	switch soon {
 	case 0:
 		b.WriteString(" No reservoir is likely to be empty before its next visit.")
@@ -65,7 +65,7 @@ func (p *printer) headline() {
 		// A point that may or may not dispense has an early date but no likely
 		// one: it is in the table, not in the headline.
 		if s.Row.EmptyP50 != nil {
-			fmt.Fprintf(&b, " The first to go is %s: %s.", s.Row.Point, p.empty(s.Row))
+			fmt.Fprintf(&b, " The first to go is %s: %s.", s.Row.Point, report.Empty(s.Row, p.today))
 			break
 		}
 	}
@@ -110,177 +110,10 @@ func falseWords(n int) string {
 
 func verb(n int, one, many string) string { return plural(n, one, many) }
 
-// order sorts the forecasts by early date and sets the withheld ones apart.
-func (p *printer) order() (known, withheld []*forecast.State) {
-	for i := range p.in.Fleet.States {
-		s := &p.in.Fleet.States[i]
-		if s.Row.Withheld != "" {
-			withheld = append(withheld, s)
-		} else {
-			known = append(known, s)
-		}
-	}
-	late := func(d *civil.Date) civil.Date {
-		if d == nil {
-			return math.MaxInt32
-		}
-		return *d
-	}
-	slices.SortStableFunc(known, func(a, b *forecast.State) int {
-		return cmp.Or(cmp.Compare(late(a.Row.EmptyP10), late(b.Row.EmptyP10)), cmp.Compare(late(a.Row.EmptyP50), late(b.Row.EmptyP50)), cmp.Compare(a.Row.Point, b.Row.Point))
-	})
-	return known, withheld
-}
-
+// fleet is the table that the forecast verb prints, too.
 func (p *printer) fleet() {
 	p.heading("When each reservoir will be empty")
-	known, withheld := p.order()
-	switch {
-	case len(known) == 0:
-		p.say("There is no forecast yet.")
-	case !p.fleetTable(known):
-		for _, s := range known {
-			p.fleetBlock(s)
-		}
-	}
-	fmt.Fprintln(&p.out)
-	p.say("Likely: as likely before as after. Early and late: one reservoir in ten is empty before the early date, one in ten lasts beyond the late one. Dates more than ten months away carry their year; later: beyond the horizon of the forecast. Change by: the last day that still has lubricant on the early date. Chance: that it is empty before the visit. Against plan: the likely date beside the one that planned dose and planned use give.")
-	if len(withheld) == 0 {
-		return
-	}
-	fmt.Fprintln(&p.out)
-	p.say("No forecast, because the evidence does not carry one:")
-	for _, s := range withheld {
-		p.hanging("  ", s.Row.Point+": ", s.Row.Withheld)
-	}
-}
-
-// fleetTable gives each point a line of figures and one that says what and
-// where it is. It writes nothing and returns false where it is too wide.
-func (p *printer) fleetTable(known []*forecast.State) bool {
-	t := text.NewTable(text.Column{Head: "point"}, text.Column{Head: "left", Right: true}, text.Column{Head: "likely empty (early - late)"},
-		text.Column{Head: "change by"}, text.Column{Head: "visit (chance empty)"}, text.Column{Head: "against plan"})
-	for _, s := range known {
-		t.Row(s.Row.Point, left(s.Row), p.empty(s.Row), p.date(s.Row.ChangeBefore), p.visit(s.Row), against(s.Row))
-	}
-	var b bytes.Buffer
-	_ = t.Write(&b, math.MaxInt32) // no column wraps: a row is a line
-	lines := strings.Split(strings.TrimSuffix(b.String(), "\n"), "\n")
-	for _, line := range lines {
-		if utf8.RuneCountInString(line) > p.width {
-			return false
-		}
-	}
-	for i, line := range lines {
-		fmt.Fprintln(&p.out, line)
-		if i >= 2 { // below the head and its rule
-			p.indented("    ", p.place(known[i-2].Row))
-		}
-	}
-	return true
-}
-
-func (p *printer) fleetBlock(s *forecast.State) {
-	r := s.Row
-	change := ""
-	if r.ChangeBefore != nil {
-		change = ", change by " + p.date(r.ChangeBefore)
-	}
-	fmt.Fprintf(&p.out, "%s: %s left%s\n", r.Point, left(r), change)
-	p.indented("    ", p.place(r))
-	p.indented("    ", "likely empty: "+p.empty(r))
-	plan := ""
-	if r.DriftDays != nil {
-		plan = "; against plan: " + against(r)
-	}
-	p.indented("    ", "next visit (chance empty): "+p.visit(r)+plan)
-}
-
-// place says what a point is and how to reach it.
-func (p *printer) place(r forecast.Row) string {
-	pt := p.in.Site.Point(r.Point)
-	if pt == nil {
-		return r.Machine
-	}
-	name := pt.Name
-	if m := p.in.Site.Machine(pt.Machine); m != nil && m.Name != "" && !strings.HasPrefix(name, m.Name) {
-		name = m.Name + ", " + name
-	}
-	if pt.Location != "" {
-		name += "; " + pt.Location
-	}
-	return name
-}
-
-func left(r forecast.Row) string {
-	if r.RemainingCM3 == nil || r.CapacityCM3 == nil || *r.CapacityCM3 <= 0 {
-		return "unknown"
-	}
-	return tied(fmt.Sprintf("%.0f %%", 100**r.RemainingCM3 / *r.CapacityCM3))
-}
-
-// empty is the likely date with its range.
-func (p *printer) empty(r forecast.Row) string {
-	if r.EmptyP50 == nil && r.EmptyP10 == nil {
-		if r.BeyondDays != nil {
-			return fmt.Sprintf("not within %d days", *r.BeyondDays)
-		}
-		return "unknown"
-	}
-	or := func(d *civil.Date) string {
-		if d == nil {
-			return "later"
-		}
-		return p.date(d)
-	}
-	return or(r.EmptyP50) + " (" + or(r.EmptyP10) + " - " + or(r.EmptyP90) + ")"
-}
-
-// date shows a date, with the year only where it is far away.
-func (p *printer) date(d *civil.Date) string {
-	const tenMonths = 300
-	switch {
-	case d == nil:
-		return "-"
-	case *d > p.today-31 && *d < p.today+tenMonths:
-		return tied(d.Format("2 Jan"))
-	}
-	return tied(d.Format("2 Jan 2006"))
-}
-
-func (p *printer) visit(r forecast.Row) string {
-	if r.NextVisit == nil {
-		return "none planned"
-	}
-	out := p.date(r.NextVisit)
-	if r.ChanceBeforeVisit != nil {
-		out += " (" + chance(*r.ChanceBeforeVisit) + ")"
-	}
-	return out
-}
-
-// chance shows a probability with no more digits than it has.
-func chance(v float64) string {
-	switch {
-	case v < 0.005:
-		return tied("under 1 %")
-	case v > 0.995:
-		return tied("over 99 %")
-	}
-	return tied(fmt.Sprintf("%.0f %%", 100*v))
-}
-
-func against(r forecast.Row) string {
-	if r.DriftDays == nil {
-		return "-"
-	}
-	switch d := *r.DriftDays; {
-	case d < 0:
-		return plural(-d, "day early", "days early")
-	case d > 0:
-		return plural(d, "day late", "days late")
-	}
-	return "as planned"
+	_ = report.Fleet(&p.out, p.width, p.in.Site, p.in.Fleet) // the buffer takes everything
 }
 
 // marks give a priority a shape beside its word, so that nothing rests on
@@ -323,7 +156,7 @@ func (p *printer) alarms() {
 // alarm writes one alarm; what is low and of a kind already explained is kept
 // short.
 func (p *printer) alarm(r alarm.Row, explained bool) {
-	p.hanging("", marks[r.Priority]+" ", fmt.Sprintf("%s: %s", typeWords(r.Type), p.subject(r)))
+	p.hanging("", marks[r.Priority]+" ", fmt.Sprintf("%s: %s", report.TypeWords(r.Type), report.Subject(p.in.Site, r)))
 	seen := fmt.Sprintf("%s priority, since %s", r.Priority, p.time(r))
 	if r.Detail == "" {
 		seen += "; " + value(r)
@@ -351,7 +184,7 @@ func (p *printer) remaining(rows []alarm.Row) {
 	n := map[string]int{}
 	var order []string
 	for _, r := range rows {
-		words := typeWords(r.Type)
+		words := report.TypeWords(r.Type)
 		if n[words] == 0 {
 			order = append(order, words)
 		}
@@ -400,44 +233,8 @@ func first(steps []string) string {
 	return ""
 }
 
-var typePhrases = map[alarm.Type]string{
-	alarm.EmptyBeforeVisit: "May be empty before the next visit",
-	alarm.EmptyDateDrifts:  "Empty earlier than planned",
-	alarm.UnderDelivery:    "Delivers too little",
-	alarm.OverDelivery:     "Delivers too much",
-	alarm.RunWithoutDose:   "Machine runs without a dose",
-	alarm.NoTelemetry:      "Not heard any more",
-	alarm.GatewaySilent:    "Gateway is silent",
-	alarm.SettingDiffers:   "Setting differs from the register",
-}
-
-func typeWords(t alarm.Type) string {
-	if s, ok := typePhrases[t]; ok {
-		return s
-	}
-	return strings.ReplaceAll(string(t), "_", " ")
-}
-
-// subject names what an alarm is about, id first.
-func (p *printer) subject(r alarm.Row) string {
-	site := p.in.Site
-	if pt := site.Point(r.Point); pt != nil {
-		return r.Point + " (" + p.place(forecast.Row{Point: r.Point, Machine: pt.Machine}) + ")"
-	}
-	if g := site.Gateway(r.Gateway); g != nil && r.Type == alarm.GatewaySilent {
-		return r.Gateway + " (" + g.Name + ")"
-	}
-	if m := site.Machine(r.Device); m != nil {
-		return "run signal of " + r.Device + " (" + m.Name + ")"
-	}
-	if d := site.Dispenser(r.Device); d != nil {
-		return "dispenser " + r.Device + " at " + d.Point
-	}
-	return cmp.Or(r.Point, r.Device, r.Gateway)
-}
-
 func (p *printer) time(r alarm.Row) string {
-	return r.Since.In(p.in.Site.Location()).Format("2" + tie + "Jan" + tie + "15:04")
+	return r.Since.In(p.in.Site.Location()).Format("2" + text.Tie + "Jan" + text.Tie + "15:04")
 }
 
 func (p *printer) intake() {

@@ -1,6 +1,7 @@
 package report
 
 import (
+	"cmp"
 	"fmt"
 	"io"
 	"strings"
@@ -67,20 +68,28 @@ func TypeWords(t alarm.Type) string {
 	return strings.ReplaceAll(string(t), "_", " ")
 }
 
-// Subject names what an alarm is about.
+// Subject names what an alarm is about, id first.
 func Subject(site *config.Site, r alarm.Row) string {
-	switch {
-	case r.Point != "":
-		if p := site.Point(r.Point); p != nil {
-			return fmt.Sprintf("%s (%s)", r.Point, joinWith(machineName(site, p.Machine), ", ", p.Name))
-		}
-		return r.Point
-	case r.Gateway != "":
-		return "gateway " + r.Gateway
-	case r.Device != "" && site.Machine(r.Device) != nil:
-		return fmt.Sprintf("run signal of %s (%s)", r.Device, machineName(site, r.Device))
+	if site.Point(r.Point) != nil {
+		return r.Point + " (" + Where(site, r.Point) + ")"
 	}
-	return "dispenser " + r.Device
+	if g := site.Gateway(r.Gateway); g != nil && r.Type == alarm.GatewaySilent {
+		return joinWith(r.Gateway, " ", bracketed(g.Name))
+	}
+	if m := site.Machine(r.Device); m != nil {
+		return joinWith("run signal of "+r.Device, " ", bracketed(m.Name))
+	}
+	if d := site.Dispenser(r.Device); d != nil {
+		return joinWith("dispenser "+r.Device, " at ", d.Point)
+	}
+	return cmp.Or(r.Point, r.Device, r.Gateway)
+}
+
+func bracketed(s string) string {
+	if s == "" {
+		return ""
+	}
+	return "(" + s + ")"
 }
 
 func stateLine(site *config.Site, r alarm.Row) string {
@@ -112,11 +121,4 @@ func roleName(site *config.Site, id string) string {
 		}
 	}
 	return strings.ReplaceAll(id, "_", " ")
-}
-
-func joinWith(a, sep, b string) string {
-	if a == "" || b == "" {
-		return a + b
-	}
-	return a + sep + b
 }

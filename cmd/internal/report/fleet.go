@@ -5,13 +5,14 @@
 package report
 
 import (
+	"bytes"
 	"cmp"
 	"fmt"
 	"io"
 	"math"
 	"slices"
 	"strings"
-	"time"
+	"unicode/utf8"
 
 	"dwindle/cmd/internal/text"
 	"dwindle/config"
@@ -19,71 +20,107 @@ import (
 	"dwindle/forecast"
 )
 
-// FleetLegend says how to read the fleet table.
-const FleetLegend = "change by: the last day that still has lubricant at the early date. Early, late: with a chance of 1 in 10 " +
-	"each it is empty before the early date, or only after the late one. next visit: the next planned visit, and the " +
-	"chance that the reservoir is empty before it. plan: the likely date beside the one that planned dose and use give."
+// fleetLegend says how to read the fleet table.
+const fleetLegend = "Likely: as likely before as after. Early and late: one reservoir in ten is empty before the early date, " +
+	"one in ten lasts beyond the late one; later: beyond the horizon of the forecast. Change by: the last day that still has " +
+	"lubricant on the early date. Chance: that it is empty before the visit. Against plan: the likely date beside the one " +
+	"that planned dose and planned use give. Dates more than ten months away carry their year."
 
-// Fleet writes one line per point, the earliest early date first, points
-// without a forecast last, with the reason.
+// Fleet writes the points by early date, then those without a forecast and
+// why: a table, or a block for each point where the table would be too wide.
 func Fleet(w io.Writer, width int, site *config.Site, fleet forecast.Fleet) error {
-	known, withheld := split(fleet)
+	known, withheld := Order(fleet)
 	today := site.Today(fleet.At)
-	if len(known) > 0 {
-		t := text.NewTable(
-			text.Column{Head: "point"},
-			text.Column{Head: "left", Right: true},
-			text.Column{Head: "change by"},
-			text.Column{Head: "empty likely (early - late)"},
-			text.Column{Head: "next visit"},
-			text.Column{Head: "plan"},
-		)
+	var out bytes.Buffer // takes everything: errors are those of w below
+	switch {
+	case len(known) == 0:
+		fmt.Fprintln(&out, "There is no forecast yet.")
+	case !fleetTable(&out, width, site, known, today):
 		for _, s := range known {
-			r := s.Row
-			t.Row(r.Point, percent(r), Date(r.ChangeBefore, today), Span(r, today), visit(r, today), against(r))
-			t.Note(Where(site, r.Point))
-		}
-		if err := t.Write(w, width); err != nil {
-			return err
+			fleetBlock(&out, width, site, s.Row, today)
 		}
 	}
-	if len(withheld) == 0 {
-		return nil
+	if len(known) > 0 {
+		fmt.Fprintln(&out)
+		_ = text.Paragraph(&out, width, "", fleetLegend)
 	}
-	fmt.Fprintf(w, "\nNot known yet (%d):\n", len(withheld))
-	t := text.NewTable(text.Column{Head: "point"}, text.Column{Head: "why there is no forecast", Wrap: true})
-	for _, s := range withheld {
-		t.Row(s.Row.Point, s.Row.Withheld)
-		t.Note(Where(site, s.Row.Point))
+	if len(withheld) > 0 {
+		fmt.Fprintln(&out, "\nNo forecast, because the evidence does not carry one:")
+		for _, s := range withheld {
+			fmt.Fprintf(&out, "  %s\n", s.Row.Point)
+			_ = text.Paragraph(&out, width, "    ", s.Row.Withheld)
+		}
 	}
-	return t.Write(w, width)
+	_, err := w.Write(out.Bytes())
+	return err
 }
 
-// split orders the fleet: forecasts by early date, and the withheld ones.
-func split(fleet forecast.Fleet) (known, withheld []forecast.State) {
-	for _, s := range fleet.States {
+// Order sorts the forecasts by early date and sets the withheld ones apart.
+func Order(fleet forecast.Fleet) (known, withheld []*forecast.State) {
+	for i := range fleet.States {
+		s := &fleet.States[i]
 		if s.Row.Withheld != "" {
 			withheld = append(withheld, s)
 		} else {
 			known = append(known, s)
 		}
 	}
-	slices.SortStableFunc(known, func(a, b forecast.State) int {
-		return cmp.Or(cmp.Compare(sortKey(a.Row.EmptyP10), sortKey(b.Row.EmptyP10)), cmp.Compare(sortKey(a.Row.EmptyP50), sortKey(b.Row.EmptyP50)), cmp.Compare(a.Row.Point, b.Row.Point))
+	key := func(d *civil.Date) civil.Date {
+		if d == nil {
+			return math.MaxInt32
+		}
+		return *d
+	}
+	slices.SortStableFunc(known, func(a, b *forecast.State) int {
+		return cmp.Or(cmp.Compare(key(a.Row.EmptyP10), key(b.Row.EmptyP10)), cmp.Compare(key(a.Row.EmptyP50), key(b.Row.EmptyP50)), cmp.Compare(a.Row.Point, b.Row.Point))
 	})
 	return known, withheld
 }
 
-func sortKey(d *civil.Date) civil.Date {
-	if d == nil {
-		return math.MaxInt32
+// fleetTable gives each point a line of figures and one that says what and
+// where it is. It writes nothing and returns false where that is too wide.
+func fleetTable(w io.Writer, width int, site *config.Site, known []*forecast.State, today civil.Date) bool {
+	t := text.NewTable(text.Column{Head: "point"}, text.Column{Head: "left", Right: true}, text.Column{Head: "likely empty (early - late)"},
+		text.Column{Head: "change by"}, text.Column{Head: "visit (chance empty)"}, text.Column{Head: "against plan"})
+	for _, s := range known {
+		t.Row(s.Row.Point, left(s.Row), Empty(s.Row, today), Date(s.Row.ChangeBefore, today), visit(s.Row, today), against(s.Row))
+		t.Note(Where(site, s.Row.Point))
 	}
-	return *d
+	var out bytes.Buffer
+	_ = t.Write(&out, width)
+	for line := range strings.Lines(out.String()) {
+		if utf8.RuneCountInString(strings.TrimSuffix(line, "\n")) > width {
+			return false
+		}
+	}
+	_, _ = w.Write(out.Bytes())
+	return true
+}
+
+func fleetBlock(w io.Writer, width int, site *config.Site, r forecast.Row, today civil.Date) {
+	change, plan := "", ""
+	if r.ChangeBefore != nil {
+		change = ", change by " + Date(r.ChangeBefore, today)
+	}
+	if r.DriftDays != nil {
+		plan = "; against plan: " + against(r)
+	}
+	fmt.Fprintln(w, text.Untied(fmt.Sprintf("%s: %s left%s", r.Point, left(r), change)))
+	for _, line := range []string{
+		Where(site, r.Point),
+		"likely empty: " + Empty(r, today),
+		"next visit (chance empty): " + visit(r, today) + plan,
+	} {
+		_ = text.Paragraph(w, width, "    ", line)
+	}
 }
 
 // yearAhead is how many days ahead a date is shown without its year: by then
 // the same day and month cannot be mistaken for the one just past.
-const yearAhead = 300
+const (
+	yearAhead  = 300
+	yearBehind = 31
+)
 
 // Date shows a date as a person writes it, with the year only where it is
 // needed.
@@ -91,41 +128,39 @@ func Date(d *civil.Date, today civil.Date) string {
 	switch {
 	case d == nil:
 		return "-"
-	case *d > today-60 && *d < today+yearAhead:
-		return d.Format("2 Jan")
+	case *d > today-yearBehind && *d < today+yearAhead:
+		return text.Tied(d.Format("2 Jan"))
 	}
-	return d.Format("2 Jan 2006")
+	return text.Tied(d.Format("2 Jan 2006"))
 }
 
-// Span shows the empty date with its range.
-func Span(r forecast.Row, today civil.Date) string {
-	beyond := "-"
-	if r.BeyondDays != nil {
-		beyond = fmt.Sprintf("over %d days", *r.BeyondDays)
+// Empty shows the likely empty date with its range.
+func Empty(r forecast.Row, today civil.Date) string {
+	if r.EmptyP50 == nil && r.EmptyP10 == nil {
+		if r.BeyondDays != nil {
+			return fmt.Sprintf("not within %d days", *r.BeyondDays)
+		}
+		return "unknown"
 	}
-	if r.EmptyP10 == nil {
-		return beyond
+	or := func(d *civil.Date) string {
+		if d == nil {
+			return "later"
+		}
+		return Date(d, today)
 	}
-	likely, late := Date(r.EmptyP50, today), Date(r.EmptyP90, today)
-	if r.EmptyP50 == nil {
-		likely = beyond
-	}
-	if r.EmptyP90 == nil {
-		late = "later"
-	}
-	return fmt.Sprintf("%s (%s - %s)", likely, Date(r.EmptyP10, today), late)
+	return or(r.EmptyP50) + " (" + or(r.EmptyP10) + " - " + or(r.EmptyP90) + ")"
 }
 
-func percent(r forecast.Row) string {
+func left(r forecast.Row) string {
 	if r.RemainingCM3 == nil || r.CapacityCM3 == nil || *r.CapacityCM3 <= 0 {
-		return "-"
+		return "unknown"
 	}
-	return fmt.Sprintf("%.0f %%", 100**r.RemainingCM3 / *r.CapacityCM3)
+	return text.Tied(fmt.Sprintf("%.0f %%", 100**r.RemainingCM3 / *r.CapacityCM3))
 }
 
 func visit(r forecast.Row, today civil.Date) string {
 	if r.NextVisit == nil {
-		return "none"
+		return "none planned"
 	}
 	out := Date(r.NextVisit, today)
 	if r.ChanceBeforeVisit != nil {
@@ -134,50 +169,32 @@ func visit(r forecast.Row, today civil.Date) string {
 	return out
 }
 
-// Chance shows a probability without more digits than it has.
+// Chance shows a probability with no more digits than it has.
 func Chance(p float64) string {
 	switch {
 	case p < 0.005:
-		return "<1 %"
+		return text.Tied("under 1 %")
 	case p > 0.995:
-		return ">99 %"
+		return text.Tied("over 99 %")
 	}
-	return fmt.Sprintf("%.0f %%", 100*p)
+	return text.Tied(fmt.Sprintf("%.0f %%", 100*p))
 }
 
 func against(r forecast.Row) string {
 	if r.DriftDays == nil {
 		return "-"
 	}
-	switch d := *r.DriftDays; {
-	case d == 0:
-		return "on plan"
-	case d < 0:
-		return fmt.Sprintf("%d d early", -d)
+	switch d := *r.DriftDays; d {
+	case 0:
+		return text.Tied("as planned")
+	case 1:
+		return text.Tied("1 day late")
+	case -1:
+		return text.Tied("1 day early")
 	default:
-		return fmt.Sprintf("%d d late", d)
+		if d < 0 {
+			return text.Tied(fmt.Sprintf("%d days early", -d))
+		}
+		return text.Tied(fmt.Sprintf("%d days late", d))
 	}
 }
-
-// Where names a point by its machine and its own name.
-func Where(site *config.Site, point string) string {
-	p := site.Point(point)
-	if p == nil {
-		return ""
-	}
-	name := p.Name
-	if machine := machineName(site, p.Machine); !strings.HasPrefix(name, machine) {
-		name = joinWith(machine, ", ", name)
-	}
-	return joinWith(name, "; ", p.Location)
-}
-
-func machineName(site *config.Site, id string) string {
-	if m := site.Machine(id); m != nil && m.Name != "" {
-		return m.Name
-	}
-	return id
-}
-
-// Time shows an instant in the site's zone.
-func Time(site *config.Site, t time.Time) string { return t.In(site.Location()).Format("2 Jan 15:04") }

@@ -105,7 +105,7 @@ func (t *Table) Write(w io.Writer, width int) error {
 			}
 		}
 	}
-	_, err := io.WriteString(w, b.String())
+	_, err := io.WriteString(w, Untied(b.String()))
 	return err
 }
 
@@ -166,6 +166,16 @@ func (t *Table) line(b *strings.Builder, cells []string, widths []int) {
 	}
 }
 
+// Tie is a space at which no line is broken: the no-break space, which is
+// written as a plain one.
+const Tie = "\u00a0"
+
+// Tied keeps a short phrase on one line.
+func Tied(s string) string { return strings.ReplaceAll(s, " ", Tie) }
+
+// Untied gives plain spaces back, for output.
+func Untied(s string) string { return strings.ReplaceAll(s, Tie, " ") }
+
 // Wrap breaks text at spaces into lines of at most width columns; a longer
 // word is broken.
 func Wrap(s string, width int) []string {
@@ -174,7 +184,7 @@ func Wrap(s string, width int) []string {
 	}
 	var lines []string
 	line := ""
-	for _, word := range strings.Fields(s) {
+	for _, word := range strings.FieldsFunc(s, func(r rune) bool { return r == ' ' || r == '\n' || r == '\t' }) {
 		for utf8.RuneCountInString(word) > width {
 			if line != "" {
 				lines = append(lines, line)
@@ -203,7 +213,7 @@ func Wrap(s string, width int) []string {
 // Paragraph writes wrapped text with an indent before each line.
 func Paragraph(w io.Writer, width int, indent, s string) error {
 	for _, line := range Wrap(s, width-utf8.RuneCountInString(indent)) {
-		if _, err := fmt.Fprintln(w, indent+line); err != nil {
+		if _, err := fmt.Fprintln(w, indent+Untied(line)); err != nil {
 			return err
 		}
 	}
