@@ -31,34 +31,43 @@ var priorityMarks = map[alarm.Priority]string{alarm.High: "[!!!]", alarm.Medium:
 
 func alarmBlock(w io.Writer, width int, site *config.Site, r alarm.Row) error {
 	fmt.Fprintf(w, "%s %s  %s\n", priorityMarks[r.Priority], TypeWords(r.Type), Subject(site, r))
-	const indent = "      "
-	for _, p := range []struct{ head, text string }{
-		{"state:       ", stateLine(site, r)},
-		{"priority:    ", joinWith(string(r.Priority), ": ", r.PriorityReason)},
-		{"seen:        ", r.Detail},
+	lines := []struct{ head, text string }{
+		{"state:", stateLine(site, r)},
+		{"priority:", joinWith(string(r.Priority), ": ", r.PriorityReason)},
+		{"seen:", r.Detail},
 		{"likely cause:", r.Cause},
-		{"if left:     ", r.Consequence},
-		{"do:          ", steps(r.Response)},
-		{"owner:       ", roleName(site, r.Owner)},
-		{"under it:    ", strings.Join(r.Children, ", ")},
-		{"id:          ", r.ID},
-	} {
-		if p.text == "" {
+		{"if left:", r.Consequence},
+	}
+	for i, step := range r.Response {
+		head := ""
+		if i == 0 {
+			head = "do:"
+		}
+		lines = append(lines, struct{ head, text string }{head, fmt.Sprintf("%d. %s", i+1, step)})
+	}
+	lines = append(lines, []struct{ head, text string }{
+		{"owner:", roleName(site, r.Owner)},
+		{"under it:", strings.Join(r.Children, ", ")},
+		{"id:", r.ID},
+	}...)
+	for _, l := range lines {
+		if l.text == "" {
 			continue
 		}
-		lines := text.Wrap(p.text, width-len(indent)-len(p.head)-1)
-		for i, line := range lines {
-			head := p.head
+		for i, line := range text.Wrap(l.text, width-headWidth) {
 			if i > 0 {
-				head = strings.Repeat(" ", len(p.head))
+				l.head = ""
 			}
-			if _, err := fmt.Fprintf(w, "%s%s %s\n", indent, head, line); err != nil {
+			if _, err := fmt.Fprintf(w, "      %-14s%s\n", l.head, text.Untied(line)); err != nil {
 				return err
 			}
 		}
 	}
 	return nil
 }
+
+// headWidth is what the heads of an alarm's lines take.
+const headWidth = 6 + 14
 
 // TypeWords says an alarm type to a person, in the words of the master table.
 func TypeWords(t alarm.Type) string {
@@ -104,14 +113,6 @@ func stateLine(site *config.Site, r alarm.Row) string {
 		out += ", shelved until " + Time(site, *r.ShelvedUntil)
 	}
 	return out
-}
-
-func steps(response []string) string {
-	var out []string
-	for i, s := range response {
-		out = append(out, fmt.Sprintf("(%d) %s", i+1, s))
-	}
-	return strings.Join(out, " ")
 }
 
 func roleName(site *config.Site, id string) string {

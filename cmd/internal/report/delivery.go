@@ -33,7 +33,7 @@ func VerdictWords(v forecast.Verdict) string {
 // evidenceWords says what an amount rests on.
 var evidenceWords = map[config.Evidence]string{
 	config.EvidenceMeasured: "measured",
-	config.EvidenceCounted:  "counted by device",
+	config.EvidenceCounted:  "counted",
 	config.EvidenceNone:     "none",
 }
 
