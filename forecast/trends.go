@@ -43,7 +43,7 @@ func Trends(ctx context.Context, site *config.Site, src Source, first, last civi
 		s.marks = p.marks(pt, first, last)
 		one := newGroup(n)
 		one.add(pt.Machine, s)
-		out = append(out, one.row("point", pt.ID, first, last))
+		out = append(out, one.row("point", pt.ID, first))
 		byMachine.at(pt.Machine, n).add(pt.Machine, s)
 		if m := site.Machine(pt.Machine); m != nil && m.Area != "" {
 			byArea.at(m.Area, n).add(pt.Machine, s)
@@ -53,13 +53,13 @@ func Trends(ctx context.Context, site *config.Site, src Source, first, last civi
 		}
 	}
 	for i := range site.Machines {
-		machines = byMachine.append(machines, "machine", site.Machines[i].ID, first, last)
+		machines = byMachine.append(machines, "machine", site.Machines[i].ID, first)
 	}
 	for i := range site.Areas {
-		areas = byArea.append(areas, "area", site.Areas[i].ID, first, last)
+		areas = byArea.append(areas, "area", site.Areas[i].ID, first)
 	}
 	for i := range site.Lubricants {
-		lubricants = byLubricant.append(lubricants, "lubricant", site.Lubricants[i].ID, first, last)
+		lubricants = byLubricant.append(lubricants, "lubricant", site.Lubricants[i].ID, first)
 	}
 	return slices.Concat(out, machines, areas, lubricants), nil
 }
@@ -125,11 +125,11 @@ func (gs groups) at(id string, n int) *group {
 	return gs[id]
 }
 
-func (gs groups) append(rows []export.Trend, kind, id string, first, last civil.Date) []export.Trend {
+func (gs groups) append(rows []export.Trend, kind, id string, first civil.Date) []export.Trend {
 	if gs[id] == nil {
 		return rows
 	}
-	return append(rows, gs[id].row(kind, id, first, last))
+	return append(rows, gs[id].row(kind, id, first))
 }
 
 func (g *group) add(machine string, s series) {
@@ -148,8 +148,8 @@ func (g *group) add(machine string, s series) {
 	g.marks = append(g.marks, s.marks...)
 }
 
-func (g *group) row(kind, id string, first, last civil.Date) export.Trend {
-	row := export.Trend{Group: kind, ID: id, From: first, To: last, Volume: "commanded"}
+func (g *group) row(kind, id string, first civil.Date) export.Trend {
+	row := export.Trend{Group: kind, ID: id, Volume: "commanded"}
 	switch {
 	case g.measured == g.points:
 		row.Volume = "delivered"
@@ -164,6 +164,11 @@ func (g *group) row(kind, id string, first, last civil.Date) export.Trend {
 		if !g.known[i] {
 			continue
 		}
+		day := first + civil.Date(i)
+		if row.From.IsZero() {
+			row.From = day
+		}
+		row.To = day
 		h := 0.0
 		for _, m := range g.order {
 			h += g.machines[m][i]

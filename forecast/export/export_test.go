@@ -157,3 +157,18 @@ func BenchmarkUsageCSV(b *testing.B) {
 type discard struct{}
 
 func (discard) Write(p []byte) (int, error) { return len(p), nil }
+
+func TestComputedFiguresComeWithoutTheDustOfSums(t *testing.T) {
+	sum := 0.1 + 0.2 // 0.30000000000000004
+	var out bytes.Buffer
+	rows := export.New[export.MachineDay](&out, export.CSV)
+	require.NoError(t, rows.Write(export.MachineDay{Machine: "be-01", Date: civil.New(2026, 11, 25), RunHours: sum, Seen: 1}))
+	require.NoError(t, rows.Close())
+	require.Contains(t, out.String(), ",0.3,1,")
+
+	out.Reset()
+	raw := export.New[export.Reading](&out, export.CSV)
+	require.NoError(t, raw.Write(export.Reading{Device: "be-01", Value: sum}))
+	require.NoError(t, raw.Close())
+	require.Contains(t, out.String(), ",0.30000000000000004,", "readings stay as they were read")
+}

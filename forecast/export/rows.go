@@ -18,7 +18,8 @@ type Rows[T any] struct {
 	values []any
 }
 
-// New begins a table of rows of type T, a struct with JSON names.
+// New begins a table of rows of type T, a struct with JSON names. Figures are
+// written to nine significant digits, those of [Reading] as they were read.
 func New[T any](w io.Writer, format Format) *Rows[T] {
 	t := reflect.TypeFor[T]()
 	r := &Rows[T]{}
@@ -30,6 +31,7 @@ func New[T any](w io.Writer, format Format) *Rows[T] {
 		}
 	}
 	r.table, r.values = NewTable(w, format, columns...), make([]any, len(columns))
+	r.table.derived = t != reflect.TypeFor[Reading]()
 	return r
 }
 
@@ -99,7 +101,7 @@ type MachineDay struct {
 type Trend struct {
 	Group       string     `json:"group"` // point, machine, area, lubricant
 	ID          string     `json:"id"`
-	From        civil.Date `json:"from"`
+	From        civil.Date `json:"from"` // first and last day used
 	To          civil.Date `json:"to"`
 	Days        int        `json:"days"` // used in the regression
 	CM3Per100h  *float64   `json:"cm3_per_100h"`

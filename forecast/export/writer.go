@@ -53,6 +53,7 @@ type Table struct {
 	columns []string
 	line    []byte
 	err     error
+	derived bool // figures are computed, not read: see number
 }
 
 // NewTable begins a table: the header, in CSV.
@@ -88,7 +89,7 @@ func (t *Table) Row(values ...any) error {
 		if i > 0 {
 			t.line = append(t.line, ',')
 		}
-		s, _, ok := plain(reflect.ValueOf(v))
+		s, _, ok := t.plain(reflect.ValueOf(v))
 		if ok {
 			t.line = appendCell(t.line, s)
 		}
@@ -116,7 +117,7 @@ func (t *Table) object(values []any) error {
 			t.line = append(t.line, ']')
 			continue
 		}
-		s, bare, ok := plain(rv)
+		s, bare, ok := t.plain(rv)
 		switch {
 		case !ok:
 			t.line = append(t.line, "null"...)
@@ -157,7 +158,7 @@ var (
 
 // plain gives a value's text; bare says that JSON takes it without quotes, ok
 // that there is a value.
-func plain(v reflect.Value) (text string, bare, ok bool) {
+func (t *Table) plain(v reflect.Value) (text string, bare, ok bool) {
 	for v.IsValid() && (v.Kind() == reflect.Pointer || v.Kind() == reflect.Interface) {
 		v = v.Elem()
 	}
@@ -187,7 +188,7 @@ func plain(v reflect.Value) (text string, bare, ok bool) {
 		if math.IsNaN(f) || math.IsInf(f, 0) {
 			return "", true, false
 		}
-		return number(f), true, true
+		return t.number(f), true, true
 	case reflect.Slice:
 		if list, is := v.Interface().([]string); is {
 			return strings.Join(list, " "), false, len(list) > 0
@@ -196,9 +197,18 @@ func plain(v reflect.Value) (text string, bare, ok bool) {
 	return fmt.Sprint(v.Interface()), false, true
 }
 
-// number is the shortest text that reads back as the same float64, without an
+// derivedDigits is how many significant digits a computed figure is written
+// with: more than any of them can mean, and few enough to leave out the dust
+// of floating-point sums.
+const derivedDigits = 9
+
+// number is the shortest text that reads back as the same float64, or, in a
+// table of computed figures, as one that agrees to derivedDigits; without an
 // exponent where people would not expect one.
-func number(f float64) string {
+func (t *Table) number(f float64) string {
+	if t.derived {
+		f, _ = strconv.ParseFloat(strconv.FormatFloat(f, 'g', derivedDigits, 64), 64)
+	}
 	if a := math.Abs(f); a != 0 && (a < 1e-6 || a >= 1e21) {
 		return strconv.FormatFloat(f, 'e', -1, 64)
 	}
