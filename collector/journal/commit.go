@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"os"
 	"slices"
 	"strings"
 	"time"
@@ -92,7 +93,7 @@ type commit struct {
 // all of it is on disk; with an error nothing of it is. An error that wraps
 // ErrUnwritable may pass: the same batch can be tried again.
 func (j *Journal) Commit(ctx context.Context, b Batch) (Result, error) {
-	if j.db == nil {
+	if !j.writes {
 		return Result{}, ErrReadOnly
 	}
 	if err := ctx.Err(); err != nil {
@@ -275,7 +276,21 @@ func (c *commit) finish() error {
 	}
 	c.counts[CountCommits]++
 	c.counts[CountRows] += int64(c.rows)
-	return c.bound()
+	if err := c.bound(); err != nil {
+		return err
+	}
+	return c.j.inPlace()
+}
+
+// inPlace says that the file is still the one under the journal's name. One
+// that was deleted or replaced can be written on and on, and all of it is gone
+// when the process ends: nothing of that may be acknowledged.
+func (j *Journal) inPlace() error {
+	now, err := os.Stat(j.path)
+	if err == nil && os.SameFile(now, j.file) {
+		return nil
+	}
+	return fmt.Errorf("%w: %s was deleted, moved or replaced while in use", ErrGone, j.path)
 }
 
 // learn takes over what the commit found out, now that it is true.

@@ -26,7 +26,7 @@ const (
 
 // Counters gives all counters.
 func (j *Journal) Counters(ctx context.Context) (map[string]int64, error) {
-	if j.db != nil {
+	if j.writes {
 		j.mu.Lock()
 		defer j.mu.Unlock()
 		return maps.Clone(j.total), nil
@@ -63,7 +63,7 @@ func counters(ctx context.Context, c *sql.Conn) (map[string]int64, error) {
 
 // SaveCounters writes the counters now.
 func (j *Journal) SaveCounters(ctx context.Context) error {
-	if j.db == nil {
+	if !j.writes {
 		return ErrReadOnly
 	}
 	j.mu.Lock()

@@ -58,7 +58,7 @@ type Update struct {
 // SaveDerived writes derived data in one transaction, and the counters with
 // it. One caller at a time derives.
 func (j *Journal) SaveDerived(ctx context.Context, updates []Update) error {
-	if j.db == nil {
+	if !j.writes {
 		return ErrReadOnly
 	}
 	j.mu.Lock()
@@ -131,7 +131,7 @@ func (j *Journal) saveSeries(ctx context.Context, u *Update) error {
 
 // DropDerived empties the derived tables; they follow again from the readings.
 func (j *Journal) DropDerived(ctx context.Context) error {
-	if j.db == nil {
+	if !j.writes {
 		return ErrReadOnly
 	}
 	j.mu.Lock()

@@ -13,7 +13,7 @@ import (
 // SaveForecast keeps the forecasts issued on a civil date as they were issued
 // (JSON). The last one of a date stands.
 func (j *Journal) SaveForecast(ctx context.Context, date civil.Date, at time.Time, body []byte) error {
-	if j.db == nil {
+	if !j.writes {
 		return ErrReadOnly
 	}
 	j.mu.Lock()

@@ -37,6 +37,7 @@ type Journal struct {
 	read   sync.Map // prepared statements of the readers, by text
 	health *health.Checks
 	log    *slog.Logger
+	writes bool // opened for writing; never changes
 
 	// The rest is nil or empty in a journal opened for reading.
 	db    *sql.DB
@@ -45,6 +46,7 @@ type Journal struct {
 	stmts map[string]*sql.Stmt
 	known cache
 
+	file     os.FileInfo      // what was opened, to notice that it was taken away
 	byDevice sync.Map         // channels of a device, []channelID; read without mu
 	count    map[string]int64 // counters not yet written
 	total    map[string]int64 // counters with what is not yet written
@@ -73,6 +75,7 @@ const readers = 8
 // refused with ErrDamaged, a newer one with ErrNewer; neither is changed.
 func Open(ctx context.Context, path string, opt Options) (_ *Journal, err error) {
 	j := newJournal(path, opt)
+	j.writes = true
 	defer func() {
 		if err != nil {
 			err = fault(path, err)
@@ -107,6 +110,9 @@ func Open(ctx context.Context, path string, opt Options) (_ *Journal, err error)
 	}
 	if err := j.load(ctx); err != nil {
 		return nil, err
+	}
+	if j.file, err = os.Stat(path); err != nil {
+		return nil, fmt.Errorf("open %s: %w", path, err)
 	}
 	return j, j.markOpen(ctx)
 }
@@ -261,7 +267,7 @@ func (j *Journal) Close() error {
 // that has reached it behaves as on a full disk: commits fail with
 // ErrUnwritable until there is room. The bound holds until Close.
 func (j *Journal) Limit(ctx context.Context, bytes int64) error {
-	if j.db == nil {
+	if !j.writes {
 		return ErrReadOnly
 	}
 	j.mu.Lock()

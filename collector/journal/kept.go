@@ -74,7 +74,7 @@ func (c *commit) openRing() error {
 		return nil
 	}
 	r := &ring{bytes: map[string]int64{}, limit: c.j.keptLimit}
-	rows, err := c.j.w.QueryContext(c.ctx, "SELECT device, sum(length(topic) + length(payload) + length(detail) + ?), max(received) FROM kept GROUP BY device", keptRow)
+	rows, err := c.j.w.QueryContext(c.ctx, "SELECT device, sum(octet_length(topic) + octet_length(payload) + octet_length(detail) + ?), max(received) FROM kept GROUP BY device", keptRow)
 	if err != nil {
 		return fmt.Errorf("count the kept messages: %w", err)
 	}
@@ -146,7 +146,7 @@ func (r *ring) level(target int64) int64 {
 // many bytes as given.
 func (c *commit) drop(where string, arg any, bytes int64) error {
 	for all := bytes == 0; all || bytes > 0; {
-		rows, err := c.j.w.QueryContext(c.ctx, "SELECT id, device, reason, length(topic) + length(payload) + length(detail) FROM kept WHERE "+where+" ORDER BY id LIMIT 256", arg)
+		rows, err := c.j.w.QueryContext(c.ctx, "SELECT id, device, reason, octet_length(topic) + octet_length(payload) + octet_length(detail) FROM kept WHERE "+where+" ORDER BY id LIMIT 256", arg)
 		if err != nil {
 			return fmt.Errorf("make room for kept messages: %w", err)
 		}

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"fmt"
+	"strings"
 	"testing"
 	"time"
 
@@ -206,4 +207,16 @@ func TestFacts(t *testing.T) {
 		}
 		require.Equal(t, []float64{2.1, 3.5, 2.1}, doses)
 	})
+}
+
+func TestTheRingCountsBytesWhateverATopicHolds(t *testing.T) {
+	ctx := context.Background()
+	j := fresh(t)
+	e := keptEntry("d-1", "bad_topic", t0, 10)
+	e.Kept.Topic, e.Kept.Detail = "lube/\x00/"+strings.Repeat("ü", 500), "a\x00b"
+	commitAll(t, j, e, keptEntry("d-1", "empty", t0.Add(keptFor+2*time.Hour), 10))
+	kept, err := j.KeptAside(ctx, 10)
+	require.NoError(t, err)
+	require.Len(t, kept, 1, "the old one has gone")
+	require.Equal(t, keptSize(len(kept[0].Topic), 10, 0), j.known.kept.total, "and all of its bytes with it")
 }

@@ -127,7 +127,7 @@ func (s *Snapshot) channels(device string, kind reading.Kind) ([]channelID, erro
 // the file; known is false in a reader. It may be ahead of a snapshot, which
 // then finds no rows.
 func (j *Journal) channelsOf(device string) (all []channelID, known bool) {
-	if j.db == nil {
+	if !j.writes {
 		return nil, false
 	}
 	if v, ok := j.byDevice.Load(device); ok {
