@@ -20,7 +20,7 @@ type siteFlag struct {
 	Config string `short:"c" name:"config" required:"" placeholder:"FILE" help:"Site file (YAML)."`
 }
 
-// load reads the site file and tells its warnings.
+// load reads the site file.
 func (f siteFlag) load(e *env) (*config.Site, error) {
 	site, err := config.Load(f.Config)
 	if err != nil {
