@@ -35,14 +35,15 @@ type Outcome struct {
 	Dates int
 }
 
-// Seen counts the faults that can be seen, and those of them that were found.
+// Seen counts the faults that can be seen, and those of them that were found. A
+// fault too young to count as observable that was found all the same counts.
 func (o Outcome) Seen() (found, observable int) {
 	for _, f := range o.Findings {
-		if f.Fault.Observable {
+		if f.Fault.Observable || f.Found {
 			observable++
-			if f.Found {
-				found++
-			}
+		}
+		if f.Found {
+			found++
 		}
 	}
 	return found, observable
