@@ -34,7 +34,7 @@ type Options struct {
 type Journal struct {
 	path   string
 	reader *sql.DB
-	read   sync.Map // prepared statements of the readers, by text
+	links  *links // for snapshots
 	health *health.Checks
 	log    *slog.Logger
 	writes bool // opened for writing; never changes
@@ -137,7 +137,7 @@ func newJournal(path string, opt Options) *Journal {
 	if opt.Log == nil {
 		opt.Log = slog.New(slog.DiscardHandler)
 	}
-	return &Journal{path: path, health: opt.Health, log: opt.Log, stop: func() {}, keptLimit: keptBytes}
+	return &Journal{path: path, links: newLinks(dsn(path, "ro", readerPragmas)), health: opt.Health, log: opt.Log, stop: func() {}, keptLimit: keptBytes}
 }
 
 func (j *Journal) openReaders(ctx context.Context) (err error) {
@@ -223,10 +223,7 @@ func (j *Journal) Close() error {
 	j.stop()
 	j.background.Wait()
 	var errs []error
-	j.read.Range(func(_, st any) bool {
-		errs = append(errs, st.(*sql.Stmt).Close())
-		return true
-	})
+	errs = append(errs, j.links.close())
 	if j.reader != nil {
 		errs = append(errs, j.reader.Close())
 	}

@@ -2,7 +2,6 @@ package journal
 
 import (
 	"context"
-	"database/sql"
 	"errors"
 	"math"
 	"time"
@@ -25,7 +24,7 @@ const spaces = "                                                                
 
 // cursor walks one channel.
 type cursor struct {
-	rows *sql.Rows
+	rows *rows
 	r    reading.Reading
 	done bool
 }
@@ -74,6 +73,9 @@ func (s *Snapshot) scan(device string, channels []channelID, after, to time.Time
 }
 
 func (s *Snapshot) next(c *cursor) error {
+	if s.steps++; s.steps%1024 == 0 && s.ctx.Err() != nil {
+		return s.ctx.Err()
+	}
 	if !c.rows.Next() {
 		c.done = true
 		return s.wrap(c.rows.Err())

@@ -2,7 +2,6 @@ package journal
 
 import (
 	"context"
-	"database/sql"
 	"fmt"
 	"math"
 	"slices"
@@ -17,33 +16,39 @@ import (
 // Close, and must not be kept long: an open snapshot keeps the write-ahead log
 // from being reused. Not safe for concurrent use.
 type Snapshot struct {
-	j   *Journal
-	tx  *sql.Tx
-	ctx context.Context
+	j    *Journal
+	link *link
+	ctx  context.Context
+
+	steps int // rows read by scans
 }
 
 // Snapshot begins to read. Close must follow.
 func (j *Journal) Snapshot(ctx context.Context) (*Snapshot, error) {
-	tx, err := j.reader.BeginTx(ctx, nil)
+	k, err := j.links.take(ctx)
 	if err != nil {
 		return nil, fmt.Errorf("read %s: %w", j.path, fault(j.path, err))
 	}
-	return &Snapshot{j: j, tx: tx, ctx: ctx}, nil
+	return &Snapshot{j: j, link: k, ctx: ctx}, nil
 }
 
 // Close gives the reader back.
-func (s *Snapshot) Close() { _ = s.tx.Rollback() } // nothing was written: an error changes nothing
+func (s *Snapshot) Close() {
+	if s.link != nil {
+		s.j.links.give(s.link)
+		s.link = nil
+	}
+}
 
-func (s *Snapshot) query(text string, args ...any) (*sql.Rows, error) {
-	st, err := s.j.readStmt(s.ctx, text)
+func (s *Snapshot) query(text string, args ...any) (*rows, error) {
+	if err := s.ctx.Err(); err != nil {
+		return nil, err
+	}
+	r, err := s.link.query(text, args)
 	if err != nil {
 		return nil, s.wrap(err)
 	}
-	rows, err := s.tx.StmtContext(s.ctx, st).QueryContext(s.ctx, args...)
-	if err != nil {
-		return nil, s.wrap(err)
-	}
-	return rows, nil
+	return r, nil
 }
 
 // one reads a single row; ok is false where there is none.
@@ -67,21 +72,6 @@ func (s *Snapshot) wrap(err error) error {
 		return nil
 	}
 	return fmt.Errorf("read %s: %w", s.j.path, fault(s.j.path, err))
-}
-
-// readStmt gives a prepared statement of the readers.
-func (j *Journal) readStmt(ctx context.Context, text string) (*sql.Stmt, error) {
-	if st, ok := j.read.Load(text); ok {
-		return st.(*sql.Stmt), nil
-	}
-	st, err := j.reader.PrepareContext(ctx, text)
-	if err != nil {
-		return nil, err
-	}
-	if old, loaded := j.read.LoadOrStore(text, st); loaded {
-		return old.(*sql.Stmt), st.Close()
-	}
-	return st, nil
 }
 
 // channelID is a channel with its number.
