@@ -118,8 +118,25 @@ func (h *History) Amount(ctx context.Context, device string, kind reading.Kind, 
 		return reading.Amount{}, err
 	}
 	defer s.Close()
+	a, err := h.amount(s, r, from, to, asked, nil)
+	if unreadable(err) {
+		h.tell(r, err)
+		whole := beginning(r, 0, nil)
+		return h.amount(s, r, from, to, asked, &whole)
+	}
+	return a, err
+}
+
+// amount counts from what is saved, or from a given base.
+func (h *History) amount(s *journal.Snapshot, r recipe, from, to time.Time, asked time.Duration, given *base) (reading.Amount, error) {
 	t := newTally(from, to, r.loc)
-	b, err := baseFor(s, r, to, true)
+	var b base
+	var err error
+	if given != nil {
+		b = *given
+	} else {
+		b, err = baseFor(s, r, to, true)
+	}
 	// Where the last fold ended is a good place to go on from, unless what its
 	// day brought has to be cut at one of the ends.
 	if err == nil && b.head && (!b.after.Before(to) || slices.ContainsFunc(b.parts, func(p journal.Part) bool { return p.Day < t.whole && p.Day >= t.whole-1 })) {
@@ -128,6 +145,7 @@ func (h *History) Amount(ctx context.Context, device string, kind reading.Kind, 
 	if err != nil {
 		return reading.Amount{}, err
 	}
+	h.tell(r, b.doubt)
 	var saved []journal.Part
 	if b.stored {
 		if saved, err = s.Parts(b.id, civil.Of(from, r.loc), civil.Of(to, r.loc), b.before); err != nil {
@@ -172,7 +190,10 @@ func (h *History) cut(s *journal.Snapshot, r recipe, b base, t *tally, emitted c
 	if err != nil || !ok {
 		return err
 	}
-	again := base{before: p.Day, after: p.Day.Start(r.loc).Add(-time.Millisecond), state: p.State}
+	again := base{before: p.Day, after: p.Day.Start(r.loc).Add(-time.Millisecond)}
+	if again.meter, err = resumed(r, p.State); err != nil {
+		return err
+	}
 	_, err = run(s, r, again, emitted.End(r.loc).Add(-time.Millisecond), func(day civil.Date, iv meter.Interval) {
 		if day == emitted {
 			c.interval(day, iv)

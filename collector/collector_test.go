@@ -4,6 +4,7 @@ import (
 	"context"
 	"flag"
 	"fmt"
+	"log/slog"
 	"os"
 	"path/filepath"
 	"sync"
@@ -80,12 +81,21 @@ func start(t testing.TB, site *config.Site) *house {
 
 func startAt(t testing.TB, site *config.Site, path string) *house {
 	t.Helper()
+	return startWith(t, site, path, nil)
+}
+
+// startWith also takes a log, and what is to be done before the intake runs.
+func startWith(t testing.TB, site *config.Site, path string, log *slog.Logger, before ...func(*Intake)) *house {
+	t.Helper()
 	x := &house{path: path, checks: health.New(nil)}
 	x.site.Store(site)
 	var err error
 	x.j, err = journal.Open(context.Background(), path, journal.Options{Health: x.checks})
 	require.NoError(t, err)
-	x.Intake = NewIntake(x.site.Load, x.j, x.checks, nil)
+	x.Intake = NewIntake(x.site.Load, x.j, x.checks, log)
+	for _, do := range before {
+		do(x.Intake)
+	}
 	x.h = NewHistory(x.j, x.site.Load)
 	ctx, cancel := context.WithCancel(context.Background())
 	ended := make(chan error, 1)

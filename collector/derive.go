@@ -29,6 +29,9 @@ const (
 	chunkSeries   = 200
 )
 
+// failedMost series that cannot be derived end a round.
+const failedMost = 5
+
 const checkDerive = "daily figures"
 
 // deriver keeps the derived tables close behind the readings, outside the way
@@ -44,6 +47,8 @@ type deriver struct {
 	dirty   map[journal.Series]struct{}
 	rows    int // new rows since the last round
 	waiting []wish
+	anew    map[journal.Series]struct{} // to be derived from their beginning
+	ended   bool                        // nobody derives any more
 }
 
 // wish asks for a round; done hears how it went.
@@ -53,7 +58,7 @@ type wish struct {
 }
 
 func newDeriver(j *journal.Journal, site func() *config.Site, checks *health.Checks, log *slog.Logger) *deriver {
-	return &deriver{j: j, site: site, health: checks, log: log, wake: make(chan struct{}, 1), dirty: map[journal.Series]struct{}{}}
+	return &deriver{j: j, site: site, health: checks, log: log, wake: make(chan struct{}, 1), dirty: map[journal.Series]struct{}{}, anew: map[journal.Series]struct{}{}}
 }
 
 // mark notes series that have something new.
@@ -73,9 +78,39 @@ func (d *deriver) mark(series []journal.Series, rows int) {
 // ask wants a round that covers all that was marked before.
 func (d *deriver) ask(w wish) {
 	d.mu.Lock()
+	if d.ended {
+		d.mu.Unlock()
+		w.done <- ErrStopped
+		return
+	}
 	d.waiting = append(d.waiting, w)
 	d.mu.Unlock()
 	d.signal()
+}
+
+// distrust has a series derived from its beginning, because what was saved of
+// it cannot be read. It is said once.
+func (d *deriver) distrust(s journal.Series, err error) {
+	d.mu.Lock()
+	_, known := d.anew[s]
+	d.anew[s], d.dirty[s] = struct{}{}, struct{}{}
+	d.mu.Unlock()
+	if !known {
+		d.log.Warn("saved daily figures cannot be read and are derived anew from the readings", "device", s.Device, "kind", s.Kind, "file", d.j.Path(), "err", err)
+		d.signal()
+	}
+}
+
+// end answers those who still wait, and whoever asks from now on.
+func (d *deriver) end() {
+	d.mu.Lock()
+	d.ended = true
+	waiting := d.waiting
+	d.waiting = nil
+	d.mu.Unlock()
+	for _, w := range waiting {
+		w.done <- ErrStopped
+	}
 }
 
 func (d *deriver) signal() {
@@ -87,6 +122,7 @@ func (d *deriver) signal() {
 
 // run derives until ctx ends.
 func (d *deriver) run(ctx context.Context) {
+	defer d.end()
 	site := d.site()
 	if err := d.all(ctx); err == nil {
 		d.report(ctx, d.round(ctx))
@@ -187,12 +223,16 @@ func (d *deriver) round(ctx context.Context) (err error) {
 		if err := d.j.SaveDerived(ctx, chunk); err != nil {
 			return err
 		}
+		d.mu.Lock()
 		for _, u := range chunk {
 			delete(dirty, u.Series)
+			delete(d.anew, u.Series)
 		}
+		d.mu.Unlock()
 		chunk, readings = chunk[:0], 0
 		return nil
 	}
+	var failed []error
 	todo := make([]journal.Series, 0, len(dirty))
 	for s := range dirty {
 		todo = append(todo, s)
@@ -203,7 +243,13 @@ func (d *deriver) round(ctx context.Context) (err error) {
 		}
 		u, n, ok, err := d.advance(ctx, site, series)
 		if err != nil {
-			return fmt.Errorf("derive %s of %s: %w", series.Kind, series.Device, err)
+			// One series must not keep the others from being derived; a
+			// fault of the disk shows in many.
+			failed = append(failed, fmt.Errorf("derive %s of %s: %w", series.Kind, series.Device, err))
+			if len(failed) >= failedMost {
+				break
+			}
+			continue
 		}
 		if !ok {
 			delete(dirty, series)
@@ -216,7 +262,7 @@ func (d *deriver) round(ctx context.Context) (err error) {
 			}
 		}
 	}
-	return save()
+	return errors.Join(append(failed, save())...)
 }
 
 // advance folds what is new in a series.
@@ -233,6 +279,15 @@ func (d *deriver) advance(ctx context.Context, site *config.Site, series journal
 	b, err := baseFor(s, r, endOfTime, true)
 	if err != nil {
 		return u, 0, false, err
+	}
+	if b.doubt != nil {
+		d.distrust(series, b.doubt)
+	}
+	d.mu.Lock()
+	_, anew := d.anew[series]
+	d.mu.Unlock()
+	if anew {
+		b = beginning(r, b.seq, b.doubt)
 	}
 	f, err := run(s, r, b, endOfTime, nil)
 	if err != nil {

@@ -1,6 +1,7 @@
 package collector
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -69,11 +70,39 @@ type base struct {
 	head   bool
 	before civil.Date
 	after  time.Time
-	state  []byte
+	meter  *meter.Fold    // with the state of the place; nil for levels
 	parts  []journal.Part // of the day Before itself, where the fold goes on inside it
 	seq    int64          // newest note of late readings
 
 	edition int64 // of what is stored
+	doubt   error // why what is stored was not used, where that is a fault
+}
+
+// beginning is where a fold starts that rests on nothing derived.
+func beginning(r recipe, seq int64, doubt error) base {
+	b := base{before: firstDay, seq: seq, doubt: doubt}
+	if !r.level {
+		b.meter = meter.New(r.group, r.rules)
+	}
+	return b
+}
+
+// unreadable says that derived data cannot be used, while the readings that
+// they follow from may be sound.
+func unreadable(err error) bool {
+	return errors.Is(err, journal.ErrState) || errors.Is(err, meter.ErrState)
+}
+
+// resumed gives a meter that goes on from a saved state.
+func resumed(r recipe, state []byte) (*meter.Fold, error) {
+	m := meter.New(r.group, r.rules)
+	if len(state) == 0 {
+		return m, nil
+	}
+	if err := m.Restore(state); err != nil {
+		return nil, fmt.Errorf("resume %s of %s: %w", r.Kind, r.Device, err)
+	}
+	return m, nil
 }
 
 const (
@@ -86,15 +115,24 @@ var endOfTime = time.UnixMilli(math.MaxInt64 / 4).UTC()
 
 // baseFor finds the latest start from which a fold up to an instant is exact:
 // where the last one ended, unless late readings lie before it or it ended
-// later, then the checkpoint of the day in question, else the beginning.
+// later, then the checkpoint of the day in question, else the beginning. What
+// is saved and cannot be read is passed over: it follows from the readings.
 func baseFor(s *journal.Snapshot, r recipe, to time.Time, useHead bool) (base, error) {
-	var b base
+	b, err := savedBase(s, r, to, useHead)
+	if unreadable(err) {
+		seq, noted := s.LastNote(r.Series)
+		return beginning(r, seq, err), noted
+	}
+	return b, err
+}
+
+func savedBase(s *journal.Snapshot, r recipe, to time.Time, useHead bool) (base, error) {
 	id, head, late, ok, err := s.Head(r.Series)
 	if err != nil {
-		return b, err
+		return base{}, err
 	}
 	touched := late.Seq != 0
-	b.seq, b.before = late.Seq, firstDay
+	b := beginning(r, late.Seq, nil)
 	if !ok {
 		b.seq, err = s.LastNote(r.Series)
 		return b, err
@@ -104,11 +142,15 @@ func baseFor(s *journal.Snapshot, r recipe, to time.Time, useHead bool) (base, e
 	}
 	b.id, b.edition = id, head.Edition
 	if useHead && !head.At.After(to) && (!touched || head.At.Before(late.At)) {
-		b.stored, b.head, b.after, b.state = true, true, head.At, head.State
+		b.stored, b.head, b.after = true, true, head.At
 		b.before = civil.Of(head.At, r.loc)
-		if !r.level {
-			b.parts, err = s.PartsEmitted(id, b.before)
+		if r.level {
+			return b, nil
 		}
+		if b.meter, err = resumed(r, head.State); err != nil {
+			return b, err
+		}
+		b.parts, err = s.PartsEmitted(id, b.before)
 		return b, err
 	}
 	if touched && late.At.Before(to) {
@@ -123,7 +165,10 @@ func baseFor(s *journal.Snapshot, r recipe, to time.Time, useHead bool) (base, e
 		if err != nil || !ok {
 			return b, err
 		}
-		day, b.state = c.Day, c.State
+		day = c.Day
+		if b.meter, err = resumed(r, c.State); err != nil {
+			return b, err
+		}
 	}
 	b.stored, b.before, b.after = true, day, day.Start(r.loc).Add(-time.Millisecond)
 	return b, nil
@@ -135,7 +180,6 @@ type folded struct {
 	parts  []journal.Part // complete for the days from base.before on
 	levels []journal.LevelDay
 	checks []journal.Checkpoint
-	meter  *meter.Fold
 	last   time.Time // newest reading folded in; zero: none
 	count  int
 }
@@ -153,12 +197,6 @@ func run(s *journal.Snapshot, r recipe, b base, to time.Time, each func(emitted 
 		return f, f.runLevels(s, r, to, &days)
 	}
 	f.parts = b.parts
-	f.meter = meter.New(r.group, r.rules)
-	if len(b.state) > 0 {
-		if err := f.meter.Restore(b.state); err != nil {
-			return f, fmt.Errorf("restore %s of %s: %w", r.Kind, r.Device, err)
-		}
-	}
 	var split []meter.DayPart
 	err := s.Scan(r.Series, b.after, to, func(x reading.Reading) error {
 		if !r.group.Wants(x.Quantity) {

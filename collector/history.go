@@ -20,6 +20,9 @@ type History struct {
 	site func() *config.Site
 	at   time.Time // zero: all there is
 	cuts *cuts
+	// doubt, if set, hears of derived data that could not be read and were
+	// folded anew instead.
+	doubt func(journal.Series, error)
 }
 
 // NewHistory makes a history over a journal.
@@ -30,7 +33,18 @@ func NewHistory(j *journal.Journal, site func() *config.Site) *History {
 // AsOf gives the history as it could be known at an instant: later readings
 // and facts do not exist for it.
 func (h *History) AsOf(at time.Time) *History {
-	return &History{j: h.j, site: h.site, at: at, cuts: h.cuts}
+	return &History{j: h.j, site: h.site, at: at, cuts: h.cuts, doubt: h.doubt}
+}
+
+// Mends lets an intake derive anew what this history finds unreadable; without
+// it the history folds such a series from its beginning each time. Call it
+// before the history is used.
+func (h *History) Mends(in *Intake) { h.doubt = in.derive.distrust }
+
+func (h *History) tell(r recipe, err error) {
+	if err != nil && h.doubt != nil {
+		h.doubt(r.Series, err)
+	}
 }
 
 func (h *History) bound(t time.Time) time.Time {
@@ -61,6 +75,7 @@ func (h *History) Days(ctx context.Context, device string, kind reading.Kind, fi
 	if err != nil {
 		return nil, err
 	}
+	h.tell(r, b.doubt)
 	f, err := run(s, r, b, to, nil)
 	if err != nil {
 		return nil, err
@@ -126,6 +141,7 @@ func (h *History) Levels(ctx context.Context, device string, from, to time.Time)
 	if err != nil {
 		return nil, err
 	}
+	h.tell(r, b.doubt)
 	f, err := run(s, r, b, to, nil)
 	if err != nil {
 		return nil, err

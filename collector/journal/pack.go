@@ -3,6 +3,7 @@ package journal
 import (
 	"bytes"
 	"compress/flate"
+	"errors"
 	"fmt"
 	"io"
 	"sync"
@@ -39,6 +40,10 @@ func pack(state []byte) []byte {
 // cannot take all memory.
 const stateMost = 1 << 20
 
+// ErrState means that a saved state of a fold cannot be read. It is derived
+// data: what it stood for follows from the readings.
+var ErrState = errors.New("a saved state of the daily figures cannot be read")
+
 // unpack is the reverse of pack.
 func unpack(packed []byte) ([]byte, error) {
 	if len(packed) == 0 {
@@ -47,11 +52,11 @@ func unpack(packed []byte) ([]byte, error) {
 	r := unpackers.Get().(io.ReadCloser)
 	defer unpackers.Put(r)
 	if err := r.(flate.Resetter).Reset(bytes.NewReader(packed), nil); err != nil {
-		return nil, fmt.Errorf("unpack a saved state: %w", err)
+		return nil, fmt.Errorf("%w: %w", ErrState, err)
 	}
 	state, err := io.ReadAll(io.LimitReader(r, stateMost))
 	if err != nil {
-		return nil, fmt.Errorf("unpack a saved state: %w", err)
+		return nil, fmt.Errorf("%w: %w", ErrState, err)
 	}
 	return state, nil
 }
