@@ -34,6 +34,10 @@ type Intake struct {
 	register *register
 	derive   *deriver
 	watchers watchers
+	clocks   clocks
+
+	commitTo func(context.Context, journal.Batch) (journal.Result, error) // the journal
+	now      func() time.Time
 
 	queue   chan item // full: Submit waits, and with it the connection
 	decoded chan work // holds one batch, so that decoding and committing overlap
@@ -54,13 +58,22 @@ type item struct {
 	m     *reading.Message
 	facts []reading.Fact
 	done  func(error)
+	fate  func(Fate)
 	flush chan<- error // holds one answer
+}
+
+// Fate is what became of a message.
+type Fate struct {
+	Err     error // not taken, as Done hears it; the rest is then empty
+	Outcome journal.Outcome
+	Reason  string // of a message kept aside
 }
 
 // work is an item ready to be committed.
 type work struct {
 	entry journal.Entry
 	done  func(error)
+	fate  func(Fate)
 	flush chan<- error
 }
 
@@ -97,6 +110,7 @@ func NewIntake(site func() *config.Site, j *journal.Journal, checks *health.Chec
 		register: newRegister(site), derive: newDeriver(j, site, checks, log),
 		queue: make(chan item, opt.Queue), decoded: make(chan work, opt.Batch),
 		batch: opt.Batch, linger: opt.Linger, drain: drainFor,
+		clocks: clocks{health: checks}, commitTo: j.Commit, now: time.Now,
 		stopping: make(chan struct{}), giveUp: make(chan struct{}),
 	}
 }
@@ -156,6 +170,9 @@ func (in *Intake) answer(x item, err error) {
 	if x.done != nil {
 		x.done(err)
 	}
+	if x.fate != nil {
+		x.fate(Fate{Err: err})
+	}
 	if x.flush != nil {
 		x.flush <- err
 	}
@@ -182,13 +199,22 @@ func (in *Intake) Submit(ctx context.Context, m reading.Message) error {
 	return in.put(ctx, item{m: &m, done: m.Done})
 }
 
+// Feed is Submit for whoever wants to know what became of each message. fate is
+// called exactly once if Feed returns nil, after the commit; it must not wait.
+func (in *Intake) Feed(ctx context.Context, m reading.Message, fate func(Fate)) error {
+	return in.put(ctx, item{m: &m, done: m.Done, fate: fate})
+}
+
 // Record commits dated facts that people entered and returns after the commit.
 // A fact that is known already is no error.
 func (in *Intake) Record(ctx context.Context, facts ...reading.Fact) error {
 	if len(facts) == 0 {
 		return nil
 	}
-	now := time.Now().UTC().Truncate(time.Millisecond)
+	now := in.now().UTC().Truncate(time.Millisecond)
+	if unset(now) {
+		return errClockUnset
+	}
 	own := make([]reading.Fact, len(facts))
 	for i, f := range facts {
 		if f.Received.IsZero() {
@@ -260,13 +286,17 @@ func (in *Intake) put(ctx context.Context, x item) error {
 func (in *Intake) decode() {
 	defer close(in.decoded)
 	for x := range in.queue {
+		if x.m != nil && !in.awaitClock(x.m) {
+			in.answer(x, fmt.Errorf("stopped before the clock was set: %w", errClockUnset))
+			continue
+		}
 		in.decoded <- in.understand(x)
 	}
 }
 
 // understand decodes and vets one item.
-func (in *Intake) understand(x item) work {
-	w := work{done: x.done, flush: x.flush}
+func (in *Intake) understand(x item) (w work) {
+	w = work{done: x.done, fate: x.fate, flush: x.flush}
 	if x.m == nil {
 		w.entry = journal.Entry{Facts: x.facts, Person: true}
 		return w
@@ -278,8 +308,19 @@ func (in *Intake) understand(x item) work {
 	}
 	now := x.m.Received
 	if now.IsZero() {
-		now = time.Now().UTC()
+		now = in.now().UTC()
 	}
+	defer func() {
+		// No message is known to do this. Should one, then it would do so again
+		// after each restart, and the brokers would keep it for us for ever.
+		if fault := recover(); fault != nil {
+			in.log.Error("a message could not be decoded and was kept aside; please report this", "topic", x.m.Topic, "fault", fault)
+			w.entry = journal.Entry{Kept: &journal.Kept{
+				Received: now, Reason: reasonUndecodable, Topic: x.m.Topic,
+				Payload: x.m.Payload[:min(len(x.m.Payload), decode.MaxPayload)], Detail: fmt.Sprint(fault),
+			}}
+		}
+	}()
 	d, kept := decode.Native(*x.m, prefix, site.ID, in.register, now)
 	if kept != nil {
 		w.entry.Kept = &journal.Kept{
@@ -292,6 +333,8 @@ func (in *Intake) understand(x item) work {
 	// counted as known.
 	w.entry.Readings, w.entry.Facts = d.Readings, d.Facts
 	w.entry.Person = x.m.Source == "person"
+	w.entry.Coerced, w.entry.Missing, w.entry.BadTime = d.Coerced, len(d.Missing), d.RawAt != ""
+	in.clocks.look(x.m, &d)
 	return w
 }
 
@@ -303,6 +346,9 @@ type Stats struct {
 	Kept        map[string]int64 // kept aside, by reason
 	Overwritten map[string]int64 // of these, dropped since to make room, by reason
 	Unknown     int64            // of the kept ones, from devices that are not in the register
+	Coerced     int64            // values and names that were written in another form and understood
+	Missing     int64            // fields that were sent without a value
+	BadTimes    int64            // messages whose own time could not be used
 	Commits     int64
 	Rows        int64 // readings and facts written
 	Queue       int   // waiting now
@@ -324,6 +370,7 @@ func (in *Intake) Stats() Stats {
 		}
 	}
 	s.Received, s.Stored, s.Duplicates = n[journal.CountReceived], n[journal.CountStored], n[journal.CountDuplicates]
+	s.Coerced, s.Missing, s.BadTimes = n[journal.CountCoerced], n[journal.CountMissing], n[journal.CountBadTime]
 	s.Unknown, s.Commits, s.Rows = n[journal.CountUnknown], n[journal.CountCommits], n[journal.CountRows]
 	return s
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 	"time"
 
 	"dwindle/collector/health"
@@ -19,6 +20,9 @@ const (
 // reasonUnstorable marks a message that the journal itself refused. It should
 // not happen; if it does, one message must not stop the line.
 const reasonUnstorable = "unstorable"
+
+// reasonUndecodable marks a message on which the decoder itself failed.
+const reasonUndecodable = "undecodable"
 
 // write commits what is decoded until there is no more.
 func (in *Intake) write() {
@@ -81,17 +85,25 @@ func (in *Intake) commit(batch []work) {
 			entries = append(entries, batch[i].entry)
 		}
 	}
-	var errs []error // one per entry
+	var fates []Fate // one per entry
 	if len(entries) > 0 {
-		errs = in.store(entries)
+		fates = in.store(entries)
 	}
-	failed := errors.Join(errs...)
+	var failed error // of what comes before a flush; who handed in what is refused was told
+	for _, f := range fates {
+		if f.Err != nil && !errors.Is(f.Err, journal.ErrRefused) {
+			failed = f.Err
+		}
+	}
 	for i, next := 0, 0; i < len(batch); i++ {
 		w := &batch[i]
 		switch {
 		case w.flush == nil:
 			if w.done != nil {
-				w.done(errs[next])
+				w.done(fates[next].Err)
+			}
+			if w.fate != nil {
+				w.fate(fates[next])
 			}
 			next++
 		case failed != nil:
@@ -102,22 +114,22 @@ func (in *Intake) commit(batch []work) {
 	}
 }
 
-// store commits entries, again and again until it is done or the intake stops.
-// It gives an error for each entry that is not stored.
-func (in *Intake) store(entries journal.Batch) []error {
+// store commits entries, again and again until it is done or the intake stops,
+// and gives the fate of each.
+func (in *Intake) store(entries journal.Batch) []Fate {
 	pause := retryFirst
 	for failed := false; ; failed = true {
-		result, err := in.j.Commit(context.Background(), entries)
+		result, err := in.commitTo(context.Background(), entries)
 		if errors.Is(err, journal.ErrRefused) {
 			if len(entries) == 1 {
-				return []error{in.refused(entries[0], err)}
+				return []Fate{in.refused(entries[0], err)}
 			}
 			// One message must not stop the line: each goes alone.
-			errs := make([]error, 0, len(entries))
+			fates := make([]Fate, 0, len(entries))
 			for i := range entries {
-				errs = append(errs, in.store(entries[i:i+1])...)
+				fates = append(fates, in.store(entries[i:i+1])...)
 			}
-			return errs
+			return fates
 		}
 		if err == nil {
 			if failed {
@@ -125,7 +137,17 @@ func (in *Intake) store(entries journal.Batch) []error {
 			}
 			in.health.Set(checkJournal, health.Ok, "", "")
 			in.done(entries, result)
-			return make([]error, len(entries))
+			fates := make([]Fate, len(entries))
+			for i, o := range result.Outcomes {
+				fates[i].Outcome = o
+				if o == journal.KeptAside {
+					fates[i].Reason = journal.ReasonConflict
+					if k := entries[i].Kept; k != nil {
+						fates[i].Reason = k.Reason
+					}
+				}
+			}
+			return fates
 		}
 		in.complain(err)
 		wait := time.NewTimer(pause)
@@ -133,11 +155,11 @@ func (in *Intake) store(entries journal.Batch) []error {
 		case <-wait.C:
 		case <-in.giveUp:
 			wait.Stop()
-			errs := make([]error, len(entries))
-			for i := range errs {
-				errs[i] = fmt.Errorf("stopped before the journal could be written: %w", err)
+			fates := make([]Fate, len(entries))
+			for i := range fates {
+				fates[i].Err = fmt.Errorf("stopped before the journal could be written: %w", err)
 			}
-			return errs
+			return fates
 		}
 		pause = min(2*pause, retryMost)
 	}
@@ -145,9 +167,9 @@ func (in *Intake) store(entries journal.Batch) []error {
 
 // refused deals with an entry that can never be stored: a message is kept
 // aside, a person is told.
-func (in *Intake) refused(e journal.Entry, err error) error {
+func (in *Intake) refused(e journal.Entry, err error) Fate {
 	if e.Person || e.Kept != nil {
-		return err
+		return Fate{Err: err}
 	}
 	k := &journal.Kept{Received: time.Now(), Reason: reasonUnstorable, Detail: err.Error(), Payload: fmt.Appendf(nil, "%+v %+v", e.Readings, e.Facts)}
 	if len(e.Readings) > 0 {
@@ -172,9 +194,14 @@ func (in *Intake) done(entries journal.Batch, result journal.Result) {
 }
 
 func (in *Intake) complain(err error) {
-	try := "free space on the disk of the data directory; it recovers by itself"
-	if errors.Is(err, journal.ErrDamaged) {
+	what, try, _ := strings.Cut(err.Error(), "\ntry: ")
+	switch {
+	case errors.Is(err, journal.ErrDamaged):
 		try = "stop dwindle, move the journal aside and `dwindle restore` the newest backup"
+	case errors.Is(err, journal.ErrGone):
+		try = "put the file back under its name; or stop dwindle and `dwindle restore` the newest backup"
+	case try == "":
+		try = "see that no other program holds the file, and the system's log"
 	}
-	in.health.Set(checkJournal, health.Bad, err.Error()+"; nothing is acknowledged, brokers keep the messages", try)
+	in.health.Set(checkJournal, health.Bad, what+"; nothing is acknowledged, brokers keep the messages", try+"; attempts go on, it recovers by itself")
 }

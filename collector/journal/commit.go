@@ -20,6 +20,11 @@ type Entry struct {
 	Facts    []reading.Fact
 	Person   bool  // entered by a person: no sign of life of the device
 	Kept     *Kept // instead of all above
+
+	// What was noticed in decoding, to be counted.
+	Coerced int  // values and names in another form
+	Missing int  // fields without a value
+	BadTime bool // the message's own time could not be used
 }
 
 // Outcome is what became of an entry.
@@ -144,6 +149,11 @@ var errClosed = errors.New("journal is closed")
 // entry stores one entry.
 func (c *commit) entry(e *Entry) (Outcome, error) {
 	c.counts[CountReceived]++
+	c.note(CountCoerced, e.Coerced)
+	c.note(CountMissing, e.Missing)
+	if e.BadTime {
+		c.note(CountBadTime, 1)
+	}
 	if e.Kept != nil {
 		if err := c.keep(e.Kept); err != nil {
 			return 0, err
@@ -175,6 +185,13 @@ func (c *commit) entry(e *Entry) (Outcome, error) {
 	}
 	c.counts[CountDuplicates]++
 	return Duplicate, nil
+}
+
+// note counts, and makes no counter of nothing.
+func (c *commit) note(name string, n int) {
+	if n > 0 {
+		c.counts[name] += int64(n)
+	}
 }
 
 // reading stores one reading, or settles it with the one that is there.

@@ -19,6 +19,10 @@ const (
 	CountUnknown    = "unknown"         // messages of devices that are not in the register
 	CountForgotten  = "unknown_dropped" // unknown devices that had to make room
 
+	CountCoerced = "coerced"  // values and names in another form, understood
+	CountMissing = "missing"  // fields without a value
+	CountBadTime = "bad_time" // messages whose own time could not be used
+
 	// Followed by a reason.
 	CountKept        = "kept."
 	CountOverwritten = "overwritten."
