@@ -17,39 +17,6 @@ import (
 	"dwindle/collector/reading"
 )
 
-func TestNoMessageIsAcknowledgedBeforeItIsOnDisk(t *testing.T) {
-	x := start(t, terminal(t, 1, 1))
-	const n = 500
-	var early, acknowledged atomic.Int64
-	var wg sync.WaitGroup
-	for i := range n {
-		when := t0.Add(time.Duration(i) * time.Second)
-		m := message("elevator-1", "run", when, `{"hours":%d.5,"at":%q}`, 100+i/3600, at(when))
-		wg.Add(1)
-		m.Done = func(err error) {
-			defer wg.Done()
-			if err != nil {
-				return
-			}
-			acknowledged.Add(1)
-			// The question a power cut would ask at this very moment: another
-			// connection must see the reading.
-			found := false
-			err = x.h.Readings(context.Background(), []string{"elevator-1"}, when.Add(-time.Millisecond), when, func(reading.Reading) error {
-				found = true
-				return nil
-			})
-			if err != nil || !found {
-				early.Add(1)
-			}
-		}
-		x.submit(t, m)
-	}
-	wg.Wait()
-	require.EqualValues(t, n, acknowledged.Load())
-	require.Zero(t, early.Load())
-}
-
 func TestEveryMessageEndsStoredKnownOrKeptAside(t *testing.T) {
 	x := start(t, terminal(t, 1, 1))
 	var acked atomic.Int64
