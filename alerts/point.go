@@ -135,18 +135,29 @@ func (e *evaluation) drift(s *subject) (days, limit float64, ok bool) {
 
 // runWithoutDose: the machine ran for several dose intervals and nothing was
 // counted.
-func (e *evaluation) runWithoutDose(_ context.Context, s *subject) (alarm.Observation, error) {
+func (e *evaluation) runWithoutDose(ctx context.Context, s *subject) (alarm.Observation, error) {
 	o := alarm.Observation{Episode: s.Device}
 	if s.RunHoursSinceDose == nil || s.DoseIntervalHours == nil || *s.DoseIntervalHours <= 0 {
 		return o, nil
 	}
 	hours, interval := *s.RunHoursSinceDose, *s.DoseIntervalHours
 	limit := e.limits.MissedDoses * interval
+	if hours > limit {
+		// What went out since the last report of either side has not been heard
+		// of yet: so many run-hours without a counted dose prove nothing.
+		for _, device := range []string{s.Device, s.Row.Machine} {
+			q, err := e.silence(ctx, device, time.Time{})
+			if err != nil {
+				return o, err
+			}
+			limit += q.every.Hours()
+		}
+	}
 	o.Seen.Value, o.Seen.Limit, o.Seen.Unit = rounded(hours), rounded(limit), "h"
 	switch {
 	case hours > limit:
 		o.Says = alarm.Set
-	case hours <= interval:
+	case hours <= max(interval, limit/2):
 		o.Says = alarm.Clear
 	default:
 		o.Says = alarm.Between

@@ -357,15 +357,19 @@ func TestPossibleLeakLatches(t *testing.T) {
 func TestRunWithoutDose(t *testing.T) {
 	p := newPlant(t, 2)
 	s := &p.states[1]
+	p.src.every[s.Row.Machine] = time.Hour // the dispenser declares 4 h
 	s.RunHoursSinceDose, s.DoseIntervalHours = ptr(19.0), ptr(10.0)
 	p.look(0)
 	require.Empty(t, p.look(day), "not two doses yet")
-	*s.RunHoursSinceDose = 23
+	*s.RunHoursSinceDose = 24.9
+	p.look(day)
+	require.Empty(t, p.look(day), "the next dose may stand in a report that is not due yet")
+	*s.RunHoursSinceDose = 26
 	p.look(day)
 	require.Equal(t, []alarm.Notice{alarm.Announce}, notices(p.look(time.Hour)))
 	r := p.one()
-	require.Equal(t, []any{23.0, 20.0, "h"}, []any{r.Value, r.Limit, r.Unit})
-	require.Equal(t, "P-02 (Head bearing) has had nothing for 23 run-hours of M-02 (Bucket elevator); doses were due every 10 h.", r.Consequence)
+	require.Equal(t, []any{26.0, 25.0, "h"}, []any{r.Value, r.Limit, r.Unit})
+	require.Equal(t, "P-02 (Head bearing) has had nothing for 26 run-hours of M-02 (Bucket elevator); doses were due every 10 h.", r.Consequence)
 	*s.RunHoursSinceDose = 1
 	require.Equal(t, []alarm.Notice{alarm.Return}, notices(p.look(time.Hour)), "the next dose ends it")
 }

@@ -16,6 +16,7 @@ import (
 type silence struct {
 	ok     bool          // it has reported at all
 	seen   time.Time     // newest live message
+	every  time.Duration // reporting interval, declared or learned; 0: not asked for
 	limit  time.Duration // silent for longer is an alarm
 	silent bool
 	// cluster says that it fell silent together with others behind its gateway.
@@ -47,7 +48,7 @@ func (e *evaluation) silence(ctx context.Context, device string, hint time.Time)
 	if every <= 0 {
 		every = unknownEvery
 	}
-	q := silence{ok: ok, seen: seen, limit: max(time.Duration(l.SilenceIntervals*float64(every)), l.SilenceMin)}
+	q := silence{ok: ok, seen: seen, every: every, limit: max(time.Duration(l.SilenceIntervals*float64(every)), l.SilenceMin)}
 	q.silent = ok && e.at.Sub(seen) > q.limit
 	e.silences[device] = q
 	return q, nil

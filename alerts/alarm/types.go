@@ -187,7 +187,7 @@ var definitions = []Definition{
 		Priority:    "medium, high for criticality A",
 		Inputs:      "run-hours of the machine, doses or strokes counted",
 		MinEvidence: "run signal good and doses reported",
-		SetAt:       "run-hours since the last dose above 2 dose intervals",
+		SetAt:       "run-hours since the last dose above 2 dose intervals and one reporting interval of dispenser and machine each",
 		ClearAt:     "the next dose",
 		Delays:      Delays{On: 2, Off: 1, Spacing: hour},
 		Suppress:    []Rule{Commissioning, UnderOrder, Backlog},
