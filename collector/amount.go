@@ -113,7 +113,7 @@ func (h *History) Amount(ctx context.Context, device string, kind reading.Kind, 
 	if !ok || r.level || !from.Before(to) {
 		return reading.Amount{}, nil
 	}
-	s, err := h.j.Snapshot(ctx)
+	s, err := h.snapshot(ctx, device)
 	if err != nil {
 		return reading.Amount{}, err
 	}

@@ -20,6 +20,7 @@ type History struct {
 	site func() *config.Site
 	at   time.Time // zero: all there is
 	cuts *cuts
+	pin  *journal.Pin // nil: each question opens a snapshot of its own
 	// doubt, if set, hears of derived data that could not be read and were
 	// folded anew instead.
 	doubt func(journal.Series, error)
@@ -33,7 +34,30 @@ func NewHistory(j *journal.Journal, site func() *config.Site) *History {
 // AsOf gives the history as it could be known at an instant: later readings
 // and facts do not exist for it.
 func (h *History) AsOf(at time.Time) *History {
-	return &History{j: h.j, site: h.site, at: at, cuts: h.cuts, doubt: h.doubt}
+	x := *h
+	x.at = at
+	return &x
+}
+
+// Pin gives the same history for the length of one pass over the fleet: it
+// answers the same and asks the journal far less. What comes in meanwhile it
+// may or may not show. The second result ends it and must be called; a pin must
+// not be kept long.
+func (h *History) Pin(ctx context.Context) (*History, func()) {
+	x := *h
+	x.pin = h.j.Pin(ctx)
+	return &x, x.pin.Close
+}
+
+// snapshot gives what is to be read of a device.
+func (h *History) snapshot(ctx context.Context, device string) (*journal.Snapshot, error) {
+	if h.pin == nil {
+		return h.j.Snapshot(ctx)
+	}
+	if err := ctx.Err(); err != nil {
+		return nil, err
+	}
+	return h.pin.Snapshot(device)
 }
 
 // Mends lets an intake derive anew what this history finds unreadable; without
@@ -65,7 +89,7 @@ func (h *History) Days(ctx context.Context, device string, kind reading.Kind, fi
 	if !ok || r.level || last < first {
 		return nil, nil
 	}
-	s, err := h.j.Snapshot(ctx)
+	s, err := h.snapshot(ctx, device)
 	if err != nil {
 		return nil, err
 	}
@@ -132,7 +156,7 @@ func (h *History) Levels(ctx context.Context, device string, from, to time.Time)
 	if to.Before(from) {
 		return nil, nil
 	}
-	s, err := h.j.Snapshot(ctx)
+	s, err := h.snapshot(ctx, device)
 	if err != nil {
 		return nil, err
 	}
@@ -194,7 +218,7 @@ const (
 // never reported.
 func (h *History) LastSeen(ctx context.Context, device string, until time.Time) (seen time.Time, every time.Duration, ok bool, err error) {
 	until = h.bound(until)
-	s, err := h.j.Snapshot(ctx)
+	s, err := h.snapshot(ctx, device)
 	if err != nil {
 		return time.Time{}, 0, false, err
 	}

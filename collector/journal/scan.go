@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"math"
+	"slices"
 	"time"
 
 	"dwindle/collector/reading"
@@ -12,11 +13,27 @@ import (
 // Scan hands the readings of a series after one instant and up to another to
 // fn, in the order of reading.Compare. An error of fn ends it.
 func (s *Snapshot) Scan(series Series, after, to time.Time, fn func(reading.Reading) error) error {
+	if ok, err := s.memo.scanOf(series, millis(after), millis(to), fn); ok {
+		return err
+	}
 	channels, err := s.channels(series.Device, series.Kind)
 	if err != nil {
 		return err
 	}
-	return s.scan(series.Device, channels, after, to, fn)
+	if s.memo == nil {
+		return s.scan(series.Device, channels, after, to, fn)
+	}
+	kept := scanMemo{after: millis(after), to: millis(to)}
+	err = s.scan(series.Device, channels, after, to, func(r reading.Reading) error {
+		if len(kept.list) <= memoScan {
+			kept.list = append(kept.list, r)
+		}
+		return fn(r)
+	})
+	if err == nil && len(kept.list) <= memoScan {
+		s.memo.keepScan(series, kept)
+	}
+	return err
 }
 
 // spaces has one for each quantity that a device may have, and some to spare.
@@ -102,11 +119,27 @@ func millis(t time.Time) int64 {
 // Last gives the newest readings of a channel at or before an instant, newest
 // first, at most n, replays by the broker left out.
 func (s *Snapshot) Last(ch reading.Channel, until time.Time, n int) ([]reading.Reading, error) {
-	var id int64
-	ok, err := s.one([]any{&id}, "SELECT id FROM channel WHERE device = ? AND quantity = ?", ch.Device, string(ch.Quantity))
-	if err != nil || !ok {
+	key := lastKey{ch, until.UnixMilli(), n}
+	if s.memo != nil {
+		if list, ok := s.memo.last[key]; ok {
+			return slices.Clone(list), nil
+		}
+	}
+	list, err := s.lastOf(ch, until, n)
+	if err == nil && s.memo != nil {
+		s.memo.last[key] = slices.Clone(list)
+		s.memo.held += len(list)
+	}
+	return list, err
+}
+
+func (s *Snapshot) lastOf(ch reading.Channel, until time.Time, n int) ([]reading.Reading, error) {
+	channels, err := s.channels(ch.Device, "")
+	i := slices.IndexFunc(channels, func(c channelID) bool { return c.quantity == ch.Quantity })
+	if err != nil || i < 0 {
 		return nil, err
 	}
+	id := channels[i].id
 	text := "SELECT at, '', value, lag, flags FROM reading WHERE channel = ? AND at <= ? AND flags & ? = 0 ORDER BY at DESC LIMIT ?"
 	if ch.Quantity == reading.PulseIncrement {
 		text = "SELECT at, id, value, lag, flags FROM increment WHERE channel = ? AND at <= ? AND flags & ? = 0 ORDER BY at DESC, id DESC LIMIT ?"

@@ -20,7 +20,9 @@ type Snapshot struct {
 	link *link
 	ctx  context.Context
 
-	steps int // rows read by scans
+	steps int    // rows read by scans
+	shard *shard // of a pin, nil where it stands alone
+	memo  *memo  // nil where it stands alone
 }
 
 // Snapshot begins to read. Close must follow.
@@ -34,6 +36,10 @@ func (j *Journal) Snapshot(ctx context.Context) (*Snapshot, error) {
 
 // Close gives the reader back.
 func (s *Snapshot) Close() {
+	if s.shard != nil {
+		s.shard.mu.Unlock()
+		return
+	}
 	if s.link != nil {
 		s.j.links.give(s.link)
 		s.link = nil
@@ -84,6 +90,9 @@ type channelID struct {
 // order of their quantities.
 func (s *Snapshot) channels(device string, kind reading.Kind) ([]channelID, error) {
 	all, known := s.j.channelsOf(device)
+	if !known && s.memo != nil {
+		all, known = s.memo.channels[device]
+	}
 	if !known {
 		rows, err := s.query("SELECT id, quantity FROM channel WHERE device = ? ORDER BY quantity", device)
 		if err != nil {
@@ -99,6 +108,9 @@ func (s *Snapshot) channels(device string, kind reading.Kind) ([]channelID, erro
 		}
 		if err := rows.Err(); err != nil {
 			return nil, s.wrap(err)
+		}
+		if s.memo != nil {
+			s.memo.channels[device] = all
 		}
 	}
 	if kind == "" {
@@ -145,6 +157,19 @@ type Late struct {
 // Head gives how far a series is derived; ok is false where nothing is, and
 // late then is not looked up.
 func (s *Snapshot) Head(series Series) (id int64, h Head, late Late, ok bool, err error) {
+	if s.memo == nil {
+		return s.head(series)
+	}
+	if m, ok := s.memo.heads[series]; ok {
+		return m.id, m.head, m.late, m.ok, nil
+	}
+	if id, h, late, ok, err = s.head(series); err == nil {
+		s.memo.heads[series] = headMemo{id, h, late, ok}
+	}
+	return id, h, late, ok, err
+}
+
+func (s *Snapshot) head(series Series) (id int64, h Head, late Late, ok bool, err error) {
 	var at int64
 	var ms, seq *int64
 	ok, err = s.one([]any{&id, &at, &h.State, &h.Rules, &h.Edition, &ms, &seq},
@@ -173,6 +198,19 @@ func (s *Snapshot) LastNote(series Series) (seq int64, err error) {
 
 // CheckpointAt gives the newest checkpoint of a series on or before a day.
 func (s *Snapshot) CheckpointAt(id int64, day civil.Date) (c Checkpoint, ok bool, err error) {
+	if s.memo == nil {
+		return s.checkpointAt(id, day)
+	}
+	if m, ok := s.memo.checkpoints[dayKey{id, day}]; ok {
+		return m.c, m.ok, nil
+	}
+	if c, ok, err = s.checkpointAt(id, day); err == nil {
+		s.memo.checkpoints[dayKey{id, day}] = checkpointMemo{c, ok}
+	}
+	return c, ok, err
+}
+
+func (s *Snapshot) checkpointAt(id int64, day civil.Date) (c Checkpoint, ok bool, err error) {
 	ok, err = s.one([]any{&c.Day, &c.State}, "SELECT day, state FROM checkpoint WHERE series = ? AND day <= ? ORDER BY day DESC LIMIT 1", id, int64(day))
 	if err != nil {
 		return c, ok, err
@@ -184,15 +222,31 @@ func (s *Snapshot) CheckpointAt(id int64, day civil.Date) (c Checkpoint, ok bool
 // Parts gives the parts of a series for the days first to last, both included,
 // that were emitted before a day, in the order of Emitted, then Day.
 func (s *Snapshot) Parts(id int64, first, last, emittedBefore civil.Date) ([]Part, error) {
+	if list, ok := s.memo.partsOf(id, first, last, emittedBefore); ok {
+		return list, nil
+	}
 	// Nothing is emitted before its day.
-	return s.parts("SELECT emitted, day, amount, seen_ms, known_ms, flags FROM part WHERE series = ? AND emitted >= ? AND emitted < ? AND day BETWEEN ? AND ? ORDER BY emitted, day",
+	list, err := s.parts("SELECT emitted, day, amount, seen_ms, known_ms, flags FROM part WHERE series = ? AND emitted >= ? AND emitted < ? AND day BETWEEN ? AND ? ORDER BY emitted, day",
 		id, int64(first), int64(emittedBefore), int64(first), int64(last))
+	if err == nil && s.memo != nil {
+		s.memo.parts[id] = partsMemo{first, last, emittedBefore, slices.Clone(list)}
+	}
+	return list, err
 }
 
 // PartsEmitted gives the parts that the readings of one day brought, in the
 // order of their days.
 func (s *Snapshot) PartsEmitted(id int64, day civil.Date) ([]Part, error) {
-	return s.parts("SELECT emitted, day, amount, seen_ms, known_ms, flags FROM part WHERE series = ? AND emitted = ? ORDER BY day", id, int64(day))
+	if s.memo != nil {
+		if list, ok := s.memo.emitted[dayKey{id, day}]; ok {
+			return slices.Clone(list), nil
+		}
+	}
+	list, err := s.parts("SELECT emitted, day, amount, seen_ms, known_ms, flags FROM part WHERE series = ? AND emitted = ? ORDER BY day", id, int64(day))
+	if err == nil && s.memo != nil {
+		s.memo.emitted[dayKey{id, day}] = slices.Clone(list)
+	}
+	return list, err
 }
 
 func (s *Snapshot) parts(text string, args ...any) ([]Part, error) {
@@ -217,6 +271,17 @@ func (s *Snapshot) parts(text string, args ...any) ([]Part, error) {
 // LevelDays gives the last level readings of the days first to last, both
 // included, in time order.
 func (s *Snapshot) LevelDays(id int64, first, last civil.Date) ([]LevelDay, error) {
+	if list, ok := s.memo.levelsOf(id, first, last); ok {
+		return list, nil
+	}
+	list, err := s.levelDays(id, first, last)
+	if err == nil && s.memo != nil {
+		s.memo.levels[id] = levelsMemo{first, last, slices.Clone(list)}
+	}
+	return list, err
+}
+
+func (s *Snapshot) levelDays(id int64, first, last civil.Date) ([]LevelDay, error) {
 	rows, err := s.query("SELECT day, quantity, at, value, flags FROM level_day WHERE series = ? AND day BETWEEN ? AND ? ORDER BY at, quantity", id, int64(first), int64(last))
 	if err != nil {
 		return nil, err
@@ -259,6 +324,19 @@ func (s *Snapshot) Series() ([]Series, error) {
 // Newest gives the newest live reading or report of a device at or before an
 // instant. Replays by the broker and what people entered do not count.
 func (s *Snapshot) Newest(device string, until time.Time) (at time.Time, channel reading.Quantity, ok bool, err error) {
+	key := seenKey{device, until.UnixMilli()}
+	if s.memo != nil {
+		if m, ok := s.memo.newest[key]; ok {
+			return m.at, m.channel, m.ok, nil
+		}
+	}
+	if at, channel, ok, err = s.newestOf(device, until); err == nil && s.memo != nil {
+		s.memo.newest[key] = seenMemo{at, channel, ok}
+	}
+	return at, channel, ok, err
+}
+
+func (s *Snapshot) newestOf(device string, until time.Time) (at time.Time, channel reading.Quantity, ok bool, err error) {
 	channels, err := s.channels(device, "")
 	if err != nil {
 		return time.Time{}, "", false, err

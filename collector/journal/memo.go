@@ -1,0 +1,166 @@
+package journal
+
+import (
+	"cmp"
+	"slices"
+	"time"
+
+	"dwindle/collector/reading"
+	"dwindle/config/civil"
+)
+
+// memo is what a pinned snapshot has read already, by what was asked. A nil
+// memo remembers nothing. What it gives out may be changed by whoever asked,
+// states excepted.
+type memo struct {
+	channels    map[string][]channelID
+	heads       map[Series]headMemo
+	checkpoints map[dayKey]checkpointMemo
+	parts       map[int64]partsMemo
+	emitted     map[dayKey][]Part
+	levels      map[int64]levelsMemo
+	scans       map[Series]scanMemo
+	newest      map[seenKey]seenMemo
+	last        map[lastKey][]reading.Reading
+	held        int // readings in scans and last
+}
+
+type (
+	dayKey struct {
+		id  int64
+		day civil.Date
+	}
+	headMemo struct {
+		id   int64
+		head Head
+		late Late
+		ok   bool
+	}
+	checkpointMemo struct {
+		c  Checkpoint
+		ok bool
+	}
+	partsMemo struct {
+		first, last, before civil.Date
+		list                []Part
+	}
+	levelsMemo struct {
+		first, last civil.Date
+		list        []LevelDay
+	}
+	scanMemo struct {
+		after, to int64 // ms
+		list      []reading.Reading
+	}
+	seenKey struct {
+		device string
+		until  int64
+	}
+	seenMemo struct {
+		at      time.Time
+		channel reading.Quantity
+		ok      bool
+	}
+	lastKey struct {
+		reading.Channel
+		until int64
+		n     int
+	}
+)
+
+// Bounds of a memo. A device is asked about while its point is worked on, so a
+// few are enough.
+const (
+	memoSeries   = 128
+	memoScan     = 1_000 // readings of one scan; longer ones are not kept
+	memoReadings = 20_000
+)
+
+func newMemo() *memo {
+	m := &memo{}
+	m.clear()
+	return m
+}
+
+func (m *memo) clear() {
+	*m = memo{
+		channels: map[string][]channelID{}, heads: map[Series]headMemo{}, checkpoints: map[dayKey]checkpointMemo{},
+		parts: map[int64]partsMemo{}, emitted: map[dayKey][]Part{}, levels: map[int64]levelsMemo{},
+		scans: map[Series]scanMemo{}, newest: map[seenKey]seenMemo{}, last: map[lastKey][]reading.Reading{},
+	}
+}
+
+// bound forgets all once there is much.
+func (m *memo) bound() {
+	if len(m.heads) > memoSeries || len(m.channels) > memoSeries || len(m.newest) > memoSeries || len(m.checkpoints) > 8*memoSeries || len(m.emitted) > 8*memoSeries || m.held > memoReadings {
+		m.clear()
+	}
+}
+
+// partsOf gives remembered parts where they hold all that is asked for.
+func (m *memo) partsOf(id int64, first, last, before civil.Date) ([]Part, bool) {
+	if m == nil {
+		return nil, false
+	}
+	p, ok := m.parts[id]
+	if !ok || first < p.first || last > p.last || before > p.before {
+		return nil, false
+	}
+	// They are in the order of Emitted, and nothing is emitted before its day.
+	from, _ := slices.BinarySearchFunc(p.list, first, func(x Part, d civil.Date) int { return cmp.Compare(x.Emitted, d) })
+	var out []Part
+	for _, x := range p.list[from:] {
+		if x.Emitted >= before {
+			break
+		}
+		if x.Day >= first && x.Day <= last {
+			out = append(out, x)
+		}
+	}
+	return out, true
+}
+
+func (m *memo) levelsOf(id int64, first, last civil.Date) ([]LevelDay, bool) {
+	if m == nil {
+		return nil, false
+	}
+	p, ok := m.levels[id]
+	if !ok || first < p.first || last > p.last {
+		return nil, false
+	}
+	var out []LevelDay
+	for _, x := range p.list {
+		if x.Day >= first && x.Day <= last {
+			out = append(out, x)
+		}
+	}
+	return out, true
+}
+
+// scanOf hands remembered readings to fn.
+func (m *memo) scanOf(series Series, after, to int64, fn func(reading.Reading) error) (ok bool, err error) {
+	if m == nil {
+		return false, nil
+	}
+	p, ok := m.scans[series]
+	if !ok || after < p.after || to > p.to {
+		return false, nil
+	}
+	for i := range p.list {
+		if at := p.list[i].At.UnixMilli(); at <= after {
+			continue
+		} else if at > to {
+			break
+		}
+		if err := fn(p.list[i]); err != nil {
+			return true, err
+		}
+	}
+	return true, nil
+}
+
+// keepScan remembers a scan.
+func (m *memo) keepScan(series Series, p scanMemo) {
+	m.held += len(p.list) - len(m.scans[series].list)
+	m.scans[series] = p
+}
