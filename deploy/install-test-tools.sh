@@ -9,6 +9,7 @@ set -euo pipefail
 tools=(
   "gcc:gcc libc6-dev:the race detector"
   "mosquitto:mosquitto:tests against a real MQTT broker"
+  "chromium:chromium:tests of the pages in a real browser"
   "mosquitto_pub:mosquitto-clients:tests that publish as a person at a shell does"
 )
 
