@@ -18,6 +18,7 @@ type alarmsBody struct {
 type alarmGroup struct {
 	Title, About string
 	Rows         []alarmView
+	N            int // with those that are not shown
 }
 
 // alarmView is one alarm in words.
@@ -61,7 +62,12 @@ func (b *board) alarms(r *http.Request, v *view) error {
 		case alarm.Shelved, alarm.SuppressedByDesign, alarm.OutOfService:
 			g = 2
 		}
-		body.Groups[g].Rows = append(body.Groups[g].Rows, v.alarm(&rows[i]))
+		body.Groups[g].N++
+		// Rows come in the order of what to do first; a flood must not keep
+		// the page from opening.
+		if len(body.Groups[g].Rows) < pageRows {
+			body.Groups[g].Rows = append(body.Groups[g].Rows, v.alarm(&rows[i]))
+		}
 	}
 	for i := range history {
 		if history[i].Ended != nil {
@@ -71,6 +77,9 @@ func (b *board) alarms(r *http.Request, v *view) error {
 	v.Body = &body
 	return nil
 }
+
+// More counts the alarms of the group that are not shown.
+func (g alarmGroup) More() int { return g.N - len(g.Rows) }
 
 // alarm puts a row into words.
 func (v *view) alarm(r *alarm.Row) alarmView {

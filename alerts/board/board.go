@@ -5,6 +5,12 @@
 // Pages are rendered here with embedded assets; they need no script, no other
 // server and no internet. It imports the nouns of forecast and alerts/alarm
 // and gets its data through [Source]; it decides nothing. Start with [New].
+//
+// Two addresses are for supervisors. /healthz answers 200 as long as the
+// process answers at all, with the checks in its body: restarting a collector
+// because its disk is full or its broker away helps nobody. /readyz answers
+// 200 once the first forecast is made and no vital check (journal, broker) is
+// bad, else 503 with the reason: send no visitor there yet, or call somebody.
 package board
 
 import (
@@ -18,6 +24,7 @@ import (
 	"html/template"
 	"log/slog"
 	"net/http"
+	"net/url"
 	"strings"
 	"time"
 
@@ -39,9 +46,8 @@ type board struct {
 	now   func() time.Time
 	log   *slog.Logger
 	pages *template.Template
-	style []byte
-	// styleName changes with the content, so that it may be kept for good.
-	styleName string
+	style asset
+	icon  asset
 }
 
 // New gives the handler of all pages. It answers GET and HEAD only.
@@ -56,9 +62,8 @@ func New(src Source, opt Options) http.Handler {
 	// Templates and style are part of the program: a fault in them is one of
 	// the build, which every test of this package finds.
 	b.pages = template.Must(template.New("").Funcs(functions).ParseFS(files, "templates/*.html"))
-	b.style, _ = files.ReadFile("assets/style.css")
-	sum := sha256.Sum256(b.style)
-	b.styleName = "/style-" + hex.EncodeToString(sum[:6]) + ".css"
+	b.style = newAsset("style", ".css", "text/css; charset=utf-8")
+	b.icon = newAsset("icon", ".svg", "image/svg+xml")
 
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET /{$}", b.page(b.fleet))
@@ -66,7 +71,8 @@ func New(src Source, opt Options) http.Handler {
 	mux.HandleFunc("GET /alarms/types", b.page(b.types))
 	mux.HandleFunc("GET /points/{id}", b.page(b.point))
 	mux.HandleFunc("GET /health", b.page(b.health))
-	mux.HandleFunc("GET "+b.styleName, b.stylesheet)
+	mux.HandleFunc("GET "+b.style.path, b.asset(b.style))
+	mux.HandleFunc("GET "+b.icon.path, b.asset(b.icon))
 	mux.HandleFunc("GET /api/forecast", b.json(b.apiForecast))
 	mux.HandleFunc("GET /api/delivery", b.json(b.apiDelivery))
 	mux.HandleFunc("GET /api/alarms", b.json(b.apiAlarms))
@@ -100,13 +106,17 @@ type view struct {
 	Title  string
 	Nav    string // the entry of the navigation that is the page
 	Style  string
+	Icon   string
 	Site   *config.Site
 	Name   string
 	Zone   string // for the header, with the offset now
 	AsOf   string
-	Stale  string // how old the forecast is, if that is worth saying
-	Renew  int    // seconds after which the page loads itself again, 0: never
-	Path   string
+	Stale  string  // how old the forecast is, if that is worth saying
+	Wrong  int     // checks that are not ok
+	Wait   []Check // before the first forecast: what stands in its way
+	Renew  int     // seconds after which the page loads itself again, 0: never
+	Here   string  // this page, and the same renewing itself
+	HereOn string
 	Status int
 	Body   any
 
@@ -150,7 +160,8 @@ type failure struct{ What, Try string }
 // view makes what all pages have.
 func (b *board) view(r *http.Request) *view {
 	site := b.src.Site()
-	v := &view{Style: b.styleName, Site: site, Name: site.Name, Status: http.StatusOK, Path: r.URL.Path, now: b.now().UTC(), loc: site.Location()}
+	v := &view{Style: b.style.path, Icon: b.icon.path, Site: site, Name: site.Name, Status: http.StatusOK, now: b.now().UTC(), loc: site.Location()}
+	v.Here, v.HereOn = here(r)
 	if v.Name == "" {
 		v.Name = site.ID
 	}
@@ -161,6 +172,15 @@ func (b *board) view(r *http.Request) *view {
 		v.AsOf = v.clock(at)
 		if age := v.now.Sub(at); age > 15*time.Minute {
 			v.Stale = span(age)
+		}
+	}
+	for _, c := range b.src.Checks() {
+		if c.Level == "ok" {
+			continue
+		}
+		v.Wrong++
+		if c.Level == "bad" && !v.ready {
+			v.Wait = append(v.Wait, c)
 		}
 	}
 	v.Zone = site.Zone + ", UTC" + at.In(v.loc).Format("-07:00")
@@ -190,10 +210,43 @@ func (b *board) send(w http.ResponseWriter, r *http.Request, status int, body []
 	_, _ = w.Write(body)
 }
 
-func (b *board) stylesheet(w http.ResponseWriter, r *http.Request) {
-	w.Header().Set("Content-Type", "text/css; charset=utf-8")
-	w.Header().Set("Cache-Control", "public, max-age=31536000, immutable")
-	b.send(w, r, http.StatusOK, b.style)
+// here gives the address of the page that was asked for, with the choices made
+// on it: as it is, and renewing itself.
+func here(r *http.Request) (still, renewing string) {
+	asked, kept := r.URL.Query(), url.Values{}
+	for _, key := range []string{"area", "page"} {
+		if v := asked.Get(key); v != "" {
+			kept.Set(key, v)
+		}
+	}
+	path := r.URL.EscapedPath()
+	still = path
+	if len(kept) > 0 {
+		still += "?" + kept.Encode()
+	}
+	kept.Set("renew", "1")
+	return still, path + "?" + kept.Encode()
+}
+
+// asset is a file that pages name. Its name changes with its content, so that
+// it may be kept for good.
+type asset struct {
+	path, kind string
+	content    []byte
+}
+
+func newAsset(name, ending, kind string) asset {
+	content, _ := files.ReadFile("assets/" + name + ending)
+	sum := sha256.Sum256(content)
+	return asset{"/" + name + "-" + hex.EncodeToString(sum[:6]) + ending, kind, content}
+}
+
+func (b *board) asset(a asset) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		w.Header().Set("Content-Type", a.kind)
+		w.Header().Set("Cache-Control", "public, max-age=31536000, immutable")
+		b.send(w, r, http.StatusOK, a.content)
+	}
 }
 
 // within bounds what a page may wait for its data.

@@ -16,6 +16,9 @@ import (
 // pageRows bounds a page: a plant of thousands must open on a phone too.
 const pageRows = 200
 
+// undated sorts points without an early date behind all that have one.
+const undated = 1 << 40
+
 // fleetBody is the page of all points.
 type fleetBody struct {
 	Axis    axis
@@ -45,13 +48,13 @@ type fleetRow struct {
 	Point, Name, Machine, Area string
 	// Change and Empty are the parts of the text that is always in this order:
 	// point, change by, empty (range).
-	Change, Empty string
-	Late          bool // the early date is over
-	Withheld      string
-	Bar           bar
-	Priority      alarm.Priority // of its worst listed alarm, empty if none
-	Alarm         string         // and what it is about
-	sort          int64
+	Change, Empty  string
+	Late           bool // the early date is over
+	Withheld       string
+	Bar            bar
+	Priority       alarm.Priority // of its worst listed alarm, empty if none
+	Alarm, AlarmID string         // and what it is about
+	sort           int64
 }
 
 // week counts reservoirs by the week in which their early and likely dates
@@ -107,7 +110,12 @@ func (b *board) fleet(r *http.Request, v *view) error {
 		}
 		row.Bar = body.Axis.draw(st, visits[row.Area])
 		if a, ok := worst[row.Point]; ok {
-			row.Priority, row.Alarm = a.Priority, typeTitle(a.Type)
+			row.Priority, row.Alarm, row.AlarmID = a.Priority, typeTitle(a.Type), a.ID
+			if row.sort >= undated {
+				// What asks for somebody must not stand behind thousands of
+				// points that do not, only because it has no date.
+				row.sort = int64(a.Priority.Rank()) - undated
+			}
 		}
 		body.Points++
 		if row.Withheld != "" {
@@ -160,11 +168,11 @@ func (b *board) fleetRow(v *view, st *forecast.State, today civil.Date) fleetRow
 	row.Late = r.Withheld == "" && r.EmptyP10 != nil && *r.EmptyP10 <= today
 	switch {
 	case r.Withheld != "":
-		row.sort = 1 << 40
+		row.sort = undated + 1
 	case r.EmptyP10 != nil:
 		row.sort = int64(*r.EmptyP10)
 	default:
-		row.sort = 1 << 39
+		row.sort = undated
 	}
 	return row
 }

@@ -2,6 +2,7 @@ package board
 
 import (
 	"net/http"
+	"strings"
 )
 
 type healthBody struct {
@@ -10,6 +11,8 @@ type healthBody struct {
 	Counts  []Count
 	Kept    []keptView
 	Unknown []unknownView
+	// MoreUnknown counts those that are not shown.
+	MoreUnknown int
 }
 
 type checkView struct{ Name, Level, What, Try, Since string }
@@ -36,7 +39,7 @@ func (b *board) health(r *http.Request, v *view) error {
 		return err
 	}
 	body := healthBody{Counts: h.Counts}
-	for _, c := range h.Checks {
+	for _, c := range b.src.Checks() {
 		cv := checkView{Name: c.Name, Level: c.Level, What: c.What, Try: c.Try}
 		if !c.Since.IsZero() {
 			cv.Since = v.ago(c.Since)
@@ -47,48 +50,47 @@ func (b *board) health(r *http.Request, v *view) error {
 		body.Checks = append(body.Checks, cv)
 	}
 	for _, k := range h.Kept {
-		kv := keptView{Reason: k.Reason, N: k.N}
+		kv := keptView{Reason: strings.ReplaceAll(k.Reason, "_", " "), N: k.N}
 		for _, s := range k.Samples {
 			kv.Samples = append(kv.Samples, sampleView{v.clock(s.Received), s.Topic, s.Payload, s.Detail})
 		}
 		body.Kept = append(body.Kept, kv)
 	}
-	for _, u := range h.Unknown {
+	body.MoreUnknown = max(0, len(h.Unknown)-pageRows)
+	for _, u := range h.Unknown[:len(h.Unknown)-body.MoreUnknown] {
 		body.Unknown = append(body.Unknown, unknownView{u.Device, v.clock(u.First), v.ago(u.Last), u.Messages})
 	}
 	v.Body = &body
 	return nil
 }
 
-// healthz is for machines: 200 unless a check is bad.
+// healthz says that the process answers, and what it knows about itself.
 func (b *board) healthz(w http.ResponseWriter, r *http.Request) {
-	ctx, cancel := within(r)
-	defer cancel()
-	h, err := b.src.Health(ctx)
-	if err != nil {
-		b.log.Error("health failed", "err", err)
-		b.answer(w, r, http.StatusServiceUnavailable, map[string]any{"status": "bad"})
-		return
-	}
-	status, code := "ok", http.StatusOK
-	for _, c := range h.Checks {
-		switch {
-		case c.Level == "bad":
-			status, code = "bad", http.StatusServiceUnavailable
-		case c.Level == "warn" && status == "ok":
-			status = "warn"
+	status, checks := "ok", b.src.Checks()
+	for _, c := range checks {
+		if c.Level == "bad" || c.Level == "warn" && status == "ok" {
+			status = c.Level
 		}
 	}
-	if h.Checks == nil {
-		h.Checks = []Check{}
+	if checks == nil {
+		checks = []Check{}
 	}
-	b.answer(w, r, code, map[string]any{"status": status, "checks": h.Checks})
+	b.answer(w, r, http.StatusOK, map[string]any{"status": status, "checks": checks})
 }
 
-// readyz is 200 once there is a forecast to show.
+// readyz says whether there is a forecast to show and readings are collected.
 func (b *board) readyz(w http.ResponseWriter, r *http.Request) {
+	var why []string
 	if _, ok := b.src.Fleet(); !ok {
-		b.answer(w, r, http.StatusServiceUnavailable, map[string]any{"ready": false, "why": "the first forecast is still being made"})
+		why = append(why, "the first forecast is still being made")
+	}
+	for _, c := range b.src.Checks() {
+		if c.Vital && c.Level == "bad" {
+			why = append(why, c.Name+": "+c.What)
+		}
+	}
+	if why != nil {
+		b.answer(w, r, http.StatusServiceUnavailable, map[string]any{"ready": false, "why": why})
 		return
 	}
 	b.answer(w, r, http.StatusOK, map[string]any{"ready": true})

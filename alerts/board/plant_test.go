@@ -29,6 +29,7 @@ type plant struct {
 	history []alarm.Row
 	prompts []alarm.Prompt
 	fills   []board.Fill
+	checks  []board.Check
 	health  board.Health
 	err     error
 }
@@ -56,6 +57,7 @@ func (p *plant) Alarms(_ context.Context, point string, history bool, limit int)
 	return out, p.err
 }
 
+func (p *plant) Checks() []board.Check                               { return p.checks }
 func (p *plant) Prompts(context.Context) ([]alarm.Prompt, error)     { return p.prompts, p.err }
 func (p *plant) Fills(context.Context, string) ([]board.Fill, error) { return p.fills, p.err }
 func (p *plant) Health(context.Context) (board.Health, error)        { return p.health, p.err }
@@ -138,12 +140,12 @@ func (p *plant) withAlarms() *plant {
 		{Began: now.AddDate(0, 0, -60), Device: "D-1001", VolumeCM3: ptr(120.0), By: "kim"},
 		{Began: now.AddDate(0, 0, -170), Ended: now.AddDate(0, 0, -60), Device: "D-1001", VolumeCM3: ptr(120.0), ResidualCM3: ptr(14.2), By: "kim", Note: "fitting cleaned"},
 	}
+	p.checks = []board.Check{
+		{Name: "broker", Level: "ok", What: "connected", Since: now.AddDate(0, 0, -3)},
+		{Name: "journal", Level: "warn", What: "the disk is 88 % full", Try: "free space, or move the data directory", Since: now.Add(-2 * time.Hour)},
+		{Name: "forecast", Level: "bad", What: "forecasts and alarms are not being updated", Try: "read the log", Since: now.Add(-time.Hour)},
+	}
 	p.health = board.Health{
-		Checks: []board.Check{
-			{Name: "broker", Level: "ok", What: "connected", Since: now.AddDate(0, 0, -3)},
-			{Name: "journal", Level: "warn", What: "the disk is 88 % full", Try: "free space, or move the data directory", Since: now.Add(-2 * time.Hour)},
-			{Name: "forecast", Level: "bad", What: "forecasts and alarms are not being updated", Try: "read the log", Since: now.Add(-time.Hour)},
-		},
 		Counts:  []board.Count{{Name: "received", N: 120456}, {Name: "stored", N: 120001}, {Name: "duplicates", N: 400}, {Name: "kept aside", N: 55}},
 		Kept:    []board.Kept{{Reason: "unknown_device", N: 52, Samples: []board.Sample{{Received: now.Add(-time.Minute), Topic: "lube/v1/bend/D-1099/pulse", Payload: `{"count": 118}`, Detail: "no such device in the register"}}}},
 		Unknown: []board.Unknown{{Device: "D-1099", First: now.AddDate(0, 0, -2), Last: now.Add(-time.Minute), Messages: 52}},

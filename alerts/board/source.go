@@ -23,7 +23,9 @@ type Source interface {
 	Prompts(ctx context.Context) ([]alarm.Prompt, error)
 	// Fills gives the reservoir changes of a point, newest first.
 	Fills(ctx context.Context, point string) ([]Fill, error)
-	// Health gives what is wrong now, and what came in.
+	// Checks gives what is wrong now, from memory: every page asks.
+	Checks() []Check
+	// Health gives what came in and what was not taken.
 	Health(ctx context.Context) (Health, error)
 }
 
@@ -38,9 +40,8 @@ type Fill struct {
 	Note        string
 }
 
-// Health is the state of the house.
+// Health is what came in.
 type Health struct {
-	Checks  []Check
 	Counts  []Count // of the intake, in the order to show
 	Kept    []Kept
 	Unknown []Unknown
@@ -48,8 +49,10 @@ type Health struct {
 
 // Check is one named check.
 type Check struct {
-	Name  string    `json:"name"`
-	Level string    `json:"level"` // ok, warn or bad
+	Name  string `json:"name"`
+	Level string `json:"level"` // ok, warn or bad
+	// Vital says that without this part nothing is collected.
+	Vital bool      `json:"vital,omitempty"`
 	What  string    `json:"what,omitempty"`
 	Try   string    `json:"try,omitempty"`
 	Since time.Time `json:"since,omitzero"`

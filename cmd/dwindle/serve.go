@@ -46,7 +46,11 @@ func (c serveCmd) Run(e *env) error {
 	return station.Serve(e.ctx, site, station.Options{
 		Log: log, Now: e.now, Reload: wish,
 		Ready: func(at station.Addresses) {
-			log.Info("serving", "site", site.ID, "data", site.DataDir(), "embedded_broker", at.Broker, "board", at.Board)
+			pages := "none; connections.board in the site file opens them"
+			if at.Board != "" {
+				pages = "http://" + at.Board + "/"
+			}
+			log.Info("serving", "site", site.ID, "data", site.DataDir(), "embedded_broker", at.Broker, "pages", pages)
 		},
 	})
 }

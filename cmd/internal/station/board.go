@@ -76,9 +76,6 @@ const (
 
 func (b boardSource) Health(ctx context.Context) (board.Health, error) {
 	var out board.Health
-	for _, c := range b.c.health.List() {
-		out.Checks = append(out.Checks, board.Check{Name: c.Name, Level: c.Level.String(), What: c.What, Try: c.Try, Since: c.Since})
-	}
 	s := b.c.intake.Stats()
 	out.Counts = []board.Count{
 		{Name: "messages received", N: s.Received}, {Name: "stored", N: s.Stored},

@@ -1,0 +1,27 @@
+package station
+
+import (
+	"strings"
+
+	"dwindle/alerts/board"
+)
+
+// Checks gives the health list to the pages.
+func (b boardSource) Checks() []board.Check {
+	var out []board.Check
+	for _, c := range b.c.health.List() {
+		out = append(out, board.Check{Name: c.Name, Level: c.Level.String(), Vital: vital(c.Name), What: c.What, Try: c.Try, Since: c.Since})
+	}
+	return out
+}
+
+// vital says whether nothing is collected while a check is bad: those of the
+// journal and of the brokers, each of which has several.
+func vital(check string) bool {
+	for _, part := range []string{"journal", "broker", "embedded broker"} {
+		if check == part || strings.HasPrefix(check, part+" ") {
+			return true
+		}
+	}
+	return false
+}
