@@ -13,6 +13,8 @@ import (
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
 	"github.com/stretchr/testify/require"
+
+	"dwindle/alerts/board"
 )
 
 var shots = flag.String("shots", "", "write pictures of all pages into this folder")
@@ -57,8 +59,7 @@ func TestBrowserFindsNoBarrier(t *testing.T) {
 		Found []string
 		Rules int
 	}
-	b := open(t, newPlant(t, 7).withAlarms())
-	check := func(name, path string) {
+	check := func(b *tab, name, path string) {
 		b.visit(path)
 		eval[any](b, string(axe)+";0")
 		for _, width := range widths {
@@ -75,10 +76,14 @@ func TestBrowserFindsNoBarrier(t *testing.T) {
 			}
 		}
 	}
+	b := open(t, newPlant(t, 7).withAlarms())
 	for _, p := range pages {
-		check(p.name, p.path)
+		check(b, p.name, p.path)
 	}
-	check("not found", "/nowhere")
+	check(b, "not found", "/nowhere")
+	early := newPlant(t, 7)
+	early.fleet, early.checks = nil, []board.Check{{Name: "forecast", Level: "bad", What: "the forecast failed", Try: "read the log"}}
+	check(open(t, early), "before the first forecast", "/")
 }
 
 // focused describes what the keyboard is at.
