@@ -267,6 +267,9 @@ func (l *link) receive(m paho.Message) {
 	}
 	select {
 	case l.queue <- r:
+		if l.over.Err() != nil {
+			l.drop() // feed may have emptied the queue just before
+		}
 	case <-l.over.Done():
 		l.c.hand.give(r.weight)
 	}
