@@ -50,28 +50,49 @@ func (e *LineError) Unwrap() error { return e.Err }
 // is yielded as a *[LineError] and passed over; any other error ends the log.
 func Read(r io.Reader) iter.Seq2[reading.Message, error] {
 	return func(yield func(reading.Message, error) bool) {
-		in := bufio.NewScanner(r)
-		in.Buffer(make([]byte, 64<<10), MaxLine)
-		n := 0
-		for in.Scan() {
-			n++
-			text := bytes.TrimSpace(in.Bytes())
-			if len(text) == 0 {
-				continue
+		in := bufio.NewReaderSize(r, 64<<10)
+		var text []byte
+		for n := 1; ; n++ {
+			var long bool
+			var err error
+			text, long, err = nextLine(in, text[:0])
+			if err != nil && err != io.EOF {
+				yield(reading.Message{}, fmt.Errorf("read log at line %d: %w", n, err))
+				return
 			}
-			m, err := parse(text)
-			if err != nil {
-				err = &LineError{Line: n, Err: err}
+			ended := err == io.EOF
+			if body := bytes.TrimSpace(text); long || len(body) > 0 {
+				var m reading.Message
+				if long {
+					err = fmt.Errorf("longer than %d bytes", MaxLine)
+				} else {
+					m, err = parse(body)
+				}
+				if err != nil {
+					err = &LineError{Line: n, Err: err}
+				}
+				if !yield(m, err) {
+					return
+				}
 			}
-			if !yield(m, err) {
+			if ended {
 				return
 			}
 		}
-		if err := in.Err(); err != nil {
-			if errors.Is(err, bufio.ErrTooLong) {
-				err = fmt.Errorf("line %d is longer than %d bytes; split the log or drop the line", n+1, MaxLine)
-			}
-			yield(reading.Message{}, fmt.Errorf("read log: %w", err))
+	}
+}
+
+// nextLine appends the next line to buf. Of one that is too long nothing is kept.
+func nextLine(in *bufio.Reader, buf []byte) (line []byte, long bool, err error) {
+	for {
+		part, err := in.ReadSlice('\n')
+		if long = long || len(buf)+len(part) > MaxLine; long {
+			buf = buf[:0]
+		} else {
+			buf = append(buf, part...)
+		}
+		if err != bufio.ErrBufferFull {
+			return buf, long, err
 		}
 	}
 }

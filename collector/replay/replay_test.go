@@ -2,7 +2,6 @@ package replay_test
 
 import (
 	"bytes"
-	"errors"
 	"strings"
 	"testing"
 	"time"
@@ -58,12 +57,14 @@ func TestFaultyLinesAreNamedAndPassedOver(t *testing.T) {
 	}
 }
 
-func TestALineTooLongEndsTheLogWithItsNumber(t *testing.T) {
-	_, faults := all(t, "\n"+strings.Repeat("x", replay.MaxLine+1))
+func TestALineTooLongIsPassedOver(t *testing.T) {
+	good := `{"received":"2026-03-02T08:10:00Z","topic":"a","payload":"1"}`
+	ms, faults := all(t, good+"\n"+strings.Repeat("x", replay.MaxLine+1)+"\n"+good)
+	require.Len(t, ms, 2)
 	require.Len(t, faults, 1)
-	require.ErrorContains(t, faults[0], "line 2 is longer")
+	require.ErrorContains(t, faults[0], "line 2: longer")
 	var at *replay.LineError
-	require.False(t, errors.As(faults[0], &at))
+	require.ErrorAs(t, faults[0], &at)
 }
 
 func TestWhatIsWrittenComesBackByteForByte(t *testing.T) {
