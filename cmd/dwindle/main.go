@@ -62,7 +62,9 @@ func (e *env) warn(format string, args ...any) { fmt.Fprintf(e.err, format+"\n",
 
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), syscall.SIGINT, syscall.SIGTERM)
-	defer stop()
+	// The first signal asks for an orderly end, a second one does not wait for
+	// it: nothing acknowledged is lost either way.
+	context.AfterFunc(ctx, stop)
 	os.Exit(run(ctx, os.Args[1:], os.Stdin, os.Stdout, os.Stderr))
 }
 

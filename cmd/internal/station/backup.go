@@ -115,10 +115,14 @@ func Restore(ctx context.Context, site *config.Site, from string, replace bool, 
 		return m, "", err
 	}
 	defer held.release()
-	if _, err := os.Stat(filepath.Join(dir, journalFile)); err == nil {
-		if !replace {
-			return m, "", &Refusal{dir + " holds a journal already", "--replace, which moves it aside and deletes nothing"}
-		}
+	main, side, err := storesIn(dir)
+	if err != nil {
+		return m, "", fmt.Errorf("restore: %w", err)
+	}
+	if main && !replace {
+		return m, "", &Refusal{dir + " holds a journal or ledger already", "--replace, which moves it aside and deletes nothing"}
+	}
+	if main || side {
 		aside = filepath.Join(dir, "replaced-"+now.UTC().Format("20060102T150405Z"))
 		if err := moveStores(dir, aside); err != nil {
 			return m, "", fmt.Errorf("restore: move the old stores aside: %w", err)
@@ -135,13 +139,37 @@ func Restore(ctx context.Context, site *config.Site, from string, replace bool, 
 	return m, aside, syncDir(dir)
 }
 
+// storesIn says whether a data directory holds stores, or side files of stores.
+// A write-ahead log that was left behind would be played into the restored file
+// and ruin it.
+func storesIn(dir string) (main, side bool, err error) {
+	for _, name := range []string{journalFile, ledgerFile} {
+		for _, tail := range storeTails {
+			_, err := os.Lstat(filepath.Join(dir, name+tail))
+			switch {
+			case errors.Is(err, fs.ErrNotExist):
+			case err != nil:
+				return false, false, err
+			case tail == "":
+				main = true
+			default:
+				side = true
+			}
+		}
+	}
+	return main, side, nil
+}
+
+// storeTails are behind the names of the files of one store.
+var storeTails = []string{"", "-wal", "-shm", "-journal"}
+
 // moveStores moves the stores and their side files out of a data directory.
 func moveStores(dir, aside string) error {
 	if err := os.MkdirAll(aside, 0o750); err != nil {
 		return err
 	}
 	for _, name := range []string{journalFile, ledgerFile} {
-		for _, tail := range []string{"", "-wal", "-shm"} {
+		for _, tail := range storeTails {
 			err := os.Rename(filepath.Join(dir, name+tail), filepath.Join(aside, name+tail))
 			if err != nil && !errors.Is(err, fs.ErrNotExist) {
 				return err

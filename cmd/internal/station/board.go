@@ -80,6 +80,9 @@ func (b boardSource) Health(ctx context.Context) (board.Health, error) {
 	out.Counts = []board.Count{
 		{Name: "messages received", N: s.Received}, {Name: "stored", N: s.Stored},
 		{Name: "known already", N: s.Duplicates}, {Name: "waiting now", N: int64(s.Queue)},
+		{Name: "values in another form, understood", N: s.Coerced},
+		{Name: "fields without a value", N: s.Missing},
+		{Name: "messages whose own time could not be used", N: s.BadTimes},
 	}
 	kept, err := b.c.journal.KeptAside(ctx, keptNewest)
 	if err != nil {

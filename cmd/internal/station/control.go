@@ -1,10 +1,12 @@
 package station
 
 import (
+	"context"
 	"encoding/json"
 	"errors"
 	"net/http"
 	"strings"
+	"time"
 
 	"dwindle/collector/reading"
 )
@@ -13,8 +15,9 @@ import (
 const largestEntry = 1 << 20
 
 // control serves a desk on the local socket. Who may connect is decided by the
-// socket's file mode.
-func control(desk Desk) http.Handler {
+// socket's file mode. A replay may take hours, so it ends with stopping; entries
+// are let finish.
+func control(stopping context.Context, desk Desk) http.Handler {
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET /ping", func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(http.StatusNoContent) })
 	mux.HandleFunc("POST /facts", func(w http.ResponseWriter, r *http.Request) {
@@ -25,7 +28,14 @@ func control(desk Desk) http.Handler {
 		answer(w, nil, desk.Record(r.Context(), facts...))
 	})
 	mux.HandleFunc("POST /replay", func(w http.ResponseWriter, r *http.Request) {
-		out, err := desk.Replay(r.Context(), r.Body)
+		ctx, end := context.WithCancel(r.Context())
+		defer end()
+		defer context.AfterFunc(stopping, func() {
+			end()
+			// A log whose sender has paused is being waited for.
+			_ = http.NewResponseController(w).SetReadDeadline(time.Now())
+		})()
+		out, err := desk.Replay(ctx, r.Body)
 		answer(w, out, err)
 	})
 	mux.HandleFunc("POST /decisions", func(w http.ResponseWriter, r *http.Request) {

@@ -3,6 +3,7 @@ package station
 import (
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"strings"
@@ -20,12 +21,12 @@ type lock struct{ file *os.File }
 // [ErrHeld] and names the holder.
 func acquire(dir string) (*lock, error) {
 	if err := os.MkdirAll(dir, 0o750); err != nil {
-		return nil, fmt.Errorf("make data directory: %w", err)
+		return nil, fmt.Errorf("make data directory: %w\ntry: %s", err, placeRemedy(err))
 	}
 	path := filepath.Join(dir, "lock")
 	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o640)
 	if err != nil {
-		return nil, fmt.Errorf("open lock: %w", err)
+		return nil, fmt.Errorf("take the data directory for writing: %w\ntry: %s", err, placeRemedy(err))
 	}
 	if err := syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB); err != nil {
 		holder, _ := os.ReadFile(path)
@@ -41,6 +42,19 @@ func acquire(dir string) (*lock, error) {
 		_, _ = f.WriteAt([]byte(fmt.Sprintln(os.Getpid())), 0)
 	}
 	return &lock{f}, nil
+}
+
+// placeRemedy says what to do about a data directory that cannot be written.
+func placeRemedy(err error) string {
+	switch {
+	case errors.Is(err, syscall.EROFS):
+		return "the disk is mounted read-only: name another directory under data:, or see in the system's log why it was turned read-only"
+	case errors.Is(err, fs.ErrPermission):
+		return "run this as the user that dwindle serve runs as, or give this user the directory"
+	case errors.Is(err, syscall.ENOSPC):
+		return "free space on this disk"
+	}
+	return "name a directory under data: that can be made and written"
 }
 
 func (l *lock) release() error {

@@ -9,6 +9,7 @@ import (
 	"net"
 	"net/http"
 	"strings"
+	"time"
 
 	"dwindle/collector/reading"
 )
@@ -19,13 +20,18 @@ type remote struct {
 	dir    string
 }
 
+// pingTime bounds the wait for a process that holds the directory and is stuck.
+const pingTime = 5 * time.Second
+
 // reach finds the process that serves a data directory; ok is false when none
 // answers.
 func reach(ctx context.Context, dir string) (r *remote, ok bool) {
 	r = &remote{dir: dir, client: &http.Client{Transport: &http.Transport{
 		DialContext: func(context.Context, string, string) (net.Conn, error) { return dialSocket(dir) },
 	}}}
-	if err := r.call(ctx, http.MethodGet, "/ping", nil, nil); err != nil {
+	ping, cancel := context.WithTimeout(ctx, pingTime)
+	defer cancel()
+	if err := r.call(ping, http.MethodGet, "/ping", nil, nil); err != nil {
 		r.client.CloseIdleConnections()
 		return nil, false
 	}

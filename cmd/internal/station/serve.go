@@ -13,6 +13,7 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"dwindle/alerts/board"
+	"dwindle/collector/decode"
 	"dwindle/collector/health"
 	"dwindle/collector/mqtt"
 	"dwindle/config"
@@ -56,16 +57,29 @@ func Serve(ctx context.Context, site *config.Site, opt Options) (err error) {
 
 // Run serves until ctx ends: brokers, control socket, pages, watch.
 func (c *Station) Run(ctx context.Context) error {
-	site, opt := c.site.Load(), c.opt
 	group, gctx := errgroup.WithContext(ctx)
-	var at Addresses
+	at, err := c.start(group, gctx)
+	if err != nil {
+		group.Go(func() error { return err }) // ends what has been started
+	} else if c.opt.Ready != nil {
+		c.opt.Ready(at)
+	}
+	if err := group.Wait(); err != nil && !errors.Is(err, context.Canceled) {
+		return err
+	}
+	return nil
+}
+
+// start begins all parts; each ends with ctx.
+func (c *Station) start(group *errgroup.Group, gctx context.Context) (at Addresses, err error) {
+	site, opt := c.site.Load(), c.opt
 	if b := site.Connections.Broker; b != nil {
 		client, err := mqtt.NewClient(mqtt.ClientOptions{
 			Name: "broker", Broker: *b, Filters: []string{site.Connections.Prefix + "/" + site.ID + "/#"},
 			StateDir: site.DataDir(), Sink: c.intake.Submit, Health: c.health, Log: opt.Log,
 		})
 		if err != nil {
-			return err
+			return at, err
 		}
 		group.Go(func() error { return client.Run(gctx) })
 	}
@@ -74,40 +88,60 @@ func (c *Station) Run(ctx context.Context) error {
 			Listen: b.Listen, Prefix: site.Connections.Prefix, Sink: c.intake.Submit, Health: c.health, Log: opt.Log,
 		})
 		if err != nil {
-			return err
+			return at, err
 		}
 		at.Broker = server.Addr()
 		group.Go(func() error { return server.Run(gctx) })
 	}
 	socket, err := listenSocket(site.DataDir())
 	if err != nil {
-		return err
+		return at, err
 	}
-	serveHTTP(group, gctx, socket, control(c))
+	serveHTTP(group, gctx, socket, control(gctx, c))
 
 	if b := site.Connections.Board; b != nil {
 		l, err := net.Listen("tcp", b.Listen)
 		if err != nil {
-			return fmt.Errorf("open the pages at %s: %w\ntry: another listen: under connections.board:", b.Listen, err)
+			return at, fmt.Errorf("open the pages at %s: %w\ntry: another listen: under connections.board:", b.Listen, err)
 		}
 		at.Board = l.Addr().String()
 		serveHTTP(group, gctx, l, board.New(boardSource{c}, board.Options{Now: opt.Now}))
 	}
 	group.Go(func() error { return c.evaluate(gctx) })
 	group.Go(func() error { return c.reload(gctx, opt.Reload) })
-	if opt.Ready != nil {
-		opt.Ready(at)
-	}
-	if err := group.Wait(); err != nil && !errors.Is(err, context.Canceled) {
-		return err
-	}
-	return nil
+	group.Go(func() error { return c.intakeLives(gctx) })
+	return at, nil
 }
 
+// intakeLives ends the serving when the intake has ended by itself: a station
+// that takes nothing must not look as if it did.
+func (c *Station) intakeLives(ctx context.Context) error {
+	select {
+	case <-ctx.Done():
+		return ctx.Err()
+	case <-c.ended:
+		if c.err == nil {
+			return errors.New("the intake has ended")
+		}
+		return c.err
+	}
+}
+
+// Bounds of a stop: how long answers under way may take, and how long a request
+// may then take to notice that its context has ended.
+const (
+	answerGrace = 5 * time.Second
+	endGrace    = 2 * time.Second
+)
+
 // serveHTTP serves a listener until ctx ends, then lets answers under way
-// finish.
+// finish, within bounds: nothing of them is left when the group has ended.
 func serveHTTP(group *errgroup.Group, ctx context.Context, l net.Listener, h http.Handler) {
-	srv := &http.Server{Handler: h, ReadHeaderTimeout: 5 * time.Second, IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 32 << 10}
+	requests, end := context.WithCancel(context.WithoutCancel(ctx))
+	srv := &http.Server{
+		Handler: h, ReadHeaderTimeout: 5 * time.Second, IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 32 << 10,
+		BaseContext: func(net.Listener) context.Context { return requests },
+	}
 	group.Go(func() error {
 		if err := srv.Serve(l); !errors.Is(err, http.ErrServerClosed) {
 			return fmt.Errorf("serve %s: %w", l.Addr(), err)
@@ -115,11 +149,23 @@ func serveHTTP(group *errgroup.Group, ctx context.Context, l net.Listener, h htt
 		return nil
 	})
 	group.Go(func() error {
+		defer end()
 		<-ctx.Done()
-		end, cancel := context.WithTimeout(context.WithoutCancel(ctx), 5*time.Second)
-		defer cancel()
-		return srv.Shutdown(end)
+		if shutdown(srv, answerGrace) == nil {
+			return nil
+		}
+		end()
+		if shutdown(srv, endGrace) != nil {
+			_ = srv.Close() // whoever still reads has lost nothing that was promised
+		}
+		return nil
 	})
+}
+
+func shutdown(srv *http.Server, within time.Duration) error {
+	ctx, cancel := context.WithTimeout(context.Background(), within)
+	defer cancel()
+	return srv.Shutdown(ctx)
 }
 
 // evaluate forecasts and lets the watch look, after new readings and on a
@@ -145,6 +191,10 @@ func (c *Station) evaluate(ctx context.Context) error {
 		}
 	}()
 	return c.watch.Loop(ctx, evaluateEvery, changed, func(ctx context.Context) error {
+		if now := c.opt.Now(); now.Year() < decode.EarliestYear {
+			c.health.Set("forecast", health.Warn, "the clock of this machine is not set: forecasts and alarms wait for it", "set the clock, or see why it is not synchronised")
+			return nil
+		}
 		if _, err := c.Pass(ctx, c.opt.Now().UTC()); err != nil {
 			if ctx.Err() != nil {
 				return ctx.Err()
@@ -178,6 +228,9 @@ func (c *Station) reload(ctx context.Context, wish <-chan struct{}) error {
 			c.health.Set("site file", health.Ok, "", "")
 		case "connections":
 			c.log.Warn("changed connections take effect at the next start", "file", site.Path())
+			// Messages go on coming over the old ones, so they are also decoded
+			// by the old prefix.
+			site.Connections = old.Connections
 			c.health.Set("site file", health.Warn, "changes under connections: take effect at the next start; all else is in force", "restart dwindle serve")
 		default:
 			c.log.Error("site file not taken: this key cannot change while serving", "file", site.Path(), "key", key)
