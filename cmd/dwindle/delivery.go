@@ -23,7 +23,9 @@ func (c deliveryCmd) Run(e *env) error {
 		return err
 	}
 	defer view.Close()
-	fleet, err := forecast.Pass(e.ctx, site, view.History, at, forecast.Options{WindowDays: c.Days})
+	past, done := view.History.Pin(e.ctx)
+	defer done()
+	fleet, err := forecast.Pass(e.ctx, site, past, at, forecast.Options{WindowDays: c.Days})
 	if err != nil {
 		return err
 	}

@@ -33,7 +33,9 @@ func (c forecastCmd) Run(e *env) error {
 	if c.Explain != "" {
 		return c.explain(e, site, view.History, at)
 	}
-	fleet, err := forecast.Pass(e.ctx, site, view.History, at, forecast.Options{})
+	past, done := view.History.Pin(e.ctx)
+	defer done()
+	fleet, err := forecast.Pass(e.ctx, site, past, at, forecast.Options{})
 	if err != nil {
 		return err
 	}
