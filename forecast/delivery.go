@@ -27,7 +27,7 @@ func (p *pass) delivery(ctx context.Context, w *work) error {
 		d.Verdict, d.Why = NotObservable, "no setting of the dispenser is known, so what was commanded is not known either"
 	case doseSeen(w.cells):
 		p.byDose(w)
-	case len(w.sights.measured) > 0:
+	case len(w.sights.measured) > 0 || w.track.Kept:
 		p.byLevel(w)
 	case d.Evidence == config.EvidenceCounted:
 		d.Verdict, d.Why = NotObservable, "only counts by the device itself: they agree with the command even when nothing comes out, so they cannot prove delivery"
@@ -65,7 +65,7 @@ func (p *pass) byLevel(w *work) {
 	d := &w.Delivery
 	t := w.track
 	n := len(t.Readings)
-	if n == 0 {
+	if n == 0 && !t.Kept {
 		d.Verdict, d.Why = TooEarly, "no measured level since the reservoir was changed that could be believed"
 		return
 	}
@@ -74,14 +74,18 @@ func (p *pass) byLevel(w *work) {
 	for from < n-1 && when(from).Before(d.From) {
 		from++
 	}
-	lim := reservoir.Limits{Under: p.limits.UnderRatio, Over: p.limits.OverRatio, NotDispensing: p.limits.NotDispensingRatio}
-	j := reservoir.Judge(w.params, t, from, w.sights.scale, w.sights.noise, lim)
+	lim := w.params.Limits
+	j := reservoir.Judge(w.params, t, from)
 	start := w.from
 	if w.sights.person && !j.OK && w.LastChange != nil && w.capacity > 0 {
 		// One or two weighings: against the fresh fill.
-		j = reservoir.FromFill(w.params, t.Readings[n-1], w.sights.scale, w.sights.noise, lim)
-	} else if j.OK {
+		j = reservoir.FromFill(w.params, t.Readings[n-1], w.sights.scale, w.sights.noise)
+	} else if j.OK && j.From >= 0 {
 		start = when(j.From)
+	}
+	if j.Kept {
+		p.kept(w, j)
+		return
 	}
 	if j.OK && j.Ratio.Commanded > 0 {
 		d.From, d.To = start, when(n-1)
@@ -120,6 +124,24 @@ func (p *pass) byLevel(w *work) {
 	if d.Verdict != NotDispensing && d.Verdict != TooEarly && p.at.Sub(d.To) > 7*24*time.Hour {
 		d.Why = joinWhy(d.Why, "newest level is of "+d.To.In(p.site.Location()).Format("2 Jan"))
 	}
+}
+
+// kept says that the verdict of the fill before stands.
+func (p *pass) kept(w *work, j reservoir.Judgement) {
+	d := &w.Delivery
+	r, sd := math.Max(0, j.Ratio.Value), j.Ratio.SE
+	d.From, d.To, d.Ratio, d.RatioSD = w.from, p.at, &r, &sd
+	what := ""
+	switch {
+	case j.NotDispensing:
+		d.Verdict, what = NotDispensing, "nothing went out"
+	case j.Under:
+		d.Verdict, what = Under, fmt.Sprintf("only %.0f %% of what was commanded went out (± %.0f)", 100*r, 100*sd)
+	default:
+		d.Verdict, what = Over, fmt.Sprintf("%.0f %% of what was commanded went out (± %.0f)", 100*r, 100*sd)
+	}
+	d.Why = fmt.Sprintf("%s since before the change on %s, and the new fill has not shown otherwise yet", what, w.from.In(p.site.Location()).Format("2 Jan"))
+	w.judgement = j
 }
 
 func joinWhy(a, b string) string {

@@ -117,16 +117,16 @@ func (p *pass) splice(ctx context.Context, point string) ([]reading.Day, error) 
 	return out, nil
 }
 
-// cells works out what was commanded at a point from an instant to now. now and
+// cells works out what was commanded at a point between two instants. now and
 // look are the duty that paces the point now and its outlook; stretches paced by
 // another kind of duty get their own.
-func (p *pass) cells(ctx context.Context, pt *config.Point, from time.Time, now usage, look outlook, sc *scratch) ([]cell, error) {
+func (p *pass) cells(ctx context.Context, pt *config.Point, from, until time.Time, now usage, look outlook, sc *scratch) ([]cell, error) {
 	if from.Before(p.edges[0]) {
 		from = p.edges[0]
 	}
 	out := sc.cells[:0]
 	types := p.behind(pt.Machine)
-	for _, pc := range p.records.pieces(p.site, pt.ID, from, p.at) {
+	for _, pc := range p.records.pieces(p.site, pt.ID, from, until) {
 		u, err := p.usageOf(ctx, pt, pc.device, pc.setting.Setting)
 		if err != nil {
 			return nil, err
@@ -145,7 +145,7 @@ func (p *pass) cells(ctx context.Context, pt *config.Point, from time.Time, now 
 				return nil, err
 			}
 		}
-		for d := p.site.Today(pc.from); d <= p.today; d++ {
+		for d := p.site.Today(pc.from); d <= p.today && p.start(d).Before(pc.to); d++ {
 			c := cell{date: d, from: p.start(d), to: p.end(d), priced: pc.known}
 			whole := true
 			if c.from.Before(pc.from) {

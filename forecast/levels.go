@@ -43,12 +43,12 @@ const (
 	assumedNoise = 0.005
 )
 
-// levels collects the sights of a point's levels from an instant to now.
-func (p *pass) levels(ctx context.Context, pt *config.Point, from time.Time, capacity float64) (sights, error) {
+// levels collects the sights of a point's levels between two instants.
+func (p *pass) levels(ctx context.Context, pt *config.Point, from, until time.Time, capacity float64) (sights, error) {
 	var out sights
 	out.person = true
 	for _, s := range p.records.stints[pt.ID] {
-		a, b := from, p.at
+		a, b := from, until
 		if s.from.After(a) {
 			a = s.from
 		}
@@ -96,7 +96,7 @@ func (p *pass) levels(ctx context.Context, pt *config.Point, from time.Time, cap
 		}
 	}
 	for _, f := range p.records.at[pt.ID] {
-		if f.At.Before(from) || f.At.After(p.at) {
+		if f.At.Before(from) || f.At.After(until) {
 			continue
 		}
 		switch f.Kind {

@@ -135,6 +135,19 @@ func (r records) deviceAt(point string, at time.Time) string {
 	return ""
 }
 
+// stayed says that a dispenser was at a point all the time between two instants
+// and was not commissioned anew.
+func (r records) stayed(point, device string, from, to time.Time) bool {
+	for _, s := range r.stints[point] {
+		if s.device == device && !s.from.After(from) && (s.to.IsZero() || s.to.After(to)) {
+			return !slices.ContainsFunc(r.at[point], func(f reading.Fact) bool {
+				return f.Kind == reading.FactCommission && f.At.After(from) && !f.At.After(to)
+			})
+		}
+	}
+	return false
+}
+
 // pointOf is where a dispenser was mounted at an instant, empty if nowhere.
 func (r records) pointOf(device string, at time.Time) string {
 	found := ""

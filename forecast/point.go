@@ -82,7 +82,12 @@ func (p *pass) point(ctx context.Context, pt *config.Point, sc *scratch) (*work,
 	if w.look, err = p.outlookOf(ctx, pt, w.usage); err != nil {
 		return nil, err
 	}
-	if w.cells, err = p.cells(ctx, pt, w.from, w.usage, w.look, sc); err != nil {
+	carried, err := p.carried(ctx, w, sc)
+	if err != nil {
+		return nil, err
+	}
+	w.params.Carried = carried
+	if w.cells, err = p.cells(ctx, pt, w.from, p.at, w.usage, w.look, sc); err != nil {
 		return nil, err
 	}
 	if w.usage.kind == reading.Pulse {
@@ -92,7 +97,7 @@ func (p *pass) point(ctx context.Context, pt *config.Point, sc *scratch) (*work,
 		}
 		w.pulsesSeen = ever(days)
 	}
-	if w.sights, err = p.levels(ctx, pt, w.from, w.capacity); err != nil {
+	if w.sights, err = p.levels(ctx, pt, w.from, p.at, w.capacity); err != nil {
 		return nil, err
 	}
 	if err = p.newest(ctx, w); err != nil {
@@ -155,23 +160,12 @@ func (p *pass) newest(ctx context.Context, w *work) error {
 
 // follow runs the fill through the reservoir's filter.
 func (p *pass) follow(w *work, sc *scratch) {
-	fillSD := 2.0
-	if r := p.site.Reservoir(w.point.Reservoir); r != nil && r.FillSDPercent > 0 {
-		fillSD = r.FillSDPercent
-	}
-	w.params = reservoir.Params{
-		Capacity: w.capacity, FillSD: fillSD / 100 * w.capacity,
-		Scatter: p.scatter(w), FactorSD: unproven,
-	}
-	var channel config.ChannelInfo
-	if w.device != nil {
-		_, channel = w.device.EvidenceOf("dose")
-	}
+	w.params = p.params(w, w.capacity, w.params.Carried)
 	var st []reservoir.Step
-	st, w.times = steps(w.cells, w.sights.measured, w.params.FillSD, channel, sc)
+	st, w.times = steps(w.cells, w.sights.measured, w.params.FillSD, channelOf(w.device), sc)
 	w.track = reservoir.Follow(w.params, st)
 	switch {
-	case len(w.sights.measured) > 0 || doseSeen(w.cells):
+	case len(w.sights.measured) > 0 || doseSeen(w.cells) || w.track.Kept:
 		w.Row.Evidence = config.EvidenceMeasured
 	case len(w.sights.counted) > 0 || countsSeen(w.cells) || w.usage.kind == reading.Pulse && !w.NewestDuty.IsZero():
 		w.Row.Evidence = config.EvidenceCounted
@@ -188,6 +182,28 @@ func (p *pass) follow(w *work, sc *scratch) {
 	if s := w.setting.Setting; s.Pacing == config.PacingPulse && s.CM3PerPulse > 0 {
 		n := int64(math.Round(math.Max(0, w.capacity-w.track.Commanded) / s.CM3PerPulse))
 		w.Row.CountLeft = &n
+	}
+}
+
+// channelOf is the declared dose channel of a dispenser.
+func channelOf(d *config.Dispenser) config.ChannelInfo {
+	if d == nil {
+		return config.ChannelInfo{}
+	}
+	_, info := d.EvidenceOf("dose")
+	return info
+}
+
+// params describe a fill of a point for the reservoir's filter.
+func (p *pass) params(w *work, capacity float64, carried *reservoir.Carried) reservoir.Params {
+	fillSD := 2.0
+	if r := p.site.Reservoir(w.point.Reservoir); r != nil && r.FillSDPercent > 0 {
+		fillSD = r.FillSDPercent
+	}
+	return reservoir.Params{
+		Capacity: capacity, FillSD: fillSD / 100 * capacity,
+		Scatter: p.scatter(w), FactorSD: unproven, Carried: carried,
+		Limits: reservoir.Limits{Under: p.limits.UnderRatio, Over: p.limits.OverRatio, NotDispensing: p.limits.NotDispensingRatio},
 	}
 }
 

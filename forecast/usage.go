@@ -98,7 +98,7 @@ func (p *pass) daily(ctx context.Context, pt *config.Point, first civil.Date) ([
 		return nil, err
 	}
 	from := p.start(first)
-	sights, err := p.levels(ctx, pt, from, p.usable(pt, 0))
+	sights, err := p.levels(ctx, pt, from, p.at, p.usable(pt, 0))
 	if err != nil {
 		return nil, err
 	}

@@ -1,7 +1,5 @@
 package reservoir
 
-import "math"
-
 // Params describe a fill and its device.
 type Params struct {
 	Capacity float64 // cm3 put in
@@ -11,6 +9,25 @@ type Params struct {
 	Scatter float64
 	// FactorSD is how unsure the delivery factor is before any evidence.
 	FactorSD float64
+	// Limits are those of verdicts; 0.85, 1.15 and 0.30 where they are zero.
+	Limits Limits
+	// Carried is what the fill before says about the same pump and line, nil
+	// where there is none.
+	Carried *Carried
+}
+
+func (p Params) limits() Limits {
+	l := p.Limits
+	if l.Under <= 0 {
+		l.Under = 0.85
+	}
+	if l.Over <= 0 {
+		l.Over = 1.15
+	}
+	if l.NotDispensing <= 0 {
+		l.NotDispensing = 0.30
+	}
+	return l
 }
 
 // factorWander is the variance that the factor gains per commanded share of the
@@ -50,58 +67,75 @@ type Track struct {
 	// Gated counts levels that did not fit and were passed over.
 	Gated int
 	// Low and High say that delivery has left the command, confirmed; Since is
-	// the index into Readings at which it began.
+	// the index into Readings after which it did, -1 for the fill's start, and
+	// Ratio what has gone out since.
 	Low, High bool
 	Since     int
+	Ratio     Ratio
+	// Resumed is the reading after which delivery was back after an earlier
+	// change, -1 if never.
+	Resumed int
+	// Kept says that the verdict of the fill before stands: nothing in this one
+	// has shown otherwise yet. Ratio is that of both.
+	Kept bool
+
+	past  []past
+	start Estimate
+	sc    scale
 	// NIS is the mean squared standardised innovation, near 1 when the model
 	// fits; 0 without measured levels.
 	NIS float64
 }
 
-// Follow runs through a fill. A reference filter with the factor fixed at 1
-// feeds the chart; the adaptive filter whose estimate is given is opened at the
-// onset of a confirmed change, because it would lag behind otherwise.
+// Follow runs through a fill. It looks for the moment at which delivery left
+// the command, and came back, by stretches that begin with what was believed
+// then (see onset); the filter whose estimate is given is opened at each such
+// moment, because it would lag behind otherwise.
 func Follow(p Params, steps []Step) Track {
-	t := reference(p, steps)
-	at := -1
-	if t.Low || t.High {
-		at = t.Steps[t.Since]
-	}
-	e := Begin(p.Capacity, p.FillSD, 1, p.FactorSD)
-	g := gate{}
-	for i, s := range steps {
-		if i == at+1 && at >= 0 {
-			e.VarF += reopened * reopened
-		}
-		advance(&e, p, s)
-		if !s.HasLevel {
-			continue
-		}
-		if coarse(p, s) {
-			if !e.UpdateWithin(s.Level-s.Scale/2, s.Level+s.Scale/2, s.Noise*s.Noise) {
-				r := s.Scale*s.Scale/12 + s.Noise*s.Noise
-				if g.open(s.Level-e.Remaining, e.VarR+r) {
-					e.VarR += sq(s.Level - e.Remaining)
-					e.Update(s.Level, r)
-				}
-			} else {
-				g = gate{}
+	lim := p.limits()
+	r := newRun(p, steps)
+	t := Track{Since: -1, Resumed: -1}
+	r.filter(nil)
+	t.Commanded, t.Readings, t.Steps, t.Gated, t.NIS = r.commanded, r.readings(), r.at, r.gated, r.nis
+	n := len(r.past)
+	var opened []int
+	first := -1
+	bad := p.Carried.bad()
+	if bad {
+		// Opened, so that a change that put things right shows at once.
+		trial := *r
+		trial.filter([]int{-1})
+		if at, ok := trial.back(-1, p.Carried.Ratio.Value, p.Carried.Low()); ok {
+			bad, opened, first = false, []int{-1}, at
+			if at >= 0 {
+				opened = append(opened, at)
 			}
-			continue
+			t.Resumed = at
+			r.filter(opened)
 		}
-		r := s.Scale*s.Scale/12 + s.Noise*s.Noise
-		v := s.Level - e.Remaining
-		if v*v > 9*(e.VarR+r) {
-			if !g.open(v, e.VarR+r) {
-				continue
-			}
-			e.VarR += v * v
-		} else {
-			g = gate{}
-		}
-		e.Update(s.Level, r)
 	}
-	t.Estimate = e
+	// Nothing changes more often in one fill than what people do about it.
+	for range 4 {
+		c, sign, ok := r.left(first, lim)
+		if !ok {
+			break
+		}
+		t.Since, t.Ratio, t.Low, t.High, bad = c.at, c.ratio, sign > 0, sign < 0, false
+		opened = append(opened, c.at)
+		r.filter(opened)
+		at, back := r.back(c.at+1, c.ratio.Value, t.Low)
+		if !back {
+			break
+		}
+		t.Low, t.High, t.Resumed, first = false, false, at, at
+		opened = append(opened, at)
+		r.filter(opened)
+	}
+	if bad {
+		t.Kept = true
+		t.Ratio = p.Carried.with(r.whole(n - 1))
+	}
+	t.Estimate, t.past, t.start, t.sc = r.state, r.past, r.start, r.sc
 	return t
 }
 
@@ -125,110 +159,17 @@ func advance(e *Estimate, p Params, s Step) {
 	}
 }
 
-// reference charts the innovations of a filter that believes the command, and
-// collects the readings that fit.
-func reference(p Params, steps []Step) Track {
-	var t Track
-	e := Begin(p.Capacity, p.FillSD, 1, 0)
-	var chart Chart
-	var sum2 float64
-	var n int
-	var moved float64        // commanded since the last level: a stopped device freezes the chart
-	var noise, scale float64 // the widest seen
-	g := gate{}
-	rough := false
-	for i, s := range steps {
-		// A healthy device is some percent off its command; without that slack
-		// the chart would take it for a fault. 4 % is common practice for pumps.
-		slack := 0.04 * s.Commanded
-		e.Predict(s.Commanded, p.Scatter*s.Commanded+s.Unknown+slack*slack, 0)
-		t.Commanded += s.Commanded
-		moved += s.Commanded
-		if !s.HasLevel {
-			continue
-		}
-		noise, scale = math.Max(noise, s.Noise), math.Max(scale, s.Scale)
-		rough = rough || coarse(p, s)
-		r := s.Scale*s.Scale/12 + s.Noise*s.Noise
-		v, variance := s.Level-e.Remaining, e.VarR+r
-		if variance <= 0 {
-			continue
-		}
-		z := v / math.Sqrt(variance)
-		if moved > 0 {
-			if z*z > 16 && !g.open(v, variance) {
-				t.Gated++
-				continue
-			}
-			if z*z <= 16 {
-				g = gate{}
-			}
-		}
-		t.Readings = append(t.Readings, Reading{Commanded: t.Commanded, Level: s.Level})
-		t.Steps = append(t.Steps, i)
-		if moved > 0 {
-			chart.Add(len(t.Readings)-1, z)
-			sum2 += math.Min(z*z, chartClip*chartClip)
-			n++
-		}
-		moved = 0
-		e.Update(s.Level, r)
-	}
-	if n > 0 {
-		t.NIS = sum2 / float64(n)
-	}
-	if rough {
-		t.Since, t.Low, t.High = envelope(t.Readings, scale, noise, p.Scatter)
-		return t
-	}
-	if since, ok := chart.Low(); ok {
-		t.Low, t.Since = true, since
-	} else if since, ok := chart.High(); ok {
-		t.High, t.Since = true, since
-	}
-	return t
-}
-
 // coarse says that a level's steps are much wider than its noise, so that it
 // says within which bounds the level lies rather than where.
 func coarse(p Params, s Step) bool {
 	return s.Scale > 3*s.Noise && s.Scale >= 0.04*p.Capacity
 }
 
-// envelope looks for a change on a coarse scale: level plus commanded volume is
-// constant while the command is obeyed, within one step and the noise. It
-// compares the last two readings with all earlier ones.
-func envelope(readings []Reading, scale, noise, scatter float64) (since int, low, high bool) {
-	n := len(readings)
-	if n < 3 {
-		return 0, false, false
-	}
-	find := func(last int, sign float64) (int, bool) {
-		end := readings[last].Level + readings[last].Commanded
-		best, at := 0.0, -1
-		for i := range last {
-			c := readings[last].Commanded - readings[i].Commanded
-			excess := sign*(end-readings[i].Level-readings[i].Commanded) - scale - 7*noise - 4*math.Sqrt(scatter*c)
-			if excess > best {
-				best, at = excess, i
-			}
-		}
-		return at, at >= 0
-	}
-	for _, sign := range []float64{1, -1} {
-		at, ok := find(n-1, sign)
-		if _, before := find(n-2, sign); ok && before {
-			return at, sign > 0, sign < 0
-		}
-	}
-	return 0, false, false
-}
-
 // gate counts successive levels that do not fit, by sign: three alike in a row
 // are not outliers but the truth.
 type gate struct{ run int }
 
-func (g *gate) open(v, variance float64) bool {
+func (g *gate) open(v float64) bool {
 	switch {
 	case v > 0 && g.run >= 0:
 		g.run++
@@ -240,5 +181,3 @@ func (g *gate) open(v, variance float64) bool {
 	}
 	return g.run >= 3 || g.run <= -3
 }
-
-func sq(x float64) float64 { return x * x }

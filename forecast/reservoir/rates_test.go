@@ -25,7 +25,6 @@ type plantRun struct {
 
 func (s plantRun) run(r *rand.Rand, days int, look func(day int, j reservoir.Judgement, t reservoir.Track, left float64)) {
 	p := reservoir.Params{Capacity: s.capacity, FillSD: 0.015 * s.capacity, Scatter: s.dose * 0.01, FactorSD: 0.1}
-	lim := reservoir.Limits{Under: 0.85, Over: 1.15, NotDispensing: 0.3}
 	p.Capacity = s.capacity * s.start
 	true0 := p.Capacity
 	left := true0 * (1 + 0.015*r.NormFloat64())
@@ -51,7 +50,7 @@ func (s plantRun) run(r *rand.Rand, days int, look func(day int, j reservoir.Jud
 		for from < len(t.Readings)-1 && t.Steps[from] < len(steps)-28 {
 			from++
 		}
-		look(day, reservoir.Judge(p, t, from, s.step, s.noise, lim), t, left)
+		look(day, reservoir.Judge(p, t, from), t, left)
 		if left < 0.1*s.capacity || t.Estimate.Remaining < 0.05*s.capacity {
 			steps, owed = nil, 0
 			p.Capacity = s.capacity
