@@ -12,7 +12,9 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"maps"
 	"path/filepath"
+	"sync"
 	"sync/atomic"
 	"time"
 
@@ -34,8 +36,9 @@ const (
 	ledgerFile  = "ledger.db"
 )
 
-// drainTime bounds how long a stop waits for the last commit.
-const drainTime = 20 * time.Second
+// drainTime bounds how long a stop waits for the intake, which itself waits 15 s
+// for the last commit and as long for the daily figures.
+const drainTime = 35 * time.Second
 
 var _ forecast.Source = (*collector.History)(nil)
 
@@ -54,8 +57,9 @@ type Station struct {
 	opt     Options
 	latest  *latest
 
-	stop func()     // ends the intake
-	done chan error // the intake's end
+	stop  func()        // ends the intake
+	ended chan struct{} // closed when the intake has ended, with err
+	err   error
 }
 
 // New takes the site's data directory and starts the intake; the caller must
@@ -90,14 +94,18 @@ func New(ctx context.Context, site *config.Site, opt Options) (_ *Station, err e
 	}
 	c.intake = collector.NewIntake(c.site.Load, c.journal, c.health, log)
 	c.history = collector.NewHistory(c.journal, c.site.Load)
+	c.history.Mends(c.intake)
 	if c.watch, err = alerts.NewWatch(ctx, c.ledger, c.site.Load, log); err != nil {
 		return nil, err
 	}
 	// The intake outlives ctx by its own rule: on a stop it commits what it
 	// has taken, so its context ends only in Close.
 	run, stop := context.WithCancel(context.WithoutCancel(ctx))
-	c.stop, c.done = stop, make(chan error, 1)
-	go func() { c.done <- c.intake.Run(run) }()
+	c.stop, c.ended = stop, make(chan struct{})
+	go func() {
+		defer close(c.ended)
+		c.err = c.intake.Run(run)
+	}()
 	return c, nil
 }
 
@@ -107,9 +115,9 @@ func (c *Station) Close() error {
 	if c.stop != nil {
 		c.stop()
 		select {
-		case err := <-c.done:
-			if err != nil && !errors.Is(err, context.Canceled) {
-				errs = append(errs, fmt.Errorf("stop the intake: %w", err))
+		case <-c.ended:
+			if c.err != nil && !errors.Is(c.err, context.Canceled) {
+				errs = append(errs, fmt.Errorf("stop the intake: %w", c.err))
 			}
 		case <-time.After(drainTime):
 			errs = append(errs, errors.New("the intake did not stop in time; what it had not committed was not acknowledged and will come again"))
@@ -129,49 +137,83 @@ func (c *Station) release() error {
 	return errors.Join(append(errs, c.lock.release())...)
 }
 
-// Record commits what people entered.
+// Record commits what people entered. Once it is committed it is recorded,
+// whatever becomes of the daily figures: an error would have it entered twice.
 func (c *Station) Record(ctx context.Context, facts ...reading.Fact) error {
-	if err := c.intake.Record(ctx, facts...); err != nil {
+	err := c.intake.Record(ctx, facts...)
+	if errors.Is(err, context.Canceled) || errors.Is(err, context.DeadlineExceeded) {
+		return &Refusal{"the wait for the commit was ended; the entry may be stored or not", "dwindle export changes, and enter it again only if it is not listed"}
+	}
+	if err != nil {
 		return err
 	}
-	return c.intake.Flush(ctx)
+	if err := c.intake.Flush(ctx); err != nil {
+		c.log.Warn("entry recorded; the daily figures follow later", "err", err)
+	}
+	return nil
 }
 
 // Replay feeds a log through the intake. Of faulty lines the first few are
 // quoted; all are counted.
 func (c *Station) Replay(ctx context.Context, log io.Reader) (Replayed, error) {
 	const quoted = 20
-	before := c.intake.Stats()
-	out := Replayed{Kept: map[string]int64{}}
+	t := &tally{out: Replayed{Kept: map[string]int64{}}}
+	lines, faults, faultCount := int64(0), []string(nil), int64(0)
 	for m, err := range replay.Read(log) {
 		var line *replay.LineError
 		switch {
 		case errors.As(err, &line):
-			out.FaultCount++
-			if len(out.Faults) < quoted {
-				out.Faults = append(out.Faults, err.Error())
+			faultCount++
+			if len(faults) < quoted {
+				faults = append(faults, err.Error())
 			}
 			continue
-		case err != nil:
-			return out, err
+		case err == nil:
+			err = c.intake.Feed(ctx, m, t.add)
 		}
-		out.Lines++
-		if err := c.intake.Submit(ctx, m); err != nil {
-			return out, fmt.Errorf("replay message %d: %w", out.Lines, err)
+		if ctx.Err() != nil || errors.Is(err, collector.ErrStopped) {
+			return t.sum(), &Refusal{fmt.Sprintf("the replay was ended after %d messages, because dwindle stops", lines), "replay the log again later; what is known already changes nothing"}
 		}
+		if err != nil {
+			return t.sum(), fmt.Errorf("replay, after %d messages: %w", lines, err)
+		}
+		lines++
 	}
 	if err := c.intake.Flush(ctx); err != nil {
-		return out, fmt.Errorf("replay: %w", err)
+		return t.sum(), fmt.Errorf("replay: %w", err)
 	}
-	after := c.intake.Stats()
-	out.Stored = after.Stored - before.Stored
-	out.Duplicates = after.Duplicates - before.Duplicates
-	for reason, n := range after.Kept {
-		if d := n - before.Kept[reason]; d > 0 {
-			out.Kept[reason] = d
-		}
-	}
+	out := t.sum()
+	out.Lines, out.Faults, out.FaultCount = lines, faults, faultCount
 	return out, nil
+}
+
+// tally counts what became of replayed messages, and only of these: others come
+// in meanwhile.
+type tally struct {
+	mu  sync.Mutex
+	out Replayed
+}
+
+func (t *tally) add(f collector.Fate) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	switch {
+	case f.Err != nil: // the flush tells
+	case f.Outcome == journal.Stored:
+		t.out.Stored++
+	case f.Outcome == journal.Duplicate:
+		t.out.Duplicates++
+	default:
+		t.out.Kept[f.Reason]++
+	}
+}
+
+func (t *tally) sum() Replayed {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	out := t.out
+	out.Kept = maps.Clone(out.Kept)
+	return out
 }
 
 // Decide changes the state of an alarm.
@@ -218,11 +260,33 @@ func (c *Station) AlarmRows(ctx context.Context, history bool) ([]alarm.Row, err
 	return c.ledger.Rows(ctx, ledger.Filter{History: history})
 }
 
+// How long OpenDesk waits for a process that holds the directory and does not
+// answer: one that starts or stops, or another entry that is being made.
+const (
+	deskWait = 5 * time.Second
+	deskAsk  = 100 * time.Millisecond
+)
+
 // OpenDesk finds the process that serves the site's data directory, or takes
 // the directory for itself.
 func OpenDesk(ctx context.Context, site *config.Site) (Desk, error) {
-	if r, ok := reach(ctx, site.DataDir()); ok {
-		return r, nil
+	for until := time.Now().Add(deskWait); ; {
+		if r, ok := reach(ctx, site.DataDir()); ok {
+			return r, nil
+		}
+		c, err := New(ctx, site, Options{})
+		if err == nil {
+			return c, nil
+		}
+		if !errors.Is(err, ErrHeld) || time.Now().After(until) {
+			return nil, err
+		}
+		pause := time.NewTimer(deskAsk)
+		select {
+		case <-pause.C:
+		case <-ctx.Done():
+			pause.Stop()
+			return nil, ctx.Err()
+		}
 	}
-	return New(ctx, site, Options{})
 }
