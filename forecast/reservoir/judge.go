@@ -72,7 +72,8 @@ func stopped(p Params, t Track) (best Ratio, at int, ok bool) {
 	n := len(t.past)
 	sure := stoppedErrors
 	var sum sums
-	for i := n - 2; i >= max(t.Since, -1); i-- {
+	// The change was some readings earlier than the surest stretch at most.
+	for i := n - 2; i >= max(t.Since-3, t.Resumed, -1); i-- {
 		sum.add(t.past[i+1].Reading)
 		from := past0(t.past, t.start, i)
 		if t.past[n-1].Commanded-from.Commanded < need {
@@ -82,7 +83,12 @@ func stopped(p Params, t Track) (best Ratio, at int, ok bool) {
 		var z float64
 		var fits bool
 		if t.sc.rough {
-			r, _, fits = bounded(p, from, t.past[n-1], t.sc, 1, 2, limit, Limits{Under: math.Inf(1)})
+			// A level that stands still says more together than by its bounds.
+			if i < 0 {
+				continue
+			}
+			r, fits = Slope(t.Readings[i:], t.sc.step, t.sc.noise, p.Scatter)
+			fits = fits && t.Readings[i].Level-t.Readings[n-1].Level < limit*r.Commanded
 			z = (limit - r.Value) / r.SE
 		} else if r, fits = sum.line(p, from, t.past[n-1].unknown, t.past[n-1].Commanded, t.sc); fits {
 			z = (limit - r.Value) / r.SE

@@ -136,8 +136,8 @@ func TestVerdictsRarelyWrongAndSoon(t *testing.T) {
 		step, noise float64
 		days        map[string]int // the median must not be later
 	}{
-		{2, 0.6, map[string]int{"blocked, any": 11, "blocked, not dispensing": 13, "half": 14, "0.7": 20, "1.3": 20, "double": 14}},
-		{10, 0.6, map[string]int{"blocked, any": 17, "blocked, not dispensing": 38, "half": 28, "0.7": 45, "1.3": 50, "double": 20}},
+		{2, 0.6, map[string]int{"blocked, any": 7, "blocked, not dispensing": 10, "half": 9, "0.7": 13, "1.3": 13, "double": 7}},
+		{10, 0.6, map[string]int{"blocked, any": 13, "blocked, not dispensing": 38, "half": 19, "0.7": 31, "1.3": 41, "double": 14}},
 	} {
 		points, faulty := 60, 30
 		if *wide {
