@@ -58,7 +58,7 @@ func (p *pass) dates(w *work) {
 
 // perDay is the expected mean duty over the forecast: to the likely date, but
 // over a week at least and within the horizon.
-func (p *pass) perDay(curve depletion.Curve, p50 float64) (float64, bool) {
+func (p *pass) perDay(curve depletion.Mixture, p50 float64) (float64, bool) {
 	n := curve.Days()
 	if n < 1 {
 		return 0, false
@@ -71,7 +71,7 @@ func (p *pass) perDay(curve depletion.Curve, p50 float64) (float64, bool) {
 	if span <= 0 {
 		return 0, false
 	}
-	return curve.Mean[k] / span, true
+	return curve.MeanAt(k) / span, true
 }
 
 // visit finds the next planned visit after today.

@@ -170,7 +170,7 @@ func (p *pass) firstShare() float64 {
 // outlook is a duty model and its curve over the calendar ahead.
 type outlook struct {
 	model duty.Model
-	curve depletion.Curve
+	curve depletion.Mixture
 }
 
 // known says that there is a model.
@@ -223,7 +223,7 @@ func (p *pass) learn(days []reading.Day, machine string, perWeek, maxPerDay floa
 	}
 	out := outlook{model: duty.Rules{MaxPerDay: maxPerDay}.Fit(history, plan)}
 	if out.known() {
-		out.curve = out.model.Curve(p.ahead(machine), p.firstShare())
+		out.curve = out.model.Forecast(p.ahead(machine), p.firstShare())
 	}
 	return out
 }

@@ -40,7 +40,7 @@ func TestVolumeByCommand(t *testing.T) {
 	require.Equal(t, date(t, "2026-04-15"), *got.Row.NextVisit)
 	require.Less(t, *got.Row.ChanceBeforeVisit, 1e-6)
 	require.InDelta(t, 12.34, *got.Row.DutyPerDay, 1e-9)
-	require.Equal(t, "daytypes", got.Row.Basis)
+	require.Equal(t, "mixture", got.Row.Basis)
 	// The factor's 10 % counts on what was dispensed, and the fill's 2 %.
 	require.Greater(t, *got.Row.RemainingSDCM3, 3.085)
 	require.Less(t, *got.Row.RemainingSDCM3, 5.0)

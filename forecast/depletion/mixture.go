@@ -9,6 +9,81 @@ type Mixture struct {
 	Weights []float64
 }
 
+// Law is the distribution of the time at which a budget is used up.
+type Law interface {
+	Chance(t float64, b Budget) float64
+	Quantile(p float64, b Budget) (days float64, ok bool)
+	Range(b Budget) (p10, p50, p90 float64)
+}
+
+var (
+	_ Law = Curve{}
+	_ Law = Mixture{}
+)
+
+// Days is the horizon in days: that of the shortest curve.
+func (m Mixture) Days() int {
+	if len(m.Curves) == 0 {
+		return 0
+	}
+	days := m.Curves[0].Days()
+	for _, c := range m.Curves[1:] {
+		days = min(days, c.Days())
+	}
+	return days
+}
+
+// MeanAt is the expected cumulative duty after k whole days, 0 <= k <= Days.
+func (m Mixture) MeanAt(k int) float64 {
+	sum := 0.0
+	for i, c := range m.Curves {
+		sum += m.Weights[i] * c.Mean[k]
+	}
+	return sum
+}
+
+// Moments is the one curve with the mixture's mean and variance, written into
+// the slices of an old one where they are large enough. A mixture without
+// curves gives none.
+func (m Mixture) Moments(old Curve) Curve {
+	if len(m.Curves) == 0 {
+		return Curve{}
+	}
+	c := Curve{Mean: old.Mean[:0], Var: old.Var[:0]}
+	for k := range m.Days() + 1 {
+		mean, variance := m.MeanAt(k), 0.0
+		for i, one := range m.Curves {
+			d := one.Mean[k] - mean
+			variance += m.Weights[i] * (one.Var[k] + d*d)
+		}
+		if k > 0 {
+			variance = math.Max(variance, c.Var[k-1])
+		}
+		c.Mean, c.Var = append(c.Mean, mean), append(c.Var, variance)
+	}
+	return c
+}
+
+// Range gives P10, P50 and P90 in one walk over the days. Those beyond the
+// horizon are +Inf.
+func (m Mixture) Range(b Budget) (p10, p50, p90 float64) {
+	if len(m.Curves) == 1 {
+		return m.Curves[0].Range(b)
+	}
+	out := [3]float64{math.Inf(1), math.Inf(1), math.Inf(1)}
+	from, last := 0, 0.0
+	for i, p := range [3]float64{0.1, 0.5, 0.9} {
+		t, ok := m.first(p, b, from)
+		if !ok {
+			break
+		}
+		last = math.Max(last, t) // rounding must not put P50 before P10
+		out[i] = last
+		from = int(t)
+	}
+	return out[0], out[1], out[2]
+}
+
 // Chance is the weighted mean of the members' chances.
 func (m Mixture) Chance(t float64, b Budget) float64 {
 	p := 0.0
@@ -26,25 +101,29 @@ func (m Mixture) Quantile(p float64, b Budget) (days float64, ok bool) {
 	if !(p > 0 && p < 1) {
 		return 0, false
 	}
+	if len(m.Curves) == 1 {
+		return m.Curves[0].Quantile(p, b)
+	}
+	return m.first(p, b, 0)
+}
+
+// first searches from a whole day before which the chance is below p.
+func (m Mixture) first(p float64, b Budget, from int) (float64, bool) {
 	if b.Mean <= 0 {
 		return 0, true
 	}
 	if !b.usable() || len(m.Curves) == 0 {
 		return 0, false
 	}
-	horizon := m.Curves[0].Days()
-	for _, c := range m.Curves[1:] {
-		horizon = min(horizon, c.Days())
-	}
-	if m.at(0, 0, b) >= p {
+	if from == 0 && m.at(0, 0, b) >= p {
 		return 0, true
 	}
-	for k := range horizon {
-		if m.at(k, 1, b) < p {
+	for k := from; k < m.Days(); k++ {
+		if m.far(k+1, p, b) || m.at(k, 1, b) < p {
 			continue
 		}
 		lo, hi := 0.0, 1.0
-		for range 50 {
+		for range 40 {
 			mid := 0.5 * (lo + hi)
 			if m.at(k, mid, b) >= p {
 				hi = mid
@@ -55,6 +134,26 @@ func (m Mixture) Quantile(p float64, b Budget) (days float64, ok bool) {
 		return float64(k) + hi, true
 	}
 	return 0, false
+}
+
+// far says cheaply that the chance after k days is below p: by Cantelli's
+// inequality, which holds for any distribution, no member comes near it.
+func (m Mixture) far(k int, p float64, b Budget) bool {
+	odds := (1 - p) / p
+	for i, c := range m.Curves {
+		if m.Weights[i] <= 0 {
+			continue
+		}
+		d := b.Mean - c.Mean[k]
+		v := c.Var[k] + b.Var
+		if c.DF > 0 && c.DF <= normalAbove {
+			return false // heavier tails than their scale says
+		}
+		if d <= 0 || d*d <= odds*v {
+			return false
+		}
+	}
+	return true
 }
 
 // at is the mixture's distribution function at k days and a fraction, without

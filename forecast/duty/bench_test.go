@@ -10,26 +10,27 @@ import (
 )
 
 // BenchmarkForecast is one point's forecast from 180 days of history over a
-// calendar of two years: fit, curve and three quantiles. BenchmarkLast28 is the
+// calendar of two years: fit, mixture and three quantiles. BenchmarkLast28 is the
 // simplest rule there is, for the ratio.
 func BenchmarkForecast(b *testing.B) {
 	history, future := benchmarkSite()
-	var c depletion.Curve
+	var s duty.Scratch
+	var f depletion.Mixture
 	b.ReportAllocs()
 	for b.Loop() {
-		m := duty.Rules{MaxPerDay: 24}.Fit(history, nil)
-		c = m.CurveInto(c, future, 0.4)
-		c.Range(depletion.Budget{Mean: 700, Var: 100})
+		m := duty.Rules{MaxPerDay: 24}.FitWith(&s, history, nil)
+		f = m.ForecastInto(f, future, 0.4)
+		f.Range(depletion.Budget{Mean: 700, Var: 100})
 	}
 	b.ReportMetric(float64(b.N)/b.Elapsed().Seconds(), "points/s")
 }
 
-// BenchmarkForecastFresh is the same without reuse of the curve.
+// BenchmarkForecastFresh is the same without reuse of memory.
 func BenchmarkForecastFresh(b *testing.B) {
 	history, future := benchmarkSite()
 	b.ReportAllocs()
 	for b.Loop() {
-		duty.Fit(history, nil).Curve(future, 0.4).Range(depletion.Budget{Mean: 700, Var: 100})
+		duty.Fit(history, nil).Forecast(future, 0.4).Range(depletion.Budget{Mean: 700, Var: 100})
 	}
 	b.ReportMetric(float64(b.N)/b.Elapsed().Seconds(), "points/s")
 }

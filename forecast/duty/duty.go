@@ -3,8 +3,9 @@
 //
 // [Fit] picks a rung of a ladder from the history's length: expected duty
 // stated in the plan while there is little history, then shrunk means per day
-// type. [Model.Curve] rolls the model over a calendar into the cumulative duty
-// that package depletion turns into an empty date. The package is pure; it
+// type, then a mixture of ways in which the level and the pattern of duty may
+// move. [Model.Forecast] rolls the model over a calendar into the cumulative
+// duty that package depletion turns into an empty date. The package is pure; it
 // imports day types from config and curves from depletion, nothing else of
 // ours.
 package duty
@@ -40,12 +41,18 @@ const (
 	RungNone     = "none"     // nothing to go by: see Model.Reason
 	RungPlan     = "plan"     // the plan, pulled towards what few days there are
 	RungDayTypes = "daytypes" // shrunk means per day type
+	RungMixture  = "mixture"  // day types times a level that may move, and outages
 )
 
 // MinDays is the number of seen days, part days counted in part, from which
 // history stands on its own. Before it some weekdays were seen once or never
 // (common practice: two full weeks).
 const MinDays = 14
+
+// MinMixtureDays is the number of seen days from which the mixture stands on
+// its own: what its level filters spend of the degrees of freedom is then less
+// than a third.
+const MinMixtureDays = 30
 
 // minSeen is the share of a day below which it tells too little to be used.
 const minSeen = 0.02
@@ -57,7 +64,12 @@ const minSeen = 0.02
 func Fit(history []Day, plan *Plan) Model { return Rules{}.Fit(history, plan) }
 
 // Fit is the package's Fit within bounds.
-func (r Rules) Fit(history []Day, plan *Plan) Model {
+func (r Rules) Fit(history []Day, plan *Plan) Model { return r.FitWith(&Scratch{}, history, plan) }
+
+// FitWith is Fit with the working memory of an earlier call, for passes over
+// many points: it then allocates nothing. The result does not depend on what
+// the memory held.
+func (r Rules) FitWith(scratch *Scratch, history []Day, plan *Plan) Model {
 	var s sums
 	s.add(history, r.MaxPerDay)
 	m := Model{maxPerDay: r.MaxPerDay, seen: s.seen, capped: s.capped}
@@ -65,6 +77,9 @@ func (r Rules) Fit(history []Day, plan *Plan) Model {
 	switch {
 	case s.seen >= MinDays:
 		m.fitDayTypes(history, &s)
+		if s.seen >= MinMixtureDays && m.mix.fit(scratch, history, r.MaxPerDay) {
+			m.rung = RungMixture
+		}
 		if havePlan {
 			m.notice = comparePlan(history, r.MaxPerDay, plan.PerWeek)
 		}

@@ -26,6 +26,8 @@ type Model struct {
 	holidayIsSunday bool
 	// blind: nothing of the group was seen, so its types cannot lean on peers.
 	blind [groups]bool
+
+	mix mixture // of the mixture rung
 }
 
 // Rung names the rung of the ladder: one of the Rung constants.
@@ -49,7 +51,8 @@ func (m Model) Capped() int { return m.capped }
 // reservoir never empties.
 func (m Model) Idle() bool { return m.rung != RungNone && !(m.PerDay() > 0) }
 
-// Day is the expected duty of a whole day of a type.
+// Day is the mean duty of a whole day of a type over history, without what the
+// level did of late.
 func (m Model) Day(t config.DayType) float64 {
 	if t >= config.DayTypes {
 		return m.PerDay()
@@ -60,9 +63,12 @@ func (m Model) Day(t config.DayType) float64 {
 	return m.mean[t]
 }
 
-// PerDay is the expected duty per day over an ordinary week, in h or pulses
-// per day.
+// PerDay is the expected duty per day over an ordinary week from now on, in h
+// or pulses per day.
 func (m Model) PerDay() float64 {
+	if m.rung == RungMixture {
+		return m.mix.perDay()
+	}
 	sum := 0.0
 	for t := config.Monday; t <= config.Sunday; t++ {
 		sum += m.mean[t]
@@ -72,7 +78,9 @@ func (m Model) PerDay() float64 {
 
 // Curve predicts cumulative duty over a calendar: future[0] is today, of which
 // firstShare (0 to 1) is still to come, the rest are whole days. Shutdowns
-// have no duty. Without a model the curve has no days.
+// have no duty. Without a model the curve has no days. On the mixture rung it
+// has the mixture's mean and variance; for quantiles [Model.Forecast] is
+// sharper.
 func (m Model) Curve(future []config.DayType, firstShare float64) depletion.Curve {
 	return m.CurveInto(depletion.Curve{}, future, firstShare)
 }
@@ -82,6 +90,9 @@ func (m Model) Curve(future []config.DayType, firstShare float64) depletion.Curv
 func (m Model) CurveInto(old depletion.Curve, future []config.DayType, firstShare float64) depletion.Curve {
 	if m.rung == RungNone || m.rung == "" {
 		return depletion.Curve{}
+	}
+	if m.rung == RungMixture {
+		return m.Forecast(future, firstShare).Moments(old)
 	}
 	c := depletion.Curve{Mean: resize(old.Mean, len(future)+1), Var: resize(old.Var, len(future)+1), DF: m.df}
 	c.Mean[0], c.Var[0] = 0, 0

@@ -17,15 +17,8 @@ func ofCurve(c depletion.Curve) func(float64) Range {
 
 func ofMixture(m depletion.Mixture) func(float64) Range {
 	return func(budget float64) Range {
-		var r Range
-		for i, p := range levels {
-			t, ok := m.Quantile(p, depletion.Budget{Mean: budget})
-			if !ok {
-				t = math.Inf(1)
-			}
-			r[i] = t
-		}
-		return r
+		lo, mid, hi := m.Range(depletion.Budget{Mean: budget})
+		return Range{lo, mid, hi}
 	}
 }
 

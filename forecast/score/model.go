@@ -40,7 +40,7 @@ func (dwindle) Name() string { return "dwindle" }
 
 func (dwindle) Fit(p Past) func(float64) Range {
 	m := duty.Rules{MaxPerDay: p.MaxPerDay}.Fit(p.Days, p.Plan)
-	return ofCurve(m.Curve(p.Ahead, 1))
+	return ofMixture(m.Forecast(p.Ahead, 1))
 }
 
 // plan is the plan alone: its hours spread over all days that are not
@@ -54,5 +54,5 @@ func (plan) Fit(p Past) func(float64) Range {
 		return nil
 	}
 	m := duty.Rules{MaxPerDay: p.MaxPerDay}.Fit(nil, p.Plan)
-	return ofCurve(m.Curve(p.Ahead, 1))
+	return ofMixture(m.Forecast(p.Ahead, 1))
 }

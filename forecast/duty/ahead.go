@@ -1,0 +1,127 @@
+package duty
+
+import (
+	"math"
+
+	"dwindle/config"
+	"dwindle/forecast/depletion"
+)
+
+// ahead rolls one member over the days to come: constant work per day.
+type ahead struct {
+	kind               *memberKind
+	l                  level
+	r                  float64 // step variance from now on
+	mean               float64
+	vx, vs, cov        float64 // variance of x, of the sum through x, and between the two
+	fade, lasts, fades float64 // phi^day; sums of duty through mu and through today's x
+}
+
+// sofar is what all members of a pattern share.
+type sofar struct {
+	count     [config.DayTypes]float64
+	days, err float64 // variance of single days and of the pattern, in s2
+}
+
+func (s *sofar) add(p *pattern, t config.DayType, share float64) {
+	s.count[t] += share
+	s.days += share * p.g[t]
+	// An error of the pattern cancels over whole weeks, because the level
+	// takes it up: only the surplus of a type over the others counts.
+	mean := 0.0
+	for k := config.Monday; k <= config.Sunday; k++ {
+		mean += s.count[k] / 7
+	}
+	s.err = 0
+	for k := config.Monday; k <= config.Sunday; k++ {
+		d := s.count[k] - mean
+		s.err += d * d * p.err[k]
+	}
+	s.err += s.count[config.HolidayType] * s.count[config.HolidayType] * p.err[config.HolidayType]
+}
+
+// tomorrow lets time pass.
+func (a *ahead) tomorrow() {
+	phi := a.kind.phi
+	a.l.x *= phi
+	a.vx = phi*phi*a.vx + a.r
+	a.cov *= phi
+	a.fade *= phi
+}
+
+// use adds a day of duty h x level; most is the physical limit in mean days.
+func (a *ahead) use(h, most float64) {
+	a.vs += 2*h*a.cov + h*h*a.vx
+	a.cov += h * a.vx
+	a.lasts += h
+	a.fades += h * a.fade
+	a.mean += math.Min(most, h*math.Max(levelFloor, a.l.mu+a.l.x))
+}
+
+func (a *ahead) variance(s *sofar) float64 {
+	l := &a.l
+	return l.s2 * (a.vs + l.pmm*a.lasts*a.lasts + 2*l.pmx*a.lasts*a.fades + s.days + s.err)
+}
+
+// forecast rolls all members that carry weight over the calendar.
+func (m *mixture) forecast(old depletion.Mixture, future []config.DayType, firstShare float64) depletion.Mixture {
+	rules := &rulesOf[m.class]
+	var rolls [members]ahead
+	out := depletion.Mixture{Curves: old.Curves[:0], Weights: old.Weights[:0]}
+	n := 0
+	for i, w := range m.weights {
+		if w == 0 {
+			continue
+		}
+		a := ahead{kind: &memberKinds[i], l: m.levels[i], vx: m.levels[i].pxx, fade: 1}
+		a.r = a.kind.r * rules.ahead
+		if a.kind.change {
+			a.r = rules.afterChange
+		}
+		rolls[n] = a
+		var c depletion.Curve
+		if n < cap(old.Curves) {
+			c = old.Curves[:n+1][n]
+		}
+		c = depletion.Curve{Mean: resize(c.Mean, len(future)+1), Var: resize(c.Var, len(future)+1)}
+		c.Mean[0], c.Var[0] = 0, 0
+		out.Curves = append(out.Curves, c)
+		out.Weights = append(out.Weights, w)
+		n++
+	}
+	var past [patterns]sofar
+	t, share := 0.0, min(1, max(0, firstShare))
+	for d, ty := range future {
+		if ty > config.ShutdownType {
+			ty = config.Monday // no such day type: any working day
+		}
+		open := ty != config.ShutdownType && share > 0
+		if open {
+			t += share
+			for p := range past {
+				past[p].add(&m.patterns[p], ty, share)
+			}
+		}
+		lost := m.outages.until(t)
+		for i := range n {
+			a := &rolls[i]
+			p := &m.patterns[a.kind.pattern]
+			if d > 0 {
+				a.tomorrow()
+			}
+			if open {
+				most := math.Inf(1)
+				if m.cap > 0 {
+					most = m.cap * share / p.mean
+				}
+				a.use(share*p.h[ty], most)
+			}
+			c := &out.Curves[i]
+			mean, variance := lost.of(a.mean, a.variance(&past[a.kind.pattern]), math.Max(levelFloor, a.l.mu+a.l.x))
+			c.Mean[d+1] = math.Max(c.Mean[d], mean*p.mean)
+			c.Var[d+1] = math.Max(c.Var[d], variance*p.mean*p.mean)
+		}
+		share = 1
+	}
+	return out
+}

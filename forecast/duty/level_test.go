@@ -1,0 +1,176 @@
+package duty
+
+import (
+	"math"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
+)
+
+// The Nile at Aswan, 1871-1970 (R datasets::Nile).
+var nile = []float64{
+	1120, 1160, 963, 1210, 1160, 1160, 813, 1230, 1370, 1140, 995, 935, 1110, 994, 1020, 960, 1180, 799, 958, 1140,
+	1100, 1210, 1150, 1250, 1260, 1220, 1030, 1100, 774, 840, 874, 694, 940, 833, 701, 916, 692, 1020, 1050, 969,
+	831, 726, 456, 824, 702, 1120, 1100, 832, 764, 821, 768, 845, 864, 862, 698, 845, 744, 796, 1040, 759,
+	781, 865, 845, 944, 984, 897, 822, 1010, 771, 676, 649, 846, 812, 742, 801, 1040, 860, 874, 848, 890,
+	744, 749, 838, 1050, 918, 986, 797, 923, 975, 815, 1020, 906, 901, 1170, 912, 746, 919, 718, 714, 740,
+}
+
+// A drifting level with the variances of the textbook (H 15099, Q 1469.1;
+// Durbin and Koopman, 2012): a(101) 798.370292608, P(101) 5501.25794181,
+// gain .2670480126. The prior of the lasting part leaves a trace of 1e-9.
+func TestFilterFollowsTheNile(t *testing.T) {
+	const h, q = 15099.0, 1469.1
+	steps := make([]step, len(nile))
+	for i, y := range nile {
+		steps[i] = step{h: 1, g: 1, y: y / 1000}
+	}
+	l := motion{1, q / h}.filter(steps)
+	require.InDelta(t, 798.370292608, 1000*(l.mu+l.x), 1e-5)
+	p := l.pmm + 2*l.pmx + l.pxx
+	require.InDelta(t, 5501.25794181, h*p, 1e-5)
+	require.InDelta(t, 0.2670480126, p/(p+1), 1e-9)
+}
+
+// The concentrated log-likelihood is that of the exact diffuse filter with the
+// scale taken out: at H 15099, Q 1469.1 the log-likelihood without the first
+// day is -632.545625116 (R KFAS and statsmodels), and
+//
+//	-0.5 (n-1) ln 2pi - 0.5 sum ln(H F) - 0.5 sum v^2/(H F).
+func TestFilterLikelihoodOfTheNile(t *testing.T) {
+	const h, q = 15099.0, 1469.1
+	steps := make([]step, len(nile))
+	for i, y := range nile {
+		steps[i] = step{h: 1, g: 1, y: y}
+	}
+	// Start at the first day, so that its innovation is 0 and the prior does
+	// not pull.
+	for i := range steps {
+		steps[i].y += 1 - nile[0]
+	}
+	l := motion{1, q / h}.filter(steps)
+	n := float64(len(nile))
+	s2 := l.s2 * (n - spentDF) / n
+	logs := -2*l.fit - n*math.Log(s2) - math.Log(levelPrior+1) // sum ln F, days 2 to n
+	got := -0.5*(n-1)*math.Log(2*math.Pi*h) - 0.5*logs - 0.5*n*s2/h
+	// The first level has variance 25/26 of a day's instead of 1.
+	require.InDelta(t, -632.545625116, got, 0.02)
+}
+
+// A level known with variance P = 0.5 that drifts with q = 0.025 (both in
+// s2 = 4): the sum of 30 days has variance s2 (P t^2 + q (t-1) t (2t-1)/6 + t)
+// = 2775.5.
+func TestDriftVarianceOfTheSum(t *testing.T) {
+	k := memberKind{motion: motion{1, 0.025}}
+	a := ahead{kind: &k, l: level{mu: 1, pxx: 0.5, s2: 4}, r: 0.025, vx: 0.5, fade: 1}
+	var s sofar
+	for d := range 30 {
+		if d > 0 {
+			a.tomorrow()
+		}
+		a.use(1, math.Inf(1))
+		s.days++
+	}
+	require.InDelta(t, 2775.5, a.variance(&s), 1e-9)
+	require.InDelta(t, 30, a.mean, 1e-12)
+	// The lasting part counts in the same way.
+	b := ahead{kind: &memberKind{}, l: level{mu: 1, pmm: 0.5, s2: 4}, fade: 1}
+	for range 30 {
+		b.use(1, math.Inf(1))
+	}
+	require.InDelta(t, 4*(0.5*900+30), b.variance(&s), 1e-9)
+}
+
+// Equal to exponential smoothing in the steady state: r = K^2/(1-K).
+func TestDriftIsExponentialSmoothing(t *testing.T) {
+	const gain = 0.2
+	steps := make([]step, 400)
+	smooth := 1.0
+	for i := range steps {
+		y := 1 + 0.3*math.Sin(float64(i*i))
+		steps[i] = step{h: 1, g: 1, y: y}
+		smooth += gain * (y - smooth)
+	}
+	l := motion{1, gain * gain / (1 - gain)}.filter(steps)
+	require.InDelta(t, smooth, l.mu+l.x, 1e-9)
+}
+
+// Missing days only let time pass, and the static level is the mean: over 20
+// seen days with the prior worth 1/25 of a day.
+func TestMissingDaysLetTimePass(t *testing.T) {
+	steps := make([]step, 40)
+	sum := 0.0
+	for i := range steps {
+		if i%2 == 0 {
+			y := 1 + 0.01*float64(i)
+			steps[i] = step{h: 1, g: 1, y: y}
+			sum += y
+		}
+	}
+	l := motion{}.filter(steps)
+	require.InDelta(t, (sum+1.0/levelPrior)/(20+1.0/levelPrior), l.mu+l.x, 1e-12)
+	d := motion{1, 0.01}
+	gap := d.filter(append(steps[:40:40], make([]step, 10)...))
+	require.InDelta(t, d.filter(steps).pxx+0.1, gap.pxx, 1e-12, "ten more steps of 0.01")
+}
+
+func TestChangeFindsTheNewLevel(t *testing.T) {
+	steps := make([]step, 120)
+	for i := range steps {
+		y := 1.2 + 0.05*math.Sin(float64(7*i*i))
+		if i >= 90 {
+			y -= 0.6
+		}
+		steps[i] = step{h: 1, g: 1, y: y}
+	}
+	since := make([]float64, len(steps))
+	c := changed(steps, since)
+	require.InDelta(t, 0.6, c.mu, 0.02)
+	steady := motion{}.filter(steps)
+	require.Greater(t, c.fit, steady.fit+20)
+	require.Less(t, c.s2, steady.s2/10)
+	best := 0
+	for i := range since {
+		if since[i] > since[best] {
+			best = i
+		}
+	}
+	require.Equal(t, 89, best, "the last day before the change")
+	few := changed(steps[:5], since)
+	require.True(t, math.IsInf(few.fit, -1), "too few days for two levels")
+}
+
+// The fit of a change on a given day is the prediction-error likelihood of two
+// filters, one before and one since, that share their scale.
+func TestChangeFitComparesWithFilters(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		n := rapid.IntRange(20, 60).Draw(t, "days")
+		steps := make([]step, n)
+		for i := range steps {
+			steps[i] = step{h: rapid.Float64Range(0.5, 1.5).Draw(t, "h"), g: rapid.Float64Range(0.5, 2).Draw(t, "g"), y: rapid.Float64Range(0, 2).Draw(t, "y")}
+		}
+		since := make([]float64, n)
+		changed(steps, since)
+		at := n / 2
+		var logs float64
+		parts := func(s []step) (squares float64) {
+			l := motion{}.filter(s)
+			k := float64(len(s))
+			s2 := l.s2 * math.Max(1, k-spentDF) / k
+			logs += -2*l.fit - k*math.Log(s2)
+			return s2 * k
+		}
+		square := parts(steps[:at]) + parts(steps[at:])
+		for i := range steps {
+			logs -= math.Log(steps[i].g)
+		}
+		want := -0.5*logs - 0.5*float64(n)*math.Log(square/float64(n))
+		if math.IsInf(since[at-1], -1) {
+			t.Skip("too little information since")
+		}
+		if math.Abs(want-since[at-1]) > 1e-6*math.Max(1, math.Abs(want)) {
+			t.Fatalf("want %g, got %g", want, since[at-1])
+		}
+	})
+}

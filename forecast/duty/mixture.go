@@ -1,0 +1,127 @@
+package duty
+
+import (
+	"math"
+
+	"dwindle/config"
+	"dwindle/forecast/depletion"
+)
+
+// mixture is the fitted top rung: for each member its level of tomorrow and how
+// well it predicted the past.
+type mixture struct {
+	class    Class
+	outages  outages
+	patterns [patterns]pattern
+	levels   [members]level
+	weights  [members]float64
+	cap      float64
+}
+
+// Scratch is working memory for [Rules.FitWith]; the zero value is ready. It
+// must not be used by two goroutines at once.
+type Scratch struct {
+	out   []bool
+	since []float64
+	steps []step
+}
+
+func (s *Scratch) grow(n int) {
+	if cap(s.out) < n {
+		s.out, s.since, s.steps = make([]bool, n), make([]float64, n), make([]step, n)
+	}
+	s.out, s.since, s.steps = s.out[:n], s.since[:n], s.steps[:n]
+}
+
+// leastWeight is the weight from which a member is kept: less does not show in
+// quantiles of 10 to 90 % but costs as much.
+const leastWeight = 1e-3
+
+// fit is false where nothing was used, so that there is no pattern.
+func (m *mixture) fit(s *Scratch, history []Day, maxPerDay float64) bool {
+	s.grow(len(history))
+	m.cap = maxPerDay
+	var idle idleness
+	m.outages, idle = findOutages(history, maxPerDay, s.out)
+	m.class = classify(&idle)
+	if !m.patterns[lasting].learn(history, maxPerDay, s.out) {
+		return false
+	}
+	m.patterns[moved] = m.patterns[lasting].moved(history, maxPerDay, s.out)
+	rules := &rulesOf[m.class]
+	for p := range m.patterns {
+		m.patterns[p].steps(history, maxPerDay, s.out, s.steps)
+		for i := range memberKinds {
+			k := &memberKinds[i]
+			switch {
+			case k.pattern != p || rules.prior[i] == 0:
+			case k.change:
+				m.levels[i] = changed(s.steps, s.since)
+			default:
+				m.levels[i] = k.filter(s.steps)
+			}
+		}
+	}
+	m.weigh(rules)
+	return true
+}
+
+// weigh turns prior and likelihood into weights that sum to 1, without members
+// too light to matter.
+func (m *mixture) weigh(rules *classRules) {
+	best := math.Inf(-1)
+	for i := range m.levels {
+		if rules.prior[i] > 0 {
+			best = math.Max(best, m.levels[i].fit)
+		}
+	}
+	sum, kept := 0.0, 0.0
+	for i := range m.levels {
+		m.weights[i] = 0
+		if rules.prior[i] > 0 {
+			m.weights[i] = rules.prior[i] * math.Exp(m.levels[i].fit-best)
+		}
+		sum += m.weights[i]
+	}
+	for i := range m.weights {
+		if m.weights[i] < leastWeight*sum {
+			m.weights[i] = 0
+		}
+		kept += m.weights[i]
+	}
+	for i := range m.weights {
+		m.weights[i] /= kept
+	}
+}
+
+// perDay is the expected duty of the mean day of an ordinary week from now on.
+func (m *mixture) perDay() float64 {
+	sum := 0.0
+	for i, w := range m.weights {
+		if w > 0 {
+			l := &m.levels[i]
+			sum += w * math.Max(levelFloor, l.mu+l.x) * m.patterns[memberKinds[i].pattern].mean
+		}
+	}
+	return sum * m.outages.up()
+}
+
+// Forecast predicts cumulative duty over a calendar as [Model.Curve] does, as a
+// mixture of curves: one on the lower rungs, one per member on the mixture rung.
+func (m Model) Forecast(future []config.DayType, firstShare float64) depletion.Mixture {
+	return m.ForecastInto(depletion.Mixture{}, future, firstShare)
+}
+
+// ForecastInto is Forecast writing into the slices of an old mixture where they
+// are large enough, for passes over many points.
+func (m Model) ForecastInto(old depletion.Mixture, future []config.DayType, firstShare float64) depletion.Mixture {
+	if m.rung == RungMixture {
+		return m.mix.forecast(old, future, firstShare)
+	}
+	var c depletion.Curve
+	if cap(old.Curves) > 0 {
+		c = old.Curves[:1][0]
+	}
+	c = m.CurveInto(c, future, firstShare)
+	return depletion.Mixture{Curves: append(old.Curves[:0], c), Weights: append(old.Weights[:0], 1)}
+}
