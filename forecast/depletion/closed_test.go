@@ -118,3 +118,38 @@ func TestMixture(t *testing.T) {
 	require.True(t, ok)
 	require.Zero(t, d)
 }
+
+// One curve is its own mixture; moments are those of the law of total variance;
+// one walk for three quantiles gives what three searches give.
+func TestMixtureOfCurves(t *testing.T) {
+	a := depletion.Curve{Mean: []float64{0}, Var: []float64{0}}
+	b := depletion.Curve{Mean: []float64{0}, Var: []float64{0}}
+	for k := 1; k <= 100; k++ {
+		a.Mean, a.Var = append(a.Mean, 10*float64(k)), append(a.Var, 9*float64(k))
+		b.Mean, b.Var = append(b.Mean, 14*float64(k)), append(b.Var, 4*float64(k))
+	}
+	budget := depletion.Budget{Mean: 400, Var: 25}
+	one := depletion.Mixture{Curves: []depletion.Curve{a}, Weights: []float64{1}}
+	w10, w50, w90 := a.Range(budget)
+	p10, p50, p90 := one.Range(budget)
+	require.Equal(t, []float64{w10, w50, w90}, []float64{p10, p50, p90})
+	m := depletion.Mixture{Curves: []depletion.Curve{a, b}, Weights: []float64{0.75, 0.25}}
+	require.Equal(t, 100, m.Days())
+	require.InDelta(t, 11*20, m.MeanAt(20), 1e-9)
+	c := m.Moments(depletion.Curve{})
+	require.InDelta(t, 11*20, c.Mean[20], 1e-9)
+	// 0.75 x 9 + 0.25 x 4 a day, and 0.75 x 0.25 x (4 x 20)^2 between them.
+	require.InDelta(t, 20*7.75+1200, c.Var[20], 1e-9)
+	p10, p50, p90 = m.Range(budget)
+	for p, got := range map[float64]float64{0.1: p10, 0.5: p50, 0.9: p90} {
+		want, ok := m.Quantile(p, budget)
+		require.True(t, ok)
+		require.InDelta(t, want, got, 1e-9)
+		require.InDelta(t, p, m.Chance(got, budget), 1e-9)
+	}
+	require.Equal(t, 1.0, m.Chance(0, depletion.Budget{}), "empty already")
+	_, _, late := m.Range(depletion.Budget{Mean: 1100})
+	require.True(t, math.IsInf(late, 1), "beyond the horizon")
+	require.Zero(t, depletion.Mixture{}.Days())
+	require.Empty(t, depletion.Mixture{}.Moments(depletion.Curve{}).Mean)
+}

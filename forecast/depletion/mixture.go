@@ -86,13 +86,16 @@ func (m Mixture) Range(b Budget) (p10, p50, p90 float64) {
 
 // Chance is the weighted mean of the members' chances.
 func (m Mixture) Chance(t float64, b Budget) float64 {
+	if b.Mean <= 0 {
+		return 1
+	}
 	p := 0.0
 	for i, c := range m.Curves {
 		if m.Weights[i] > 0 {
 			p += m.Weights[i] * c.Chance(t, b)
 		}
 	}
-	return p
+	return math.Min(1, p)
 }
 
 // Quantile is the first time at which the mixture's chance reaches p; see

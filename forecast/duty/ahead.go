@@ -55,7 +55,7 @@ func (a *ahead) use(h, most float64) {
 	a.cov += h * a.vx
 	a.lasts += h
 	a.fades += h * a.fade
-	a.mean += math.Min(most, h*math.Max(levelFloor, a.l.mu+a.l.x))
+	a.mean += min(most, h*max(levelFloor, a.l.mu+a.l.x))
 }
 
 func (a *ahead) variance(s *sofar) float64 {
@@ -90,6 +90,7 @@ func (m *mixture) forecast(old depletion.Mixture, future []config.DayType, first
 		n++
 	}
 	var past [patterns]sofar
+	lossy := m.outages.count > 0
 	t, share := 0.0, min(1, max(0, firstShare))
 	for d, ty := range future {
 		if ty > config.ShutdownType {
@@ -102,7 +103,10 @@ func (m *mixture) forecast(old depletion.Mixture, future []config.DayType, first
 				past[p].add(&m.patterns[p], ty, share)
 			}
 		}
-		lost := m.outages.until(t)
+		var lost loss
+		if lossy {
+			lost = m.outages.until(t)
+		}
 		for i := range n {
 			a := &rolls[i]
 			p := &m.patterns[a.kind.pattern]
@@ -117,9 +121,12 @@ func (m *mixture) forecast(old depletion.Mixture, future []config.DayType, first
 				a.use(share*p.h[ty], most)
 			}
 			c := &out.Curves[i]
-			mean, variance := lost.of(a.mean, a.variance(&past[a.kind.pattern]), math.Max(levelFloor, a.l.mu+a.l.x))
-			c.Mean[d+1] = math.Max(c.Mean[d], mean*p.mean)
-			c.Var[d+1] = math.Max(c.Var[d], variance*p.mean*p.mean)
+			mean, variance := a.mean, a.variance(&past[a.kind.pattern])
+			if lossy {
+				mean, variance = lost.of(mean, variance, max(levelFloor, a.l.mu+a.l.x))
+			}
+			c.Mean[d+1] = max(c.Mean[d], mean*p.mean)
+			c.Var[d+1] = max(c.Var[d], variance*p.mean*p.mean)
 		}
 		share = 1
 	}

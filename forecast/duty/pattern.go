@@ -15,12 +15,12 @@ type pattern struct {
 	err  [config.DayTypes]float64 // variance of h, in s2
 }
 
-// The moved pattern: a half-life of ten days and two pseudo-days of the lasting
+// The moved pattern: a half-life of a week and one pseudo-day of the lasting
 // one per day type, which after a change of schedule is mostly new within two
 // weeks (chosen on simulated and open data).
 const (
-	movedForget = 0.93
-	movedAnchor = 2
+	movedForget = 0.9
+	movedAnchor = 1
 )
 
 const leastNoise = 0.02 // of g: no type is perfectly even
