@@ -14,30 +14,35 @@ type ahead struct {
 	r                  float64 // step variance from now on
 	mean               float64
 	vx, vs, cov        float64 // variance of x, of the sum through x, and between the two
+	most, mostVar      float64 // of cumulative duty so far, in h or pulses: neither ever falls
 	fade, lasts, fades float64 // phi^day; sums of duty through mu and through today's x
 }
 
 // sofar is what all members of a pattern share.
 type sofar struct {
-	count     [config.DayTypes]float64
+	used      bool
 	days, err float64 // variance of single days and of the pattern, in s2
+	// Of the counts of days by type, c, and the errors of the pattern, e: the
+	// sums over weekdays of c, e, e c and e c^2; and the count of each type.
+	c, e, ec, ecc float64
+	count         [config.DayTypes]float64
 }
 
 func (s *sofar) add(p *pattern, t config.DayType, share float64) {
+	c, e := s.count[t], p.err[t]
 	s.count[t] += share
 	s.days += share * p.g[t]
+	if t <= config.Sunday {
+		s.c += share
+		s.ec += share * e
+		s.ecc += e * share * (2*c + share)
+	}
 	// An error of the pattern cancels over whole weeks, because the level
-	// takes it up: only the surplus of a type over the others counts.
-	mean := 0.0
-	for k := config.Monday; k <= config.Sunday; k++ {
-		mean += s.count[k] / 7
-	}
-	s.err = 0
-	for k := config.Monday; k <= config.Sunday; k++ {
-		d := s.count[k] - mean
-		s.err += d * d * p.err[k]
-	}
-	s.err += s.count[config.HolidayType] * s.count[config.HolidayType] * p.err[config.HolidayType]
+	// takes it up: only the surplus of a type over the others counts, the sum
+	// of e (c - mean c)^2.
+	mean := s.c / 7
+	h := s.count[config.HolidayType]
+	s.err = max(0, s.ecc-2*mean*s.ec+mean*mean*s.e) + h*h*p.err[config.HolidayType]
 }
 
 // tomorrow lets time pass.
@@ -90,6 +95,14 @@ func (m *mixture) forecast(old depletion.Mixture, future []config.DayType, first
 		n++
 	}
 	var past [patterns]sofar
+	for i := range n {
+		past[rolls[i].kind.pattern].used = true
+	}
+	for p := range past {
+		for t := config.Monday; t <= config.Sunday; t++ {
+			past[p].e += m.patterns[p].err[t]
+		}
+	}
 	lossy := m.outages.count > 0
 	t, share := 0.0, min(1, max(0, firstShare))
 	for d, ty := range future {
@@ -100,7 +113,9 @@ func (m *mixture) forecast(old depletion.Mixture, future []config.DayType, first
 		if open {
 			t += share
 			for p := range past {
-				past[p].add(&m.patterns[p], ty, share)
+				if past[p].used {
+					past[p].add(&m.patterns[p], ty, share)
+				}
 			}
 		}
 		var lost loss
@@ -125,8 +140,8 @@ func (m *mixture) forecast(old depletion.Mixture, future []config.DayType, first
 			if lossy {
 				mean, variance = lost.of(mean, variance, max(levelFloor, a.l.mu+a.l.x))
 			}
-			c.Mean[d+1] = max(c.Mean[d], mean*p.mean)
-			c.Var[d+1] = max(c.Var[d], variance*p.mean*p.mean)
+			a.most, a.mostVar = max(a.most, mean*p.mean), max(a.mostVar, variance*p.mean*p.mean)
+			c.Mean[d+1], c.Var[d+1] = a.most, a.mostVar
 		}
 		share = 1
 	}

@@ -6,6 +6,8 @@ import (
 
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
+
+	"dwindle/config"
 )
 
 // The Nile at Aswan, 1871-1970 (R datasets::Nile).
@@ -173,4 +175,34 @@ func TestChangeFitComparesWithFilters(t *testing.T) {
 			t.Fatalf("want %g, got %g", want, since[at-1])
 		}
 	})
+}
+
+// The running sums give the sum of e (c - mean c)^2 over weekdays.
+func TestPatternErrorCancelsOverWholeWeeks(t *testing.T) {
+	var p pattern
+	for k := range p.err {
+		p.err[k], p.g[k] = 0.1+0.02*float64(k), 1
+	}
+	var s sofar
+	for k := config.Monday; k <= config.Sunday; k++ {
+		s.e += p.err[k]
+	}
+	s.add(&p, config.Thursday, 0.3)
+	for d := range 40 {
+		s.add(&p, config.DayType((d+4)%7), 1)
+		mean, want := 0.0, 0.0
+		for k := config.Monday; k <= config.Sunday; k++ {
+			mean += s.count[k] / 7
+		}
+		for k := config.Monday; k <= config.Sunday; k++ {
+			want += p.err[k] * (s.count[k] - mean) * (s.count[k] - mean)
+		}
+		require.InDelta(t, want, s.err, 1e-9)
+	}
+	s = sofar{e: s.e}
+	for d := range 70 {
+		s.add(&p, config.DayType(d%7), 1)
+	}
+	require.InDelta(t, 0, s.err, 1e-9, "ten whole weeks")
+	require.Equal(t, 70.0, s.days)
 }
