@@ -25,6 +25,22 @@ func BenchmarkForecast(b *testing.B) {
 	b.ReportMetric(float64(b.N)/b.Elapsed().Seconds(), "points/s")
 }
 
+// BenchmarkForecastCores is the same on all processors, each with its own
+// memory: what a pass over a fleet reaches.
+func BenchmarkForecastCores(b *testing.B) {
+	history, future := benchmarkSite()
+	b.RunParallel(func(p *testing.PB) {
+		var s duty.Scratch
+		var f depletion.Mixture
+		for p.Next() {
+			m := duty.Rules{MaxPerDay: 24}.FitWith(&s, history, nil)
+			f = m.ForecastInto(f, future, 0.4)
+			f.Range(depletion.Budget{Mean: 700, Var: 100})
+		}
+	})
+	b.ReportMetric(float64(b.N)/b.Elapsed().Seconds(), "points/s")
+}
+
 // BenchmarkForecastFresh is the same without reuse of memory.
 func BenchmarkForecastFresh(b *testing.B) {
 	history, future := benchmarkSite()

@@ -33,9 +33,9 @@ func (s *Scratch) grow(n int) {
 	s.out, s.since, s.steps = s.out[:n], s.since[:n], s.steps[:n]
 }
 
-// leastWeight is the weight from which a member is kept: less does not show in
-// quantiles of 10 to 90 % but costs as much.
-const leastWeight = 1e-3
+// leastWeight is the weight from which a member is kept: below it the figures
+// of the score do not change, but every member costs its share of the time.
+const leastWeight = 1e-2
 
 // fit is false where nothing was used, so that there is no pattern.
 func (m *mixture) fit(s *Scratch, history []Day, maxPerDay float64) bool {
