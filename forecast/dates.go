@@ -12,7 +12,7 @@ import (
 )
 
 // dates turns what is left into empty dates, or says why not.
-func (p *pass) dates(w *work) {
+func (p *pass) dates(w *work, sc *scratch) {
 	p.visit(w)
 	p.planned(w)
 	if w.Row.Withheld = p.withheld(w); w.Row.Withheld != "" {
@@ -21,7 +21,9 @@ func (p *pass) dates(w *work) {
 	w.Row.Basis = w.look.model.Rung()
 	mean, variance := w.track.Estimate.Budget(w.usage.perUnit)
 	w.budget = depletion.Budget{Mean: mean, Var: variance}
-	curve := w.look.curve
+	ahead, share := p.ahead(w.point.Machine), p.firstShare()
+	sc.law = w.look.model.ForecastInto(sc.law, ahead, share)
+	curve := sc.law
 	p10, p50, p90 := curve.Range(w.budget)
 	for _, q := range []struct {
 		days float64
@@ -46,12 +48,14 @@ func (p *pass) dates(w *work) {
 	if perDay, ok := p.perDay(curve, p50); ok {
 		w.Row.DutyPerDay = &perDay
 	}
-	today, budget := p.today, w.budget
+	today, budget, model := p.today, w.budget, w.look.model
+	// Whoever asks later has the curves made anew: a fleet that kept them all
+	// would not fit a small machine.
 	w.ChanceBefore = func(d civil.Date) float64 {
-		return curve.Chance(depletion.EndOf(today, d), budget)
+		return model.Forecast(ahead, share).Chance(depletion.EndOf(today, d), budget)
 	}
 	if w.Row.NextVisit != nil {
-		chance := w.ChanceBefore(*w.Row.NextVisit - 1)
+		chance := curve.Chance(depletion.EndOf(today, *w.Row.NextVisit-1), budget)
 		w.Row.ChanceBeforeVisit = &chance
 	}
 }

@@ -9,6 +9,7 @@ import (
 	"dwindle/collector/reading"
 	"dwindle/config"
 	"dwindle/config/civil"
+	"dwindle/forecast/depletion"
 	"dwindle/forecast/reservoir"
 )
 
@@ -34,6 +35,7 @@ type scratch struct {
 	cells []cell
 	steps []reservoir.Step
 	times []time.Time
+	law   depletion.Mixture
 }
 
 // usage says where a dispenser's duty comes from.

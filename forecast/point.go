@@ -113,7 +113,7 @@ func (p *pass) point(ctx context.Context, pt *config.Point, sc *scratch) (*work,
 	if err = p.doseGap(ctx, w); err != nil {
 		return nil, err
 	}
-	p.dates(w)
+	p.dates(w, sc)
 	return w, nil
 }
 

@@ -9,7 +9,6 @@ import (
 	"dwindle/collector/reading"
 	"dwindle/config"
 	"dwindle/config/civil"
-	"dwindle/forecast/depletion"
 	"dwindle/forecast/duty"
 )
 
@@ -167,11 +166,10 @@ func (p *pass) firstShare() float64 {
 	return min(max(float64(p.end(p.today).Sub(p.at))/float64(whole), 0), 1)
 }
 
-// outlook is a duty model and its curve over the calendar ahead.
-type outlook struct {
-	model duty.Model
-	curve depletion.Mixture
-}
+// outlook is what is expected of a duty. Its curves over the calendar ahead are
+// made for each point when they are needed: they take a hundred times the
+// memory of the model, and a fleet has thousands of machines.
+type outlook struct{ model duty.Model }
 
 // known says that there is a model.
 func (o outlook) known() bool { return o.model.Rung() != "" && o.model.Rung() != duty.RungNone }
@@ -221,9 +219,5 @@ func (p *pass) learn(days []reading.Day, machine string, perWeek, maxPerDay floa
 	if perWeek > 0 {
 		plan = &duty.Plan{PerWeek: perWeek}
 	}
-	out := outlook{model: duty.Rules{MaxPerDay: maxPerDay}.Fit(history, plan)}
-	if out.known() {
-		out.curve = out.model.Forecast(p.ahead(machine), p.firstShare())
-	}
-	return out
+	return outlook{model: duty.Rules{MaxPerDay: maxPerDay}.Fit(history, plan)}
 }
