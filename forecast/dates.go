@@ -173,8 +173,16 @@ func (p *pass) withheld(w *work) string {
 	if w.Delivery.Verdict == NotDispensing {
 		return "not dispensing, so no empty date by use; " + w.Delivery.Why
 	}
+	// A factor that cannot be told from nothing gives dates from today to never.
+	if f, sd := w.Row.DeliveryFactor, w.Row.DeliveryFactorSD; w.Delivery.Verdict == Under && f != nil && sd != nil && *f < unsureFactors**sd {
+		return "delivers little or nothing, and how little cannot be told yet, so no empty date by use; " + w.Delivery.Why
+	}
 	return ""
 }
+
+// unsureFactors is how many standard deviations a factor must lie above zero
+// for a date to rest on it: about one chance in forty that it is zero.
+const unsureFactors = 2
 
 // expectsSignal says that silence of the duty is a fault, not the plan.
 func (p *pass) expectsSignal(w *work) bool {

@@ -82,6 +82,36 @@ func TestVerdictBlocked(t *testing.T) {
 	require.InDelta(t, 125-59*0.5, *got.Row.RemainingCM3, 2)
 }
 
+// Between the first doubt and the certain blockage the factor may be anything
+// from nothing up: no date may come of it.
+func TestNoDateFromAFactorThatMayBeNothing(t *testing.T) {
+	s := gauged(t, 1.25, 0.6, config.EvidenceMeasured)
+	blocked := date(t, "2026-03-01")
+	held := 0
+	for seed := uint64(1); seed <= 10; seed++ {
+		past := gauge(t, s, seed, 1.25, 0.6, func(d civil.Date) float64 {
+			if d >= blocked {
+				return 0
+			}
+			return 1
+		})
+		for d := blocked; d < blocked+30; d++ {
+			got := one(t, s, past, d.End(s.Location()))
+			if got.Delivery.Verdict != forecast.Under {
+				continue
+			}
+			if *got.Row.DeliveryFactor < 2**got.Row.DeliveryFactorSD {
+				held++
+				require.Contains(t, got.Row.Withheld, "little or nothing", "seed %d, %s", seed, d)
+				require.Nil(t, got.Row.EmptyP10)
+			} else {
+				require.Empty(t, got.Row.Withheld)
+			}
+		}
+	}
+	require.Positive(t, held, "the case has to occur for the test to mean anything")
+}
+
 func TestVerdictHalfBlockedForecastsLater(t *testing.T) {
 	s := gauged(t, 1.25, 0.6, config.EvidenceMeasured)
 	fault := date(t, "2026-02-01")
