@@ -97,7 +97,8 @@ func (c *Station) start(group *errgroup.Group, gctx context.Context) (at Address
 	if err != nil {
 		return at, err
 	}
-	serveHTTP(group, gctx, socket, control(gctx, c))
+	// A replay may take as long as its log is long: no bounds on requests.
+	serveHTTP(group, gctx, socket, &http.Server{Handler: control(gctx, c)})
 
 	if b := site.Connections.Board; b != nil {
 		l, err := net.Listen("tcp", b.Listen)
@@ -105,7 +106,10 @@ func (c *Station) start(group *errgroup.Group, gctx context.Context) (at Address
 			return at, fmt.Errorf("open the pages at %s: %w\ntry: another listen: under connections.board:", b.Listen, err)
 		}
 		at.Board = l.Addr().String()
-		serveHTTP(group, gctx, l, board.New(boardSource{c}, board.Options{Now: opt.Now}))
+		serveHTTP(group, gctx, l, &http.Server{
+			Handler:     board.New(boardSource{c}, board.Options{Now: opt.Now}),
+			ReadTimeout: 15 * time.Second, WriteTimeout: time.Minute, // pages are small; a reader that stalls is cut off
+		})
 	}
 	group.Go(func() error { return c.evaluate(gctx) })
 	group.Go(func() error { return c.reload(gctx, opt.Reload) })
@@ -136,12 +140,10 @@ const (
 
 // serveHTTP serves a listener until ctx ends, then lets answers under way
 // finish, within bounds: nothing of them is left when the group has ended.
-func serveHTTP(group *errgroup.Group, ctx context.Context, l net.Listener, h http.Handler) {
+func serveHTTP(group *errgroup.Group, ctx context.Context, l net.Listener, srv *http.Server) {
 	requests, end := context.WithCancel(context.WithoutCancel(ctx))
-	srv := &http.Server{
-		Handler: h, ReadHeaderTimeout: 5 * time.Second, IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 32 << 10,
-		BaseContext: func(net.Listener) context.Context { return requests },
-	}
+	srv.ReadHeaderTimeout, srv.IdleTimeout, srv.MaxHeaderBytes = 5*time.Second, 2*time.Minute, 32<<10
+	srv.BaseContext = func(net.Listener) context.Context { return requests }
 	group.Go(func() error {
 		if err := srv.Serve(l); !errors.Is(err, http.ErrServerClosed) {
 			return fmt.Errorf("serve %s: %w", l.Addr(), err)
