@@ -26,6 +26,20 @@ func Explain(ctx context.Context, site *config.Site, src Source, at time.Time, p
 	if err != nil {
 		return nil, fmt.Errorf("forecast of point %s: %w", point, err)
 	}
+	if w.deferred {
+		samples := make([]*sample, len(site.Points))
+		all := make([]int, len(site.Points))
+		for i := range all {
+			all[i] = i
+		}
+		if err := p.each(ctx, all, func(i int, w *work) { samples[i] = sampleOf(w) }); err != nil {
+			return nil, err
+		}
+		p.spread = collect(samples)
+		if w, err = p.point(ctx, pt, &scratch{}); err != nil {
+			return nil, fmt.Errorf("forecast of point %s: %w", point, err)
+		}
+	}
 	e := explainer{p: p, w: w}
 	e.fill()
 	e.command()
@@ -57,7 +71,7 @@ func (e *explainer) fill() {
 		if f.VolumeCM3 != nil {
 			how = "as recorded"
 		}
-		e.say("The fill began on %s (%s, by %s) with %.1f cm3 (%s); a new fill scatters by %.1f cm3.", e.day(f.At), f.Kind, orNone(f.By), w.capacity, how, w.params.FillSD)
+		e.say("The fill began on %s (%s, %s) with %.1f cm3 (%s); a new fill scatters by %.1f cm3.", e.day(f.At), f.Kind, reportedBy(f.By), w.capacity, how, w.params.FillSD)
 	}
 	if n := len(e.p.records.stints[w.Row.Point]); n > 1 {
 		last := e.p.records.stints[w.Row.Point][n-1]
@@ -116,14 +130,14 @@ func (e *explainer) evidence() {
 			e.say("%d levels did not fit and were passed over.", w.track.Gated)
 		}
 	case w.Row.Evidence == config.EvidenceCounted:
-		e.say("Evidence: counted by the device only, so delivery is taken as commanded, ± %.0f %%.", 100*w.params.FactorSD)
+		e.say("Evidence: counted by the device only, so %s.", e.assumed())
 	default:
-		e.say("Evidence: none, so delivery is taken as commanded, ± %.0f %%.", 100*w.params.FactorSD)
+		e.say("Evidence: none, so %s.", e.assumed())
 	}
 	if d.Ratio != nil {
 		e.say("Delivered / commanded from %s to %s: %.2f ± %.2f.", e.day(d.From), e.day(d.To), *d.Ratio, *d.RatioSD)
 	}
-	e.say("Verdict: %s. %s", d.Verdict, d.Why)
+	e.say("Verdict: %s.", verdictText(d))
 	if w.Counted != nil && w.Counted.Why != "" {
 		e.say("Counts: %s.", w.Counted.Why)
 	}
@@ -134,10 +148,7 @@ func (e *explainer) evidence() {
 
 func (e *explainer) use() {
 	w, p := e.w, e.p
-	unit := "h"
-	if w.usage.kind == reading.Pulse {
-		unit = "pulses"
-	}
+	unit, _ := e.unit()
 	m := w.look.model
 	if !w.look.known() {
 		e.say("Duty model: none; %s.", m.Reason())
@@ -175,7 +186,8 @@ func (e *explainer) result() {
 		return
 	}
 	b := e.w.budget
-	e.say("Budget: %.1f ± %.1f duty units until empty, at %.4g cm3 each by command.", b.Mean, math.Sqrt(b.Var), e.w.usage.perUnit)
+	unit, each := e.unit()
+	e.say("Budget: %.1f ± %.1f %s until empty, at %.4g cm3 per %s by command.", b.Mean, math.Sqrt(b.Var), unit, e.w.usage.perUnit, each)
 	date := func(d *civil.Date) string {
 		if d == nil {
 			return fmt.Sprintf("beyond %d days", e.p.limits.HorizonDays)
@@ -196,4 +208,46 @@ func orNone(s string) string {
 		return "(none)"
 	}
 	return s
+}
+
+// reportedBy says who recorded a fact.
+func reportedBy(who string) string {
+	if who == "" {
+		return "reported by the device"
+	}
+	return "by " + who
+}
+
+// unit is that of the point's duty, in the plural and in the singular.
+func (e *explainer) unit() (many, one string) {
+	if e.w.usage.kind == reading.Pulse {
+		return "pulses", "pulse"
+	}
+	return "h", "h"
+}
+
+// assumed says what is taken of the delivery factor where nothing is measured.
+func (e *explainer) assumed() string {
+	if c := e.w.params.Carried; c != nil {
+		return fmt.Sprintf("delivery is taken as in the fill before, %.2f of the command", c.Factor)
+	}
+	if e.p.spread == nil {
+		return "nothing is assumed of delivery"
+	}
+	return e.p.spread.say()
+}
+
+// verdictText is a verdict in words, with its reason.
+func verdictText(d Delivery) string {
+	words := map[Verdict]string{
+		AsPlanned: "delivers as planned", Under: "delivers too little", Over: "delivers too much",
+		NotDispensing: "not dispensing", NotObservable: "delivery cannot be seen", TooEarly: "too early to say",
+	}[d.Verdict]
+	if words == "" {
+		words = string(d.Verdict)
+	}
+	if d.Why != "" {
+		words += ": " + d.Why
+	}
+	return words
 }

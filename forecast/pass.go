@@ -29,36 +29,62 @@ func Pass(ctx context.Context, site *config.Site, src Source, at time.Time, opt 
 	if err != nil {
 		return fleet, err
 	}
+	fleet.States = make([]State, len(site.Points))
+	// Measured points first: the others are taken to deliver as they do.
+	samples := make([]*sample, len(site.Points))
+	var all, rest []int
+	for i := range site.Points {
+		all = append(all, i)
+	}
+	later := make([]bool, len(site.Points))
+	err = p.each(ctx, all, func(i int, w *work) {
+		fleet.States[i], samples[i], later[i] = w.State, sampleOf(w), w.deferred
+	})
+	if err != nil {
+		return fleet, err
+	}
+	for i, l := range later {
+		if l {
+			rest = append(rest, i)
+		}
+	}
+	p.spread = collect(samples)
+	return fleet, p.each(ctx, rest, func(i int, w *work) { fleet.States[i] = w.State })
+}
+
+// each works out the points of the given indices, several at once. keep is
+// called once per point, from any worker.
+func (p *pass) each(ctx context.Context, points []int, keep func(i int, w *work)) error {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
-	fleet.States = make([]State, len(site.Points))
-	errs := make([]error, len(site.Points))
+	errs := make([]error, len(points))
 	var next atomic.Int64
 	var wg sync.WaitGroup
-	for range min(p.opt.Workers, len(site.Points)) {
+	for range min(p.opt.Workers, len(points)) {
 		wg.Go(func() {
 			var sc scratch
 			for {
-				i := int(next.Add(1)) - 1
-				if i >= len(site.Points) {
+				k := int(next.Add(1)) - 1
+				if k >= len(points) {
 					return
 				}
 				if ctx.Err() != nil {
-					errs[i] = ctx.Err()
+					errs[k] = ctx.Err()
 					return
 				}
-				s, err := p.point(ctx, &site.Points[i], &sc)
+				pt := &p.site.Points[points[k]]
+				w, err := p.point(ctx, pt, &sc)
 				if err != nil {
-					errs[i] = fmt.Errorf("forecast of point %s: %w", site.Points[i].ID, err)
+					errs[k] = fmt.Errorf("forecast of point %s: %w", pt.ID, err)
 					cancel()
 					return
 				}
-				fleet.States[i] = s.State
+				keep(points[k], w)
 			}
 		})
 	}
 	wg.Wait()
-	return fleet, firstError(errs)
+	return firstError(errs)
 }
 
 // firstError prefers a cause over the cancellation that it led to.

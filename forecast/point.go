@@ -38,6 +38,9 @@ type work struct {
 	// pulsesSeen says that the dispenser ever reported pulses.
 	pulsesSeen bool
 	judgement  reservoir.Judgement
+	// deferred says that nothing is measured here, so that the point waits until
+	// the spread of the measured ones is known.
+	deferred bool
 }
 
 // point works out all about one point. What it returns holds on to sc only until
@@ -82,6 +85,15 @@ func (p *pass) point(ctx context.Context, pt *config.Point, sc *scratch) (*work,
 	if w.look, err = p.outlookOf(ctx, pt, w.usage); err != nil {
 		return nil, err
 	}
+	if w.sights, err = p.levels(ctx, pt, w.from, p.at, w.capacity); err != nil {
+		return nil, err
+	}
+	if p.spread == nil {
+		if ok, err := p.measuredNow(ctx, w); err != nil || !ok {
+			w.deferred = true
+			return w, err
+		}
+	}
 	carried, err := p.carried(ctx, w, sc)
 	if err != nil {
 		return nil, err
@@ -96,9 +108,6 @@ func (p *pass) point(ctx context.Context, pt *config.Point, sc *scratch) (*work,
 			return nil, err
 		}
 		w.pulsesSeen = ever(days)
-	}
-	if w.sights, err = p.levels(ctx, pt, w.from, p.at, w.capacity); err != nil {
-		return nil, err
 	}
 	if err = p.newest(ctx, w); err != nil {
 		return nil, err
@@ -200,15 +209,20 @@ func (p *pass) params(w *work, capacity float64, carried *reservoir.Carried) res
 	if r := p.site.Reservoir(w.point.Reservoir); r != nil && r.FillSDPercent > 0 {
 		fillSD = r.FillSDPercent
 	}
+	factor, factorSD := 1.0, unproven
+	if p.spread != nil {
+		factor, factorSD = p.spread.mean, p.spread.sd
+	}
 	return reservoir.Params{
 		Capacity: capacity, FillSD: fillSD / 100 * capacity,
-		Scatter: p.scatter(w), FactorSD: unproven, Carried: carried,
+		Scatter: p.scatter(w), Factor: factor, FactorSD: factorSD, Carried: carried,
 		Limits: reservoir.Limits{Under: p.limits.UnderRatio, Over: p.limits.OverRatio, NotDispensing: p.limits.NotDispensingRatio},
 	}
 }
 
-// unproven is the sd of the delivery factor of a device without any measured
-// evidence: common practice for small piston and cam pumps in service.
+// unproven is the sd of the delivery factor that a measured point begins with,
+// wide enough for its own evidence to speak: common practice for small piston
+// and cam pumps in service.
 const unproven = 0.10
 
 // assumedDose is the volume of one stroke where the site file has none.

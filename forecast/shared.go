@@ -25,6 +25,9 @@ type pass struct {
 	opt     Options
 	limits  config.Limits
 	records records
+	// spread is what is taken of points that nobody measures; nil while it is
+	// learned from those that are, which come first.
+	spread *pumps
 
 	today civil.Date
 	first civil.Date  // of the history that is read

@@ -7,6 +7,9 @@ type Params struct {
 	// Scatter is the variance of the delivered volume per commanded cm3: dose
 	// volume x squared coefficient of variation, cm3.
 	Scatter float64
+	// Factor is what is believed of the delivery factor before any evidence, 1
+	// where it is zero.
+	Factor float64
 	// FactorSD is how unsure the delivery factor is before any evidence.
 	FactorSD float64
 	// Limits are those of verdicts; 0.85, 1.15 and 0.30 where they are zero.

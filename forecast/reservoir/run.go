@@ -35,6 +35,9 @@ func newRun(p Params, steps []Step) *run {
 		}
 	}
 	factor, sd := 1.0, p.FactorSD
+	if p.Factor > 0 {
+		factor = p.Factor
+	}
 	if c := p.Carried; c != nil {
 		factor, sd = c.Factor, math.Sqrt(c.SD*c.SD+changeWander*changeWander)
 	}
