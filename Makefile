@@ -65,7 +65,9 @@ bench:
 
 SEEDS ?= 20
 faults:
-	$(GO) test -run '^TestFaultsThatCanBeSeenAreFound$$' -v -timeout 60m ./cmd/internal/demo -seeds $(SEEDS)
+	@mkdir -p bin; rm -f bin/faults.txt
+	@$(GO) test -count=1 -run '^TestFaultsThatCanBeSeenAreFound$$' -timeout 60m ./cmd/internal/demo -seeds $(SEEDS) -table $(CURDIR)/bin/faults.txt || failed=1; \
+	cat bin/faults.txt; exit $${failed:-0}
 
 cover:
 	@mkdir -p bin
