@@ -257,7 +257,7 @@ func (p *printer) intake() {
 		}
 		sent += " over MQTT; each was acknowledged only after it was on disk. "
 	}
-	p.say("%sReceived %s: %s stored as %s readings and facts, %s known already, %s kept aside with the reason.",
+	p.say("%sReceived, with what people entered, %s: %s stored as %s readings and facts, %s known already, %s kept aside with the reason.",
 		sent, thousands(s.Received), thousands(s.Stored), thousands(s.Rows), thousands(s.Duplicates), thousands(kept))
 	if p.in.Took > 0 && s.Received > 0 {
 		p.say("That took %.1f s, about %s messages a second, in %s commits.", p.in.Took.Seconds(),
