@@ -67,17 +67,14 @@ func counters(ctx context.Context, c *sql.Conn) (map[string]int64, error) {
 
 // SaveCounters writes the counters now.
 func (j *Journal) SaveCounters(ctx context.Context) error {
-	if !j.writes {
-		return ErrReadOnly
+	release, err := j.hold()
+	if err != nil {
+		return err
 	}
-	j.mu.Lock()
-	defer j.mu.Unlock()
-	if j.w == nil {
-		return errClosed
-	}
+	defer release()
 	ctx = context.WithoutCancel(ctx)
 	counts := j.count
-	err := inTx(ctx, j.w, func() error { return j.writeCounters(ctx) })
+	err = inTx(ctx, j.w, func() error { return j.writeCounters(ctx) })
 	if err != nil {
 		j.count = counts
 		return fmt.Errorf("write the counters: %w", fault(j.path, err))

@@ -58,17 +58,14 @@ type Update struct {
 // SaveDerived writes derived data in one transaction, and the counters with
 // it. One caller at a time derives.
 func (j *Journal) SaveDerived(ctx context.Context, updates []Update) error {
-	if !j.writes {
-		return ErrReadOnly
+	release, err := j.hold()
+	if err != nil {
+		return err
 	}
-	j.mu.Lock()
-	defer j.mu.Unlock()
-	if j.w == nil {
-		return errClosed
-	}
+	defer release()
 	ctx = context.WithoutCancel(ctx)
 	counts := j.count
-	err := inTx(ctx, j.w, func() error {
+	err = inTx(ctx, j.w, func() error {
 		for i := range updates {
 			if err := j.saveSeries(ctx, &updates[i]); err != nil {
 				return fmt.Errorf("%s of %s: %w", updates[i].Kind, updates[i].Device, err)
@@ -131,16 +128,13 @@ func (j *Journal) saveSeries(ctx context.Context, u *Update) error {
 
 // DropDerived empties the derived tables; they follow again from the readings.
 func (j *Journal) DropDerived(ctx context.Context) error {
-	if !j.writes {
-		return ErrReadOnly
+	release, err := j.hold()
+	if err != nil {
+		return err
 	}
-	j.mu.Lock()
-	defer j.mu.Unlock()
-	if j.w == nil {
-		return errClosed
-	}
+	defer release()
 	ctx = context.WithoutCancel(ctx)
-	err := inTx(ctx, j.w, func() error {
+	err = inTx(ctx, j.w, func() error {
 		_, err := j.w.ExecContext(ctx, "DELETE FROM part; DELETE FROM checkpoint; DELETE FROM level_day; DELETE FROM touched; DELETE FROM series")
 		return err
 	})

@@ -13,15 +13,12 @@ import (
 // SaveForecast keeps the forecasts issued on a civil date as they were issued
 // (JSON). The last one of a date stands.
 func (j *Journal) SaveForecast(ctx context.Context, date civil.Date, at time.Time, body []byte) error {
-	if !j.writes {
-		return ErrReadOnly
+	release, err := j.hold()
+	if err != nil {
+		return err
 	}
-	j.mu.Lock()
-	defer j.mu.Unlock()
-	if j.w == nil {
-		return errClosed
-	}
-	_, err := j.w.ExecContext(context.WithoutCancel(ctx), "INSERT INTO forecast VALUES (?, ?, ?) ON CONFLICT DO UPDATE SET at = excluded.at, body = excluded.body WHERE excluded.at >= at", int64(date), at.UnixMilli(), body)
+	defer release()
+	_, err = j.w.ExecContext(context.WithoutCancel(ctx), "INSERT INTO forecast VALUES (?, ?, ?) ON CONFLICT DO UPDATE SET at = excluded.at, body = excluded.body WHERE excluded.at >= at", int64(date), at.UnixMilli(), body)
 	if err != nil {
 		return fmt.Errorf("keep the forecasts of %s: %w", date, fault(j.path, err))
 	}

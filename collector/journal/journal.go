@@ -260,20 +260,35 @@ func (j *Journal) Close() error {
 	return errors.Join(errs...)
 }
 
+// hold takes the writing connection for the caller alone, who must release it;
+// a reader and a closed journal have none.
+func (j *Journal) hold() (release func(), err error) {
+	if !j.writes {
+		return nil, ErrReadOnly
+	}
+	j.mu.Lock()
+	if j.w == nil {
+		j.mu.Unlock()
+		return nil, errClosed
+	}
+	return j.mu.Unlock, nil
+}
+
 // Limit bounds the size of the file, in bytes; 0 lifts the bound. A journal
 // that has reached it behaves as on a full disk: commits fail with
 // ErrUnwritable until there is room. The bound holds until Close.
 func (j *Journal) Limit(ctx context.Context, bytes int64) error {
-	if !j.writes {
-		return ErrReadOnly
+	release, err := j.hold()
+	if err != nil {
+		return err
 	}
-	j.mu.Lock()
-	defer j.mu.Unlock()
-	if j.w == nil {
-		return errClosed
+	defer release()
+	var pageBytes int64 // fixed when the file was made
+	if err := j.w.QueryRowContext(ctx, "PRAGMA page_size").Scan(&pageBytes); err != nil {
+		return fmt.Errorf("limit %s: %w", j.path, err)
 	}
-	const pageBytes, most = 4096, 1<<32 - 2 // SQLite's own bound, pages
-	pages := max(1, bytes/pageBytes)        // below what is in use, SQLite takes that
+	const most = 1<<32 - 2           // SQLite's own bound, pages
+	pages := max(1, bytes/pageBytes) // below what is in use, SQLite takes that
 	if bytes == 0 {
 		pages = most
 	}
