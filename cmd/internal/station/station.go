@@ -27,6 +27,7 @@ import (
 	"dwindle/collector/reading"
 	"dwindle/collector/replay"
 	"dwindle/config"
+	"dwindle/config/civil"
 	"dwindle/forecast"
 )
 
@@ -56,6 +57,7 @@ type Station struct {
 	log     *slog.Logger
 	opt     Options
 	latest  *latest
+	issued  civil.Date // the day whose forecasts are known to be kept
 
 	stop  func()        // ends the intake
 	ended chan struct{} // closed when the intake has ended, with err
@@ -234,7 +236,7 @@ func (c *Station) Decide(ctx context.Context, d Decision) error {
 }
 
 // Pass makes one forecast of the fleet as of an instant and lets the watch
-// look at it.
+// look at it. Not for concurrent use.
 func (c *Station) Pass(ctx context.Context, at time.Time) (forecast.Fleet, error) {
 	past, done := c.history.AsOf(at).Pin(ctx)
 	defer done()
@@ -246,6 +248,7 @@ func (c *Station) Pass(ctx context.Context, at time.Time) (forecast.Fleet, error
 		return fleet, err
 	}
 	c.latest.store(fleet)
+	c.keepIssued(ctx, fleet)
 	return fleet, nil
 }
 
