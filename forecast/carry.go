@@ -7,6 +7,7 @@ import (
 
 	"dwindle/collector/reading"
 	"dwindle/config/civil"
+	"dwindle/config/unit"
 	"dwindle/forecast/reservoir"
 )
 
@@ -95,7 +96,7 @@ func (p *pass) residual(w *work, change reading.Fact, capacity float64) (level, 
 	case change.ResidualCM3 != nil:
 		l.cm3 = *change.ResidualCM3
 	case change.ResidualG != nil && d > 0:
-		l.cm3 = *change.ResidualG / d
+		l.cm3 = unit.CM3FromGrams(*change.ResidualG, d)
 	default:
 		return l, false
 	}

@@ -1,14 +1,18 @@
 package forecast
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"math"
+	"slices"
+	"strings"
 	"time"
 
 	"dwindle/collector/reading"
 	"dwindle/config"
 	"dwindle/config/civil"
+	"dwindle/forecast/duty"
 )
 
 // Explain says in plain lines what the forecast of one point rests on: what is
@@ -155,6 +159,15 @@ func (e *explainer) use() {
 		return
 	}
 	e.say("Duty model: %s, from %.0f days seen; an ordinary week has %.1f %s a day.", m.Rung(), m.Seen(), m.PerDay(), unit)
+	if w := m.Weights(); len(w) > 0 {
+		// The few that carry the forecast; the rest would hide them.
+		slices.SortStableFunc(w, func(a, b duty.MemberWeight) int { return cmp.Compare(b.Weight, a.Weight) })
+		var members []string
+		for _, one := range w[:min(4, len(w))] {
+			members = append(members, fmt.Sprintf("%s %.0f %%", one.Name, 100*one.Weight))
+		}
+		e.say("Kind of use: %s. The mixture rests mostly on: %s.", m.Class(), strings.Join(members, "; "))
+	}
 	line := "By day type:"
 	for t, name := range []string{"Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun", "holiday"} {
 		line += fmt.Sprintf(" %s %.1f", name, m.Day(config.DayType(t)))

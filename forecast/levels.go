@@ -9,6 +9,7 @@ import (
 
 	"dwindle/collector/reading"
 	"dwindle/config"
+	"dwindle/config/unit"
 	"dwindle/forecast/reservoir"
 )
 
@@ -108,7 +109,7 @@ func (p *pass) levels(ctx context.Context, pt *config.Point, from, until time.Ti
 			case f.CM3 != nil:
 				l.cm3 = *f.CM3
 			case f.Grams != nil && p.density(pt) > 0:
-				l.cm3 = *f.Grams / p.density(pt)
+				l.cm3 = unit.CM3FromGrams(*f.Grams, p.density(pt))
 			default:
 				continue
 			}
@@ -165,7 +166,7 @@ func (p *pass) inCM3(pt *config.Point, r reading.Sample, capacity float64) (leve
 		if d <= 0 {
 			return l, false
 		}
-		l.cm3 = r.Value / d
+		l.cm3 = unit.CM3FromGrams(r.Value, d)
 	case reading.LevelCountLeft:
 	default:
 		return l, false

@@ -6,6 +6,7 @@ import (
 
 	"dwindle/collector/reading"
 	"dwindle/config"
+	"dwindle/config/unit"
 )
 
 // plannedVolume is plan dose x actual duty of the machine in a window, nil where
@@ -38,7 +39,7 @@ func (p *pass) plannedVolume(ctx context.Context, w *work, from, to time.Time) (
 		}
 		hours = pulses / plan.PulsesPer100h * 100
 	}
-	v := plan.DoseCM3Per100h / 100 * hours
+	v := unit.CM3OfRunHours(plan.DoseCM3Per100h, hours)
 	return &v, nil
 }
 

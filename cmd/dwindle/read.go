@@ -4,6 +4,7 @@ import (
 	"fmt"
 
 	"dwindle/collector/reading"
+	"dwindle/config/unit"
 )
 
 type readCmd struct {
@@ -46,7 +47,7 @@ func (c readCmd) Run(e *env) error {
 		if l == nil || l.DensityGPerCM3 <= 0 {
 			return fmt.Errorf("grams cannot be turned into cm3: the lubricant of point %s has no density\ntry: density_g_per_cm3: at the lubricant in %s, or --cm3", c.Point, c.Config)
 		}
-		cm3 := *c.Grams / l.DensityGPerCM3
+		cm3 := unit.CM3FromGrams(*c.Grams, l.DensityGPerCM3)
 		fact.Grams, fact.CM3 = c.Grams, &cm3
 		said = fmt.Sprintf("%g g left, %.1f cm3 at %g g/cm3", *c.Grams, cm3, l.DensityGPerCM3)
 	}
