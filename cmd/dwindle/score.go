@@ -43,7 +43,7 @@ func (c scoreCmd) report(e *env) (score.Report, error) {
 		}
 		name := strings.TrimSuffix(strings.TrimSuffix(filepath.Base(c.Duty), ".gz"), ".csv")
 		set, err := score.Backtest(e.ctx, name, series, opt)
-		return score.Report{Sets: []score.Set{set}}, err
+		return score.Summarise(set), err
 	case c.Config != "":
 		site, err := siteFlag{c.Config}.load(e)
 		if err != nil {
@@ -66,7 +66,8 @@ func (c scoreCmd) report(e *env) (score.Report, error) {
 			return score.Report{}, fmt.Errorf("the journal of %s has no daily duty to score on yet", site.ID)
 		}
 		set, err := score.Backtest(e.ctx, site.ID, series, opt)
-		return score.Report{Sets: []score.Set{set}}, err
+		return score.Summarise(set), err
 	}
-	return score.Simulation(e.ctx, c.Series, opt)
+	sets, err := score.Simulation(e.ctx, c.Series, opt)
+	return score.Summarise(sets...), err
 }

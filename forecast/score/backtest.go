@@ -3,12 +3,13 @@ package score
 import (
 	"context"
 	"fmt"
-	"math"
 	"math/rand/v2"
 	"runtime"
+	"slices"
 	"sync"
 
 	"dwindle/config"
+	"dwindle/config/civil"
 	"dwindle/forecast/duty"
 )
 
@@ -66,15 +67,26 @@ func (o Options) withDefaults() Options {
 // used; cases whose reservoir was not used up when the data end, or whose truth
 // runs over days that were not seen, are left out and counted. It returns the
 // context's error when stopped.
-func Backtest(ctx context.Context, name string, series []Series, o Options) (Set, error) {
+func Backtest(ctx context.Context, name string, series []Series, o Options) (Outcomes, error) {
 	o = o.withDefaults()
-	tallies := make([]tally, len(series))
+	out := Outcomes{Name: name, Series: make([]string, len(series)), Models: make([]string, len(o.Forecasters))}
+	for i := range series {
+		out.Series[i] = series[i].Name
+	}
+	for i, f := range o.Forecasters {
+		out.Models[i] = f.Name()
+	}
+	var err error
+	if o.Forecasters, err = learnt(ctx, series, o); err != nil {
+		return Outcomes{}, fmt.Errorf("scoring %s: %w", name, err)
+	}
+	parts := make([]part, len(series))
 	next := make(chan int)
 	var wait sync.WaitGroup
 	for range min(o.Workers, max(1, len(series))) {
 		wait.Go(func() {
 			for i := range next {
-				tallies[i] = backtestOne(&series[i], uint64(i), o)
+				parts[i].backtest(&series[i], i, o)
 			}
 		})
 	}
@@ -89,34 +101,52 @@ feed:
 	close(next)
 	wait.Wait()
 	if err := ctx.Err(); err != nil {
-		return Set{}, fmt.Errorf("scoring %s: %w", name, err)
+		return Outcomes{}, fmt.Errorf("scoring %s: %w", name, err)
 	}
-	// Summing in the order of the series keeps the figures bit-identical for
-	// any number of workers.
-	total := newTally(len(o.Forecasters))
-	used := 0
-	for i := range tallies {
-		if tallies[i].cases > 0 {
-			used++
-		}
-		total.merge(&tallies[i])
+	// The order of the series keeps the figures bit-identical for any number
+	// of workers.
+	for i := range parts {
+		out.Cases = append(out.Cases, parts[i].cases...)
+		out.LeftOut += parts[i].leftOut
 	}
-	return total.set(name, used, o.Forecasters), nil
+	return out, nil
 }
 
-func backtestOne(s *Series, number uint64, o Options) tally {
-	t := newTally(len(o.Forecasters))
+// learnt is the list of forecasters after those that learn have done so.
+func learnt(ctx context.Context, series []Series, o Options) ([]Forecaster, error) {
+	out := slices.Clone(o.Forecasters)
+	for i, f := range out {
+		l, ok := f.(Learner)
+		if !ok {
+			continue
+		}
+		learned, err := l.Learn(ctx, series, o)
+		if err != nil {
+			return nil, fmt.Errorf("%s learning from the set: %w", f.Name(), err)
+		}
+		out[i] = learned
+	}
+	return out, nil
+}
+
+// part is what one series gives.
+type part struct {
+	cases   []Outcome
+	leftOut int
+}
+
+func (t *part) backtest(s *Series, number int, o Options) {
 	if s.Origin > 0 {
-		backtestFrom(s, s.Origin, number, o, &t)
-		return t
+		t.from(s, s.Origin, number, o)
+		return
 	}
 	for origin := o.First; origin < len(s.Days) && (o.Last <= 0 || origin <= o.Last); origin += o.Every {
-		backtestFrom(s, origin, number, o, &t)
+		t.from(s, origin, number, o)
 	}
-	return t
 }
 
-func backtestFrom(s *Series, origin int, number uint64, o Options, t *tally) {
+// from adds the cases of one origin.
+func (t *part) from(s *Series, origin, number int, o Options) {
 	if origin > len(s.Days) || !enough(s.Days[:origin]) {
 		return
 	}
@@ -124,40 +154,54 @@ func backtestFrom(s *Series, origin int, number uint64, o Options, t *tally) {
 	if !(trailing > 0) {
 		return
 	}
-	var budgets, truths []float64
-	addCase := func(budget float64) {
-		if truth, ok := s.passage(origin, budget); ok && truth > 0 && truth <= float64(o.Horizon) {
-			budgets, truths = append(budgets, budget), append(truths, truth)
-		} else {
+	first := len(t.cases)
+	addCase := func(size, budget float64) {
+		truth, ok := s.passage(origin, budget)
+		if !ok || !(truth > 0) || truth > float64(o.Horizon) {
 			t.leftOut++
+			return
 		}
+		t.cases = append(t.cases, Outcome{
+			Series: int32(number), Origin: int32(origin), Size: float32(size),
+			Budget: budget, Truth: truth, Said: make([]Said, len(o.Forecasters)),
+		})
 	}
 	if o.Spans == nil {
 		for _, tau := range o.Tau {
-			addCase(tau * trailing)
+			addCase(tau, tau*trailing)
 		}
 	} else {
 		for _, span := range o.Spans {
 			if budget, ok := s.used(origin, span); ok {
-				addCase(budget)
+				addCase(float64(span), budget)
 			}
 		}
 	}
-	if len(budgets) == 0 {
+	cases := t.cases[first:]
+	if len(cases) == 0 {
 		return
 	}
-	past := Past{Days: s.Days[:origin], Ahead: s.ahead(origin, o.Horizon), Plan: s.Plan, MaxPerDay: s.MaxPerDay}
+	past := s.past(origin, number, o.Horizon)
 	for i, f := range o.Forecasters {
-		past.Random = rand.New(rand.NewPCG(o.Seed^number*0x9e3779b97f4a7c15, uint64(origin)))
+		past.Random = rand.New(rand.NewPCG(o.Seed^uint64(number)*0x9e3779b97f4a7c15, uint64(origin)))
 		forecast := f.Fit(past)
-		if forecast == nil {
-			continue
-		}
-		for j, b := range budgets {
-			t.models[i].add(cap3(forecast(b), float64(o.Horizon)), truths[j])
+		for j := range cases {
+			c := &cases[j]
+			if forecast == nil {
+				c.Said[i].None = true
+				continue
+			}
+			c.Said[i] = judge(forecast(c.Budget), c.Truth, float64(o.Horizon))
 		}
 	}
-	t.cases += len(budgets)
+}
+
+// past is what was known on a day.
+func (s *Series) past(origin, number, horizon int) Past {
+	return Past{
+		Series: number, Today: s.First + civil.Date(origin),
+		Days: s.Days[:origin], Ahead: s.ahead(origin, horizon), Plan: s.Plan, MaxPerDay: s.MaxPerDay,
+	}
 }
 
 // used is the cumulative duty of the next days; ok is false where they were not
@@ -184,11 +228,4 @@ func enough(days []duty.Day) bool {
 		}
 	}
 	return seen >= duty.MinDays
-}
-
-func cap3(r Range, horizon float64) Range {
-	for i := range r {
-		r[i] = math.Min(horizon, math.Max(0, r[i]))
-	}
-	return r
 }

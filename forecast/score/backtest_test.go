@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"errors"
 	"math"
 	"os"
 	"path/filepath"
@@ -15,6 +16,11 @@ import (
 	"dwindle/config/civil"
 	"dwindle/forecast/duty"
 )
+
+func backtest(ctx context.Context, name string, series []Series, o Options) (Set, error) {
+	out, err := Backtest(ctx, name, series, o)
+	return out.Set(), err
+}
 
 func TestPassage(t *testing.T) {
 	s := Series{Days: []duty.Day{
@@ -41,10 +47,10 @@ func TestAheadContinuesWithWeekdays(t *testing.T) {
 
 func TestSameFiguresForAnyNumberOfWorkers(t *testing.T) {
 	var want []byte
-	for _, workers := range []int{1, 2, 7} {
+	for _, workers := range []int{1, 2, 8} {
 		r, err := Simulation(context.Background(), 12, Options{Seed: 5, Workers: workers})
 		require.NoError(t, err)
-		got, err := json.Marshal(r)
+		got, err := json.Marshal([]any{r, Summarise(r...)})
 		require.NoError(t, err)
 		if want == nil {
 			want = got
@@ -53,7 +59,7 @@ func TestSameFiguresForAnyNumberOfWorkers(t *testing.T) {
 	}
 	r, err := Simulation(context.Background(), 12, Options{Seed: 6})
 	require.NoError(t, err)
-	other, err := json.Marshal(r)
+	other, err := json.Marshal([]any{r, Summarise(r...)})
 	require.NoError(t, err)
 	require.NotEqual(t, string(want), string(other), "another seed, other figures")
 }
@@ -72,7 +78,7 @@ func TestCasesAreCounted(t *testing.T) {
 		s.Days = append(s.Days, duty.Day{Type: config.DayType(i % 7), Amount: week[i%7], Seen: 1})
 	}
 	idle := Series{Name: "spare", First: s.First, Days: make([]duty.Day, 100)}
-	set, err := Backtest(context.Background(), "two", []Series{s, idle}, Options{Tau: []float64{10, 60}})
+	set, err := backtest(context.Background(), "two", []Series{s, idle}, Options{Tau: []float64{10, 60}})
 	require.NoError(t, err)
 	// Origins 28, 35 ... 98: 11 of them. Ten days of budget are over by day 90
 	// from 28 ... 84 (9 origins: 84 + 12 days = 96); sixty days from 28 and 35.
@@ -84,7 +90,7 @@ func TestCasesAreCounted(t *testing.T) {
 	require.True(t, ok)
 	require.InDelta(t, 0, l.MAEOverT, 0.03)
 	s.Plan = nil
-	set, err = Backtest(context.Background(), "two", []Series{s}, Options{Tau: []float64{10, 60}})
+	set, err = backtest(context.Background(), "two", []Series{s}, Options{Tau: []float64{10, 60}})
 	require.NoError(t, err)
 	require.Len(t, set.Models, 8)
 	for _, l := range set.Models {
@@ -93,13 +99,13 @@ func TestCasesAreCounted(t *testing.T) {
 }
 
 func TestNoCases(t *testing.T) {
-	set, err := Backtest(context.Background(), "none", []Series{{Name: "short", Days: make([]duty.Day, 3)}, {}}, Options{})
+	set, err := backtest(context.Background(), "none", []Series{{Name: "short", Days: make([]duty.Day, 3)}, {}}, Options{})
 	require.NoError(t, err)
 	require.Zero(t, set.Cases)
 	var b bytes.Buffer
 	require.NoError(t, Report{Sets: []Set{set}}.WriteText(&b))
 	require.Contains(t, b.String(), "nothing to score")
-	_, err = json.Marshal(pool("all", []Set{set}))
+	_, err = json.Marshal(join("all", nil).Set())
 	require.NoError(t, err)
 }
 
@@ -125,8 +131,9 @@ func TestReportForms(t *testing.T) {
 // scenarios, one seed, 400 series each: .0526, .0872, .0389, .0386, .0894),
 // so that the yardsticks here are neither weaker nor easier.
 func TestSimulationReproducesKnownFigures(t *testing.T) {
-	r, err := Simulation(context.Background(), 150, Options{Seed: 1})
+	sets, err := Simulation(context.Background(), 150, Options{Seed: 1})
 	require.NoError(t, err)
+	r := Summarise(sets...)
 	all := r.Sets[len(r.Sets)-1]
 	require.Equal(t, "all", all.Name)
 	require.Greater(t, all.Cases, 3500)
@@ -170,7 +177,7 @@ func TestAirports(t *testing.T) {
 	require.Len(t, series, 213)
 	require.Equal(t, "2001-01-01", series[0].First.String())
 	require.Equal(t, config.Monday, series[0].Days[0].Type)
-	set, err := Backtest(context.Background(), "airports", series, Options{Spans: []int{10, 30, 50}, First: 35, Last: 151,
+	set, err := backtest(context.Background(), "airports", series, Options{Spans: []int{10, 30, 50}, First: 35, Last: 151,
 		Forecasters: []Forecaster{dwindle{}, last28{}, dayTypes{}, lastWeek{}, walk{}}})
 	require.NoError(t, err)
 	require.Equal(t, 10224, set.Cases)
@@ -194,7 +201,7 @@ func TestBikes(t *testing.T) {
 		require.Len(t, s.Days, 731, s.Name)
 		require.Equal(t, config.HolidayType, s.Days[16].Type, "2011-01-17 was a holiday")
 	}
-	set, err := Backtest(context.Background(), "bikes", series, Options{First: 365, Every: 30})
+	set, err := backtest(context.Background(), "bikes", series, Options{First: 365, Every: 30})
 	require.NoError(t, err)
 	require.Equal(t, 3, set.Series)
 	require.Greater(t, set.Cases, 80)
@@ -210,4 +217,48 @@ func TestReadFileSaysWhichFile(t *testing.T) {
 	require.NoError(t, os.WriteFile(path, []byte("series,date,duty\n"), 0o600))
 	_, err = ReadFile(path)
 	require.ErrorContains(t, err, "not a gzip file")
+}
+
+// told is a learner whose law tells what it was told.
+type told struct{ learnt bool }
+
+type toldLaw Range
+
+func (told) Name() string { return "told" }
+
+func (f told) Fit(p Past) func(float64) Law {
+	if !f.learnt {
+		return nil
+	}
+	return func(float64) Law {
+		return toldLaw{float64(p.Series), float64(len(p.Days)), float64(p.Today - civil.New(2026, 6, 1))}
+	}
+}
+
+func (told) Learn(_ context.Context, series []Series, o Options) (Forecaster, error) {
+	if len(series) == 0 {
+		return nil, errors.New("nothing to learn from")
+	}
+	return told{learnt: o.Horizon == 400}, nil
+}
+
+func (l toldLaw) Range() Range             { return Range(l) }
+func (toldLaw) Quantile(p float64) float64 { return 100 * p }
+func (toldLaw) Chance(t float64) float64   { return t / 100 }
+
+func TestLearnersLearnBeforeTheFirstCase(t *testing.T) {
+	mill := Series{First: civil.New(2026, 6, 1), Days: pastOf(repeat([7]float64{8, 8, 8, 8, 8, 0, 0}, 100)).Days}
+	late := Series{First: civil.New(2026, 6, 8), Days: mill.Days}
+	o := Options{Tau: []float64{10}, First: 28, Every: 30, Last: 60, Forecasters: []Forecaster{told{}, last28{}}}
+	out, err := Backtest(context.Background(), "two", []Series{mill, late}, o)
+	require.NoError(t, err)
+	var got []Range
+	for _, c := range out.Cases {
+		require.Equal(t, float32(10), c.Size)
+		require.InDelta(t, c.Truth/100, c.Said[0].PIT, 1e-6)
+		got = append(got, c.Said[0].Range)
+	}
+	require.Equal(t, []Range{{0, 28, 28}, {0, 58, 58}, {1, 28, 35}, {1, 58, 65}}, got)
+	_, err = Backtest(context.Background(), "none", nil, o)
+	require.ErrorContains(t, err, "told learning from the set: nothing to learn from")
 }

@@ -40,7 +40,7 @@ func TestAllAreExactOnConstantDuty(t *testing.T) {
 	for _, f := range Forecasters() {
 		forecast := f.Fit(p)
 		require.NotNil(t, forecast, f.Name())
-		r := forecast(8 * 41.5)
+		r := forecast(8 * 41.5).Range()
 		for i := range r {
 			if f.Name() == "plan" && i != 1 {
 				continue // a plan is never exact
@@ -67,10 +67,10 @@ func TestAllButTwoFollowTheCalendar(t *testing.T) {
 	}
 	for _, f := range []Forecaster{dwindle{}, dayTypes{}, bootstrap{}, walk{}, smoothing{}, lastWeek{}} {
 		// 27 h before the shutdown; 10 more start after it, on a Thursday.
-		require.InDelta(t, 17+10.0/9, f.Fit(p)(37)[1], 0.4, f.Name())
+		require.InDelta(t, 17+10.0/9, f.Fit(p)(37).Range()[1], 0.4, f.Name())
 	}
 	for _, f := range []Forecaster{last28{}, line{}} {
-		require.Less(t, f.Fit(p)(37)[1], 8.0, "%s knows no calendar", f.Name())
+		require.Less(t, f.Fit(p)(37).Range()[1], 8.0, "%s knows no calendar", f.Name())
 	}
 }
 
@@ -81,7 +81,7 @@ func TestLast28IsTheClosedFormOfTheLastFourWeeks(t *testing.T) {
 		x[i] = 10 + 3*r.NormFloat64()
 	}
 	mean, sd := stat.MeanStdDev(x[62:], nil)
-	got := last28{}.Fit(pastOf(x))(400)
+	got := last28{}.Fit(pastOf(x))(400).Range()
 	for i, p := range levels {
 		want, ok := depletion.PosteriorQuantile(p, 400, mean, sd, 28)
 		require.True(t, ok)
@@ -102,7 +102,7 @@ func TestLineIsARegressionLine(t *testing.T) {
 	}
 	a, b := stat.LinearRegression(at, cum, nil, false)
 	want := (total+300-a)/b - 60
-	require.InDelta(t, want, line{}.Fit(pastOf(x))(300)[1], 1e-6)
+	require.InDelta(t, want, line{}.Fit(pastOf(x))(300).Range()[1], 1e-6)
 }
 
 // Annual flow of the Nile at Aswan, 1871-1970 (Durbin and Koopman, Time series
@@ -158,7 +158,7 @@ func TestSmoothingWithoutSeason(t *testing.T) {
 func TestLastWeekRepeats(t *testing.T) {
 	x := repeat([7]float64{3, 3, 3, 3, 3, 0, 0}, 70)
 	copy(x[63:], []float64{8, 2, 8, 2, 8, 1, 0})
-	r := lastWeek{}.Fit(pastOf(x))(29 + 8 + 1)
+	r := lastWeek{}.Fit(pastOf(x))(29 + 8 + 1).Range()
 	require.InDelta(t, 8.5, r[1], 1e-9, "a week, a Monday and half a Tuesday")
 	require.Less(t, r[0], r[1])
 }
@@ -170,7 +170,7 @@ func TestBootstrapAgreesWithTheNormalSum(t *testing.T) {
 	for i := range x {
 		x[i] = 10 + 3*r.NormFloat64()
 	}
-	got := bootstrap{}.Fit(pastOf(x))(1000)
+	got := bootstrap{}.Fit(pastOf(x))(1000).Range()
 	mean, sd := stat.MeanStdDev(x, nil)
 	for i, p := range levels {
 		want, _ := depletion.PosteriorQuantile(p, 1000, mean, sd, 1e7)
@@ -178,13 +178,13 @@ func TestBootstrapAgreesWithTheNormalSum(t *testing.T) {
 	}
 }
 
-func TestSortedQuantile(t *testing.T) {
+func TestSampleQuantiles(t *testing.T) {
 	x := []float64{1, 2, 3, 4, 5, 6, 7, 8, 9, 10}
 	// Type 7 of Hyndman and Fan, computed with R quantile().
 	for p, want := range map[float64]float64{.1: 1.9, .25: 3.25, .5: 5.5, .9: 9.1, 1: 10} {
-		require.InDelta(t, want, sortedQuantile(x, p), 1e-12)
+		require.InDelta(t, want, sample(x).Quantile(p), 1e-12)
 	}
-	require.True(t, math.IsInf(sortedQuantile([]float64{1, math.Inf(1), math.Inf(1)}, 0.75), 1))
+	require.True(t, math.IsInf(sample{1, math.Inf(1), math.Inf(1)}.Quantile(0.75), 1))
 }
 
 // Short, patchy or odd pasts may give wide ranges but never nonsense.
@@ -212,7 +212,7 @@ func TestAllSurviveThinHistory(t *testing.T) {
 				continue
 			}
 			for _, budget := range []float64{0.5, 30, 1e5} {
-				r := forecast(budget)
+				r := forecast(budget).Range()
 				for i := range r {
 					require.False(t, math.IsNaN(r[i]) || r[i] < 0, "%s, %s: %v", name, f.Name(), r)
 				}
@@ -238,7 +238,7 @@ func TestUnitsDoNotMatterAndMoreLastsLonger(t *testing.T) {
 		for _, f := range Forecasters() {
 			ask := func(p Past, budget float64) Range {
 				p.Random = rand.New(rand.NewPCG(2, 2))
-				return f.Fit(p)(budget)
+				return f.Fit(p)(budget).Range()
 			}
 			if f.Name() == "plan" {
 				continue

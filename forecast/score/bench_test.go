@@ -23,7 +23,7 @@ func BenchmarkForecasters(b *testing.B) {
 			b.ReportAllocs()
 			for b.Loop() {
 				p.Random = rand.New(rand.NewPCG(1, 1))
-				f.Fit(p)(budget)
+				f.Fit(p)(budget).Range()
 			}
 		})
 	}

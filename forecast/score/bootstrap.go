@@ -11,15 +11,15 @@ import (
 // aligned on the weekday, until the budget is used up, 400 times (block
 // bootstrap; Kuensch, The jackknife and the bootstrap for general stationary
 // observations, 1989). Days not seen and past shutdowns are filled with the
-// mean of their weekday; shutdowns ahead have no duty. The quantiles are those
-// of the 400 times, interpolated linearly between order statistics.
+// mean of their weekday; shutdowns ahead have no duty. The law is that of the
+// 400 times.
 type bootstrap struct{}
 
 const replays = 400
 
 func (bootstrap) Name() string { return "bootstrap" }
 
-func (bootstrap) Fit(p Past) func(float64) Range {
+func (bootstrap) Fit(p Past) func(float64) Law {
 	weeks := wholeWeeks(p)
 	sums := make([]float64, len(weeks))
 	for i, w := range weeks {
@@ -37,17 +37,13 @@ func (bootstrap) Fit(p Past) func(float64) Range {
 		}
 		open[i] = run >= 7
 	}
-	return func(budget float64) Range {
+	return func(budget float64) Law {
 		times := make([]float64, replays)
 		for i := range times {
 			times[i] = replay(p, weeks, sums, open, budget)
 		}
 		slices.Sort(times)
-		var r Range
-		for i, q := range levels {
-			r[i] = sortedQuantile(times, q)
-		}
-		return r
+		return sample(times)
 	}
 }
 
@@ -101,18 +97,4 @@ func replay(p Past, weeks [][7]float64, sums []float64, open []bool, budget floa
 		}
 	}
 	return math.Inf(1)
-}
-
-// sortedQuantile interpolates between order statistics at p (n - 1): type 7 of
-// Hyndman and Fan, Sample quantiles in statistical packages, 1996.
-func sortedQuantile(x []float64, p float64) float64 {
-	at := p * float64(len(x)-1)
-	k := int(at)
-	if k+1 >= len(x) {
-		return x[len(x)-1]
-	}
-	if f := at - float64(k); f > 0 && x[k] != x[k+1] {
-		return x[k] + f*(x[k+1]-x[k])
-	}
-	return x[k]
 }

@@ -13,7 +13,7 @@ type dayTypes struct{}
 
 func (dayTypes) Name() string { return "daytypes" }
 
-func (dayTypes) Fit(p Past) func(float64) Range {
+func (dayTypes) Fit(p Past) func(float64) Law {
 	f := newProfile(p.Days)
 	information, age := 0.0, 1.0
 	for i := len(p.Days) - 1; i >= 0; i-- {
@@ -32,5 +32,5 @@ func (dayTypes) Fit(p Past) func(float64) Range {
 		c.Mean[i+1] = f.mean * sum
 		c.Var[i+1] = math.Max(c.Var[i], s2*(sum*sum/information+u.days+u.profile(&f)))
 	}
-	return ofCurve(c)
+	return lasting(c)
 }

@@ -15,7 +15,7 @@ type lastWeek struct{}
 
 func (lastWeek) Name() string { return "lastweek" }
 
-func (lastWeek) Fit(p Past) func(float64) Range {
+func (lastWeek) Fit(p Past) func(float64) Law {
 	n := len(p.Days)
 	y := make([]float64, n) // whole-day amounts, NaN where unknown
 	for i, d := range p.Days {
@@ -54,5 +54,5 @@ func (lastWeek) Fit(p Past) func(float64) Range {
 			c.Var[i+1] += s2 * float64(i/7+1)
 		}
 	}
-	return ofCurve(c)
+	return lasting(c)
 }

@@ -14,7 +14,7 @@ type line struct{}
 
 func (line) Name() string { return "line" }
 
-func (line) Fit(p Past) func(float64) Range {
+func (line) Fit(p Past) func(float64) Law {
 	x := seenDays(p.Days, true)
 	n := float64(len(x))
 	cum := make([]float64, len(x))
@@ -46,5 +46,5 @@ func (line) Fit(p Past) func(float64) Range {
 		c.Mean[t] = a + b*at - total
 		c.Var[t] = s2 * (1 + 1/n + (at-meanX)*(at-meanX)/sxx)
 	}
-	return ofCurve(c)
+	return lasting(c)
 }

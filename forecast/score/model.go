@@ -1,14 +1,18 @@
 package score
 
 import (
+	"context"
 	"math/rand/v2"
 
 	"dwindle/config"
+	"dwindle/config/civil"
 	"dwindle/forecast/duty"
 )
 
 // Past is all that a forecaster may know at a day.
 type Past struct {
+	Series    int              // index of the series in its set
+	Today     civil.Date       // the day to forecast from, the first of Ahead
 	Days      []duty.Day       // oldest first, up to yesterday
 	Ahead     []config.DayType // the calendar from today to the horizon
 	Plan      *duty.Plan
@@ -19,11 +23,22 @@ type Past struct {
 // Forecaster is one way to forecast the time at which a budget is used up.
 type Forecaster interface {
 	Name() string
-	// Fit looks at the past and returns a function from budget to range in
-	// days, +Inf beyond the horizon. It must give one for any past that has
+	// Fit looks at the past and returns a function from budget to the law of
+	// the time that it lasts. It must give one for any past that has
 	// [duty.MinDays] seen days and some use in the last 28; it returns nil
-	// only where what it needs (a plan) does not exist.
-	Fit(Past) func(budget float64) Range
+	// only where what it needs (a plan) does not exist. It is called from
+	// several goroutines at once.
+	Fit(Past) func(budget float64) Law
+}
+
+// Learner is a forecaster that learns from a whole set before it is scored on
+// it. [Backtest] calls Learn once per set, before the first case, with the
+// options' defaults filled in, and scores the forecaster that comes back under
+// the learner's name. That forecaster may only use, at a case, what was known
+// on Past.Today.
+type Learner interface {
+	Forecaster
+	Learn(ctx context.Context, series []Series, o Options) (Forecaster, error)
 }
 
 // Forecasters lists all in the order of the table: ours, then the baselines.
@@ -38,9 +53,9 @@ type dwindle struct{}
 
 func (dwindle) Name() string { return "dwindle" }
 
-func (dwindle) Fit(p Past) func(float64) Range {
+func (dwindle) Fit(p Past) func(float64) Law {
 	m := duty.Rules{MaxPerDay: p.MaxPerDay}.Fit(p.Days, p.Plan)
-	return ofMixture(m.Forecast(p.Ahead, 1))
+	return lasting(m.Forecast(p.Ahead, 1))
 }
 
 // plan is the plan alone: its hours spread over all days that are not
@@ -49,10 +64,10 @@ type plan struct{}
 
 func (plan) Name() string { return "plan" }
 
-func (plan) Fit(p Past) func(float64) Range {
+func (plan) Fit(p Past) func(float64) Law {
 	if p.Plan == nil {
 		return nil
 	}
 	m := duty.Rules{MaxPerDay: p.MaxPerDay}.Fit(nil, p.Plan)
-	return ofMixture(m.Forecast(p.Ahead, 1))
+	return lasting(m.Forecast(p.Ahead, 1))
 }

@@ -3,7 +3,6 @@ package score
 import (
 	"fmt"
 	"io"
-	"math"
 	"text/tabwriter"
 )
 
@@ -31,6 +30,15 @@ type Line struct {
 	BelowP10     float64 `json:"below_p10"`      // share earlier than P10
 	AboveP90     float64 `json:"above_p90"`      // share later than P90
 	BiasDays     float64 `json:"bias_days"`      // P50 - truth
+}
+
+// Summarise makes the report of sets.
+func Summarise(sets ...Outcomes) Report {
+	var r Report
+	for _, s := range sets {
+		r.Sets = append(r.Sets, s.Set())
+	}
+	return r
 }
 
 // Line gives a model's line of a set.
@@ -73,69 +81,4 @@ func (s Set) writeText(w io.Writer) error {
 			l.Model, l.PinballOverT, l.MAEOverT, 100*l.Coverage80, 100*l.BelowP10, 100*l.AboveP90, l.BiasDays)
 	}
 	return t.Flush()
-}
-
-// tally sums the figures of cases.
-type tally struct {
-	cases, leftOut int
-	models         []modelTally
-}
-
-type modelTally struct {
-	n, below, above    int
-	pinball, mae, bias float64
-}
-
-func newTally(models int) tally { return tally{models: make([]modelTally, models)} }
-
-// edge forgives rounding where a forecast hits the truth exactly.
-const edge = 1e-9
-
-func (m *modelTally) add(r Range, t float64) {
-	m.n++
-	m.pinball += MeanPinball(r, t) / t
-	m.mae += math.Abs(r[1]-t) / t
-	m.bias += r[1] - t
-	if t < r[0]-edge {
-		m.below++
-	}
-	if t > r[2]+edge {
-		m.above++
-	}
-}
-
-func (t *tally) merge(o *tally) {
-	t.cases += o.cases
-	t.leftOut += o.leftOut
-	for i := range o.models {
-		a, b := &t.models[i], &o.models[i]
-		a.n += b.n
-		a.below += b.below
-		a.above += b.above
-		a.pinball += b.pinball
-		a.mae += b.mae
-		a.bias += b.bias
-	}
-}
-
-// set turns sums into means. A model that could not forecast every case (no
-// plan everywhere) has no line: its figures would be of other cases.
-func (t *tally) set(name string, series int, models []Forecaster) Set {
-	s := Set{Name: name, Series: series, Cases: t.cases, LeftOut: t.leftOut}
-	for i, m := range t.models {
-		if m.n == 0 || m.n < t.cases {
-			continue
-		}
-		n := float64(m.n)
-		s.Models = append(s.Models, Line{
-			Model:        models[i].Name(),
-			PinballOverT: m.pinball / n,
-			MAEOverT:     m.mae / n,
-			Coverage80:   float64(m.n-m.below-m.above) / n,
-			BelowP10:     float64(m.below) / n,
-			AboveP90:     float64(m.above) / n,
-			BiasDays:     m.bias / n,
-		})
-	}
-	return s
 }

@@ -173,8 +173,8 @@ func (g *generator) outage(amount float64) float64 {
 
 // Simulation backtests on simulated series, so many per scenario: one set per
 // scenario, then the set "all".
-func Simulation(ctx context.Context, perScenario int, o Options) (Report, error) {
-	var out Report
+func Simulation(ctx context.Context, perScenario int, o Options) ([]Outcomes, error) {
+	var out []Outcomes
 	for _, s := range Scenarios() {
 		series := make([]Series, perScenario)
 		for i := range series {
@@ -182,45 +182,9 @@ func Simulation(ctx context.Context, perScenario int, o Options) (Report, error)
 		}
 		set, err := Backtest(ctx, s.String(), series, o)
 		if err != nil {
-			return Report{}, err
+			return nil, err
 		}
-		out.Sets = append(out.Sets, set)
+		out = append(out, set)
 	}
-	out.Sets = append(out.Sets, pool("all", out.Sets))
-	return out, nil
-}
-
-// pool joins disjoint sets, weighted by their cases.
-func pool(name string, sets []Set) Set {
-	all := Set{Name: name}
-	for _, s := range sets {
-		all.Series += s.Series
-		all.Cases += s.Cases
-		all.LeftOut += s.LeftOut
-	}
-	if len(sets) == 0 || all.Cases == 0 {
-		return all
-	}
-models:
-	for _, first := range sets[0].Models {
-		sum := Line{Model: first.Model}
-		for _, s := range sets {
-			if s.Cases == 0 {
-				continue
-			}
-			l, ok := s.Line(first.Model)
-			if !ok {
-				continue models
-			}
-			w := float64(s.Cases) / float64(all.Cases)
-			sum.PinballOverT += w * l.PinballOverT
-			sum.MAEOverT += w * l.MAEOverT
-			sum.Coverage80 += w * l.Coverage80
-			sum.BelowP10 += w * l.BelowP10
-			sum.AboveP90 += w * l.AboveP90
-			sum.BiasDays += w * l.BiasDays
-		}
-		all.Models = append(all.Models, sum)
-	}
-	return all
+	return append(out, join("all", out)), nil
 }

@@ -31,7 +31,7 @@ type smoothed struct {
 	sse, n float64
 }
 
-func (smoothing) Fit(p Past) func(float64) Range {
+func (smoothing) Fit(p Past) func(float64) Law {
 	start := startSmoothing(p)
 	var best smoothed
 	var alpha, gamma float64
@@ -54,7 +54,7 @@ func (smoothing) Fit(p Past) func(float64) Range {
 		k := 1 + alpha*float64(i) + gamma*float64(i/7)
 		c.Var[i+1] += s2 * k * k
 	}
-	return ofCurve(c)
+	return lasting(c)
 }
 
 // startSmoothing takes level and seasons from the means of the first four

@@ -20,7 +20,7 @@ var walkSpeeds = [6]float64{0, 0.00005, 0.0002, 0.0012, 0.006, 0.03}
 
 func (walk) Name() string { return "walk" }
 
-func (walk) Fit(p Past) func(float64) Range {
+func (walk) Fit(p Past) func(float64) Law {
 	f := newProfile(p.Days)
 	m := depletion.Mixture{Curves: make([]depletion.Curve, len(walkSpeeds)), Weights: make([]float64, len(walkSpeeds))}
 	best := math.Inf(-1)
@@ -39,7 +39,7 @@ func (walk) Fit(p Past) func(float64) Range {
 	for i := range m.Weights {
 		m.Weights[i] /= total
 	}
-	return ofMixture(m)
+	return lasting(m)
 }
 
 // level is the state of the filter after history.
