@@ -49,7 +49,7 @@ func TestStudentQuantileInvertsDistribution(t *testing.T) {
 }
 
 // Posterior-predictive quantiles at .05, .10, .50, .90 and .95, computed with
-// SciPy 1.10.1 by root finding.
+// R 4.2.2 by root finding; n 10, 60 and 200 agree with SciPy 1.10.1.
 func TestPosteriorQuantiles(t *testing.T) {
 	for _, c := range []struct {
 		budget, mean, sd float64
@@ -58,13 +58,13 @@ func TestPosteriorQuantiles(t *testing.T) {
 	}{
 		{1000, 20, 5, 60, [5]float64{46.220893302, 47.032123834, 50, 53.248331294, 54.245889848}},
 		{1000, 20, 5, 10, [5]float64{43.071281543, 44.604017858, 50, 56.726921599, 59.288486382}},
-		{300, 8, 6, 30, [5]float64{28.099308829, 29.900259107, 37.5, 48.598538623, 52.909822156}},
+		{300, 8, 6, 30, [5]float64{28.099308829, 29.900259123, 37.5, 48.598538658, 52.909822156}},
 		{120, 14, 7, 200, [5]float64{6.440931234, 6.859033527, 8.571428571, 10.733514958, 11.445712129}},
 	} {
 		for i, p := range []float64{.05, .10, .50, .90, .95} {
 			got, ok := depletion.PosteriorQuantile(p, c.budget, c.mean, c.sd, c.n)
 			require.True(t, ok)
-			require.InEpsilon(t, c.want[i], got, 1e-9, "n %d p %g", c.n, p)
+			require.InEpsilon(t, c.want[i], got, 1e-10, "n %d p %g", c.n, p)
 			// The closed form solves its own equation to 9 digits.
 			f := depletion.TCDF((got*c.mean-c.budget)/(c.sd*math.Sqrt(got+got*got/float64(c.n))), float64(c.n-1))
 			require.InDelta(t, p, f, 1e-9)
