@@ -8,9 +8,7 @@ import (
 	"slices"
 	"sync"
 
-	"dwindle/config"
 	"dwindle/config/civil"
-	"dwindle/forecast/duty"
 )
 
 // Options say which virtual reservoirs are started. The zero value is the
@@ -147,16 +145,16 @@ func (t *part) backtest(s *Series, number int, o Options) {
 
 // from adds the cases of one origin.
 func (t *part) from(s *Series, origin, number int, o Options) {
-	if origin > len(s.Days) || !enough(s.Days[:origin]) {
+	if origin > len(s.Days) || !s.Enough(origin) {
 		return
 	}
-	trailing := s.trailing(origin)
+	trailing := s.Trailing(origin)
 	if !(trailing > 0) {
 		return
 	}
 	first := len(t.cases)
 	addCase := func(size, budget float64) {
-		truth, ok := s.passage(origin, budget)
+		truth, ok := s.Passage(origin, budget)
 		if !ok || !(truth > 0) || truth > float64(o.Horizon) {
 			t.leftOut++
 			return
@@ -172,7 +170,7 @@ func (t *part) from(s *Series, origin, number int, o Options) {
 		}
 	} else {
 		for _, span := range o.Spans {
-			if budget, ok := s.used(origin, span); ok {
+			if budget, ok := s.Used(origin, span); ok {
 				addCase(float64(span), budget)
 			}
 		}
@@ -181,7 +179,7 @@ func (t *part) from(s *Series, origin, number int, o Options) {
 	if len(cases) == 0 {
 		return
 	}
-	past := s.past(origin, number, o.Horizon)
+	past := knownAt(s, origin, number, o.Horizon)
 	for i, f := range o.Forecasters {
 		past.Random = rand.New(rand.NewPCG(o.Seed^uint64(number)*0x9e3779b97f4a7c15, uint64(origin)))
 		forecast := f.Fit(past)
@@ -196,36 +194,10 @@ func (t *part) from(s *Series, origin, number int, o Options) {
 	}
 }
 
-// past is what was known on a day.
-func (s *Series) past(origin, number, horizon int) Past {
+// knownAt is what was known on a day.
+func knownAt(s *Series, origin, number, horizon int) Past {
 	return Past{
 		Series: number, Today: s.First + civil.Date(origin),
-		Days: s.Days[:origin], Ahead: s.ahead(origin, horizon), Plan: s.Plan, MaxPerDay: s.MaxPerDay,
+		Days: s.Days[:origin], Ahead: s.Ahead(origin, horizon), Plan: s.Plan, MaxPerDay: s.MaxPerDay,
 	}
-}
-
-// used is the cumulative duty of the next days; ok is false where they were not
-// all seen or there was none.
-func (s *Series) used(origin, span int) (float64, bool) {
-	if origin+span > len(s.Days) {
-		return 0, false
-	}
-	sum := 0.0
-	for _, d := range s.Days[origin : origin+span] {
-		if d.Seen < 1 && d.Type != config.ShutdownType {
-			return 0, false
-		}
-		sum += d.Amount
-	}
-	return sum, sum > 0
-}
-
-func enough(days []duty.Day) bool {
-	seen := 0.0
-	for _, d := range days {
-		if d.Type != config.ShutdownType {
-			seen += d.Seen
-		}
-	}
-	return seen >= duty.MinDays
 }

@@ -27,22 +27,22 @@ func TestPassage(t *testing.T) {
 		{Amount: 4, Seen: 1}, {Amount: 0, Seen: 1}, {Amount: 3, Seen: 0.75}, {Type: config.ShutdownType}, {Amount: 4, Seen: 1}, {Seen: 0}, {Amount: 9, Seen: 1},
 	}}
 	for budget, want := range map[float64]float64{2: 0.5, 4: 1, 5: 2.25, 8: 3, 9: 4.25} {
-		got, ok := s.passage(0, budget)
+		got, ok := s.Passage(0, budget)
 		require.True(t, ok)
 		require.InDelta(t, want, got, 1e-12, "budget %g", budget)
 	}
-	_, ok := s.passage(0, 13)
+	_, ok := s.Passage(0, 13)
 	require.False(t, ok, "the truth runs over a day that was not seen")
-	_, ok = s.passage(6, 10)
+	_, ok = s.Passage(6, 10)
 	require.False(t, ok, "the data end first")
 }
 
 func TestAheadContinuesWithWeekdays(t *testing.T) {
 	s := Series{First: civil.New(2026, 6, 3), Days: make([]duty.Day, 2), After: []config.DayType{config.HolidayType}} // a Wednesday
 	s.Days[1].Type = config.ShutdownType
-	require.Equal(t, []config.DayType{config.ShutdownType, config.HolidayType, config.Saturday, config.Sunday, config.Monday}, s.ahead(1, 4+1)[:5])
+	require.Equal(t, []config.DayType{config.ShutdownType, config.HolidayType, config.Saturday, config.Sunday, config.Monday}, s.Ahead(1, 4+1)[:5])
 	s.After = nil
-	require.Equal(t, config.Friday, s.ahead(1, 2)[1])
+	require.Equal(t, config.Friday, s.Ahead(1, 2)[1])
 }
 
 func TestSameFiguresForAnyNumberOfWorkers(t *testing.T) {

@@ -227,13 +227,13 @@ func TestAllSurviveThinHistory(t *testing.T) {
 func TestUnitsDoNotMatterAndMoreLastsLonger(t *testing.T) {
 	for _, s := range Scenarios() {
 		x := s.Simulate(8, 1)
-		p := Past{Days: x.Days[:x.Origin], Ahead: x.ahead(x.Origin, 400)}
+		p := Past{Days: x.Days[:x.Origin], Ahead: x.Ahead(x.Origin, 400)}
 		k := p
 		k.Days = make([]duty.Day, x.Origin)
 		for i, d := range p.Days {
 			k.Days[i] = duty.Day{Type: d.Type, Amount: 137 * d.Amount, Seen: d.Seen}
 		}
-		budget := 40 * x.trailing(x.Origin)
+		budget := 40 * x.Trailing(x.Origin)
 		require.Positive(t, budget, s)
 		for _, f := range Forecasters() {
 			ask := func(p Past, budget float64) Range {

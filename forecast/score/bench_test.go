@@ -3,6 +3,8 @@ package score
 import (
 	"math/rand/v2"
 	"testing"
+
+	"dwindle/forecast/virtual"
 )
 
 // BenchmarkForecasters is one series of 180 days, fitted once, with one budget
@@ -14,7 +16,7 @@ func BenchmarkForecasters(b *testing.B) {
 		x[i] = s.Days[i].Amount
 	}
 	p := pastOf(x)
-	budget := 45 * meanSeen(p.Days)
+	budget := 45 * virtual.MeanSeen(p.Days)
 	for _, f := range Forecasters() {
 		if f.Name() == "plan" {
 			continue

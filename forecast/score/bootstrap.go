@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"dwindle/config"
+	"dwindle/forecast/virtual"
 )
 
 // bootstrap replays whole weeks of history, drawn with replacement and kept
@@ -58,7 +59,7 @@ func wholeWeeks(p Past) [][7]float64 {
 			count[slot]++
 		}
 	}
-	fill := meanSeen(p.Days)
+	fill := virtual.MeanSeen(p.Days)
 	weeks := make([][7]float64, max(1, n/7))
 	for w := range weeks {
 		for slot := range weeks[w] {

@@ -15,6 +15,7 @@ import (
 	"dwindle/config"
 	"dwindle/config/civil"
 	"dwindle/forecast/duty"
+	"dwindle/forecast/virtual"
 )
 
 // maxSpanDays bounds the days from a series' first to its last date, so that a
@@ -165,7 +166,7 @@ func (c columns) parse(in *csv.Reader, record []string) (string, row, error) {
 	if err != nil {
 		return "", row{}, fault(c.date, "%v", err)
 	}
-	one := row{date: date, day: duty.Day{Type: weekday(date)}}
+	one := row{date: date, day: duty.Day{Type: virtual.Weekday(date)}}
 	one.line, _ = in.FieldPos(c.date)
 	if text := strings.TrimSpace(record[c.duty]); text != "" {
 		v, err := strconv.ParseFloat(text, 64)
@@ -194,7 +195,7 @@ func assemble(name string, rows []row) (Series, error) {
 	}
 	s := Series{Name: name, First: first, Days: make([]duty.Day, last-first+1)}
 	for i := range s.Days {
-		s.Days[i].Type = weekday(first + civil.Date(i))
+		s.Days[i].Type = virtual.Weekday(first + civil.Date(i))
 	}
 	for i, r := range rows {
 		if i > 0 && rows[i-1].date == r.date {

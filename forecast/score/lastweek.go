@@ -5,6 +5,7 @@ import (
 
 	"dwindle/config"
 	"dwindle/forecast/depletion"
+	"dwindle/forecast/virtual"
 )
 
 // lastWeek repeats the last seven days for ever. Its days are independent and
@@ -32,7 +33,7 @@ func (lastWeek) Fit(p Past) func(float64) Law {
 		}
 	}
 	var week [7]float64
-	fallback := meanSeen(p.Days)
+	fallback := virtual.MeanSeen(p.Days)
 	for i := range week {
 		week[i] = fallback
 		for at := n - 7 + i; at >= 0; at -= 7 {

@@ -7,6 +7,7 @@ import (
 	"gonum.org/v1/gonum/stat"
 
 	"dwindle/config"
+	"dwindle/forecast/virtual"
 )
 
 func TestSimulatedSeriesAreReproducible(t *testing.T) {
@@ -86,7 +87,7 @@ func TestLevelShiftsAreInTheLastMonths(t *testing.T) {
 	changed := 0
 	for i := range 200 {
 		x := LevelShift.Simulate(4, i)
-		before, after := meanSeen(x.Days[:max(1, x.Origin-120)]), meanSeen(x.Days[x.Origin:])
+		before, after := virtual.MeanSeen(x.Days[:max(1, x.Origin-120)]), virtual.MeanSeen(x.Days[x.Origin:])
 		if r := after / before; x.Origin > 180 && (r < 0.85 || r > 1.15) {
 			changed++
 		}
