@@ -8,6 +8,7 @@ import (
 
 	"dwindle/alerts/alarm"
 	"dwindle/config"
+	"dwindle/config/civil"
 	"dwindle/forecast"
 )
 
@@ -79,15 +80,15 @@ func (e *evaluation) planned(s *subject) []alarm.Prompt {
 		out = append(out, p)
 	}
 	technician, reliability := owner(e.site, alarm.EmptyBeforeVisit), owner(e.site, alarm.EmptyDateDrifts)
-	if r.ChangeBefore != nil && *r.ChangeBefore <= e.today+planDays {
-		text := fmt.Sprintf("change the reservoir of %s by %s", name, date(r.ChangeBefore))
+	if by := r.ActBy(); by != nil && *by <= e.today+planDays {
+		text := fmt.Sprintf("change the reservoir of %s by %s", name, date(by))
 		if r.EmptyP50 != nil {
 			text += fmt.Sprintf(", likely empty %s", date(r.EmptyP50))
 		}
 		if r.ChanceBeforeVisit != nil && r.NextVisit != nil {
 			text += fmt.Sprintf("; next visit %s (%s that it is empty before)", date(r.NextVisit), percent(*r.ChanceBeforeVisit))
 		}
-		add(alarm.Prompt{Kind: alarm.PromptChange, Due: r.ChangeBefore, Owner: technician, Text: text})
+		add(alarm.Prompt{Kind: alarm.PromptChange, Due: by, Owner: technician, Text: text})
 	}
 	switch {
 	case s.Device == "":
@@ -108,6 +109,9 @@ func (e *evaluation) planned(s *subject) []alarm.Prompt {
 	}
 	return out
 }
+
+// soonerBy says that a date is known and not after another.
+func soonerBy(d *civil.Date, other civil.Date) bool { return d != nil && *d <= other }
 
 // laterThanPlanned is the prompt for a date that moved behind the plan without
 // a fault that another alarm names.
@@ -136,7 +140,7 @@ func (e *evaluation) stayLimit(s *subject) *alarm.Prompt {
 		return nil
 	}
 	due := e.site.Today(s.Row.FillStarted.AddDate(0, res.MaxStayMonths, 0))
-	if due > e.today+30 || s.Row.ChangeBefore != nil && *s.Row.ChangeBefore <= due {
+	if due > e.today+30 || soonerBy(s.Row.ActBy(), due) {
 		return nil
 	}
 	return &alarm.Prompt{

@@ -109,7 +109,7 @@ func (e *evaluation) values(s *subject) map[string]string {
 	r := &s.Row
 	v := map[string]string{
 		"point": s.point, "machine": machineName(e.site, r.Machine), "dispenser": s.Device, "device": s.Device,
-		"early": date(r.EmptyP10), "likely": date(r.EmptyP50), "before": date(r.ChangeBefore), "planned": date(r.PlannedEmpty), "visit": date(r.NextVisit),
+		"early": date(r.EmptyP10), "likely": date(r.EmptyP50), "before": date(r.ActBy()), "planned": date(r.PlannedEmpty), "visit": date(r.NextVisit),
 		"setting": setting(s.Setting), "setting_registered": setting(s.Registered),
 	}
 	if s.register != nil {
@@ -131,8 +131,11 @@ func (e *evaluation) values(s *subject) map[string]string {
 	if !s.SettingSince.IsZero() {
 		v["since"] = e.site.Today(s.SettingSince).Format(dateLayout)
 	}
-	if v["before"] != "" && r.ChangeBefore != nil && *r.ChangeBefore < e.today {
+	if by := r.ActBy(); by != nil && *by < e.today {
 		v["before"] = "today"
+	}
+	if r.EmptySince != nil {
+		v["early"], v["likely"] = date(r.EmptySince), date(r.EmptySince)
 	}
 	return v
 }

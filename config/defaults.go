@@ -15,6 +15,10 @@ const (
 	DefaultEmptyChance          = 0.20
 	DefaultEmptyChanceCriticalA = 0.10
 
+	// Nine times the cost of a change too early is one chance in ten, the early
+	// date; a proposal.
+	DefaultDryCostRatio = 9.0
+
 	// A week is the usual slack of a round; a tenth of a life is what settings
 	// and duty scatter by without any fault. Common practice.
 	DefaultDriftDays    = 7
@@ -88,28 +92,30 @@ type fallback struct {
 // defaults holds the value and the reason of every key that may be left out,
 // by struct and key.
 var defaults = map[string]fallback{
-	"Limits.empty_chance":            {DefaultEmptyChance, "the chance at which a planner moves a visit (common practice)"},
-	"Limits.empty_chance_critical_a": {DefaultEmptyChanceCriticalA, "half the usual, as a failure stops production or endangers"},
-	"Limits.drift_days":              {DefaultDriftDays, "the usual slack of a round"},
-	"Limits.drift_percent":           {DefaultDriftPercent, "what settings and duty scatter by without a fault"},
-	"Limits.under_ratio":             {DefaultUnderRatio, "two standard deviations of a ratio over five level steps"},
-	"Limits.under_ratio_clear":       {DefaultUnderRatioClear, "one standard deviation of a ratio over five level steps"},
-	"Limits.over_ratio":              {DefaultOverRatio, "two standard deviations of a ratio over five level steps"},
-	"Limits.over_ratio_clear":        {DefaultOverRatioClear, "one standard deviation of a ratio over five level steps"},
-	"Limits.not_dispensing_ratio":    {DefaultNotDispensingRatio, "below this a partial blockage is not plausible any more"},
-	"Limits.missed_doses":            {DefaultMissedDoses, "one may be a lost message, two in a row are not"},
-	"Limits.silence_intervals":       {DefaultSilenceIntervals, "two missed messages happen on radio links"},
-	"Limits.silence_min":             {DefaultSilenceMin, "longer than a restart of a gateway"},
-	"Limits.gateway_devices":         {DefaultGatewayDevices, "from here on the shared gateway is the likelier cause"},
-	"Limits.gateway_percent":         {DefaultGatewayPercent, "from here on the shared gateway is the likelier cause"},
-	"Limits.setting_percent":         {DefaultSettingPercent, "smaller differences are rounding"},
-	"Limits.setting_medium_percent":  {DefaultSettingMediumPercent, "a larger dose error moves the empty date by weeks"},
-	"Limits.commissioning_days":      {DefaultCommissioningDays, "lines fill and first doses settle"},
-	"Limits.settle_after_change":     {DefaultSettleAfterChange, "levels and counters settle after a change"},
-	"Limits.horizon_days":            {DefaultHorizonDays, "beyond, the stay of the lubricant ends a fill"},
-	"Plan.tolerance_percent":         {DefaultTolerancePercent, "setting steps, strokes and line losses add up to it (common practice)"},
-	"Reservoir.fill_sd_percent":      {DefaultFillSDPercent, "scatter of factory fills (from memory)"},
-	"Reservoir.max_stay_months":      {DefaultMaxStayMonths, "greases separate and age (common practice); a data sheet may say less"},
+	"Limits.empty_chance":              {DefaultEmptyChance, "the chance at which a planner moves a visit (common practice)"},
+	"Limits.empty_chance_critical_a":   {DefaultEmptyChanceCriticalA, "half the usual, as a failure stops production or endangers"},
+	"Limits.dry_cost_ratio":            {DefaultDryCostRatio, "accepts one chance in ten of running dry: the early date"},
+	"Limits.dry_cost_ratio_critical_a": {DefaultDryCostRatio, "as for the others; the larger of the two counts"},
+	"Limits.drift_days":                {DefaultDriftDays, "the usual slack of a round"},
+	"Limits.drift_percent":             {DefaultDriftPercent, "what settings and duty scatter by without a fault"},
+	"Limits.under_ratio":               {DefaultUnderRatio, "two standard deviations of a ratio over five level steps"},
+	"Limits.under_ratio_clear":         {DefaultUnderRatioClear, "one standard deviation of a ratio over five level steps"},
+	"Limits.over_ratio":                {DefaultOverRatio, "two standard deviations of a ratio over five level steps"},
+	"Limits.over_ratio_clear":          {DefaultOverRatioClear, "one standard deviation of a ratio over five level steps"},
+	"Limits.not_dispensing_ratio":      {DefaultNotDispensingRatio, "below this a partial blockage is not plausible any more"},
+	"Limits.missed_doses":              {DefaultMissedDoses, "one may be a lost message, two in a row are not"},
+	"Limits.silence_intervals":         {DefaultSilenceIntervals, "two missed messages happen on radio links"},
+	"Limits.silence_min":               {DefaultSilenceMin, "longer than a restart of a gateway"},
+	"Limits.gateway_devices":           {DefaultGatewayDevices, "from here on the shared gateway is the likelier cause"},
+	"Limits.gateway_percent":           {DefaultGatewayPercent, "from here on the shared gateway is the likelier cause"},
+	"Limits.setting_percent":           {DefaultSettingPercent, "smaller differences are rounding"},
+	"Limits.setting_medium_percent":    {DefaultSettingMediumPercent, "a larger dose error moves the empty date by weeks"},
+	"Limits.commissioning_days":        {DefaultCommissioningDays, "lines fill and first doses settle"},
+	"Limits.settle_after_change":       {DefaultSettleAfterChange, "levels and counters settle after a change"},
+	"Limits.horizon_days":              {DefaultHorizonDays, "beyond, the stay of the lubricant ends a fill"},
+	"Plan.tolerance_percent":           {DefaultTolerancePercent, "setting steps, strokes and line losses add up to it (common practice)"},
+	"Reservoir.fill_sd_percent":        {DefaultFillSDPercent, "scatter of factory fills (from memory)"},
+	"Reservoir.max_stay_months":        {DefaultMaxStayMonths, "greases separate and age (common practice); a data sheet may say less"},
 	"DispenserModel.stroke_sd_percent": {DefaultStrokeSDPercent,
 		"repeatability of one small dose (from memory)"},
 	"Lubricant.density_g_per_cm3": {DefaultDensityGPerCM3, "mineral-oil greases weigh 0.85 to 0.95 g/cm3; weigh yours"},

@@ -239,23 +239,25 @@ type Round struct {
 type Limits struct {
 	EmptyChance          float64       `yaml:"empty_chance,omitempty"`            // 0.20: chance of empty before the next visit
 	EmptyChanceCriticalA float64       `yaml:"empty_chance_critical_a,omitempty"` // 0.10
-	DriftDays            int           `yaml:"drift_days,omitempty"`              // 7
-	DriftPercent         float64       `yaml:"drift_percent,omitempty"`           // 10, of the planned life
-	UnderRatio           float64       `yaml:"under_ratio,omitempty"`             // 0.85
-	UnderRatioClear      float64       `yaml:"under_ratio_clear,omitempty"`       // 0.92
-	OverRatio            float64       `yaml:"over_ratio,omitempty"`              // 1.15
-	OverRatioClear       float64       `yaml:"over_ratio_clear,omitempty"`        // 1.08
-	NotDispensingRatio   float64       `yaml:"not_dispensing_ratio,omitempty"`    // 0.30
-	MissedDoses          float64       `yaml:"missed_doses,omitempty"`            // 2
-	SilenceIntervals     float64       `yaml:"silence_intervals,omitempty"`       // 3
-	SilenceMin           time.Duration `yaml:"silence_min,omitempty"`             // 1h
-	GatewayDevices       int           `yaml:"gateway_devices,omitempty"`         // 3
-	GatewayPercent       float64       `yaml:"gateway_percent,omitempty"`         // 30
-	SettingPercent       float64       `yaml:"setting_percent,omitempty"`         // 1: smaller differences are rounding
-	SettingMediumPercent float64       `yaml:"setting_medium_percent,omitempty"`  // 25: above, medium priority
-	CommissioningDays    int           `yaml:"commissioning_days,omitempty"`      // 14
-	SettleAfterChange    time.Duration `yaml:"settle_after_change,omitempty"`     // 24h
-	HorizonDays          int           `yaml:"horizon_days,omitempty"`            // 730
+	DryCostRatio         float64       `yaml:"dry_cost_ratio,omitempty"`          // 9: cost of running dry beside that of a change too early
+	DryCostRatioA        float64       `yaml:"dry_cost_ratio_critical_a,omitempty"`
+	DriftDays            int           `yaml:"drift_days,omitempty"`             // 7
+	DriftPercent         float64       `yaml:"drift_percent,omitempty"`          // 10, of the planned life
+	UnderRatio           float64       `yaml:"under_ratio,omitempty"`            // 0.85
+	UnderRatioClear      float64       `yaml:"under_ratio_clear,omitempty"`      // 0.92
+	OverRatio            float64       `yaml:"over_ratio,omitempty"`             // 1.15
+	OverRatioClear       float64       `yaml:"over_ratio_clear,omitempty"`       // 1.08
+	NotDispensingRatio   float64       `yaml:"not_dispensing_ratio,omitempty"`   // 0.30
+	MissedDoses          float64       `yaml:"missed_doses,omitempty"`           // 2
+	SilenceIntervals     float64       `yaml:"silence_intervals,omitempty"`      // 3
+	SilenceMin           time.Duration `yaml:"silence_min,omitempty"`            // 1h
+	GatewayDevices       int           `yaml:"gateway_devices,omitempty"`        // 3
+	GatewayPercent       float64       `yaml:"gateway_percent,omitempty"`        // 30
+	SettingPercent       float64       `yaml:"setting_percent,omitempty"`        // 1: smaller differences are rounding
+	SettingMediumPercent float64       `yaml:"setting_medium_percent,omitempty"` // 25: above, medium priority
+	CommissioningDays    int           `yaml:"commissioning_days,omitempty"`     // 14
+	SettleAfterChange    time.Duration `yaml:"settle_after_change,omitempty"`    // 24h
+	HorizonDays          int           `yaml:"horizon_days,omitempty"`           // 730
 }
 
 // Role is who owns an alarm.

@@ -41,8 +41,14 @@ func (p *pass) dates(w *work, sc *scratch) {
 		before := *w.Row.EmptyP10 - 1
 		w.Row.ChangeBefore = &before
 	}
+	p.actBefore(w, curve)
+	p.emptySince(w)
 	if w.Row.EmptyP50 != nil && w.Row.PlannedEmpty != nil {
-		drift := int(*w.Row.EmptyP50 - *w.Row.PlannedEmpty)
+		likely := *w.Row.EmptyP50
+		if w.Row.EmptySince != nil {
+			likely = *w.Row.EmptySince
+		}
+		drift := int(likely - *w.Row.PlannedEmpty)
 		w.Row.DriftDays = &drift
 	}
 	if perDay, ok := p.perDay(curve, p50); ok {

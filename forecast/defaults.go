@@ -26,6 +26,8 @@ func defaults(l config.Limits) config.Limits {
 	def(&l.UnderRatio, 0.85)
 	def(&l.OverRatio, 1.15)
 	def(&l.NotDispensingRatio, 0.30)
+	def(&l.DryCostRatio, config.DefaultDryCostRatio)
+	def(&l.DryCostRatioA, l.DryCostRatio)
 	if l.HorizonDays <= 0 {
 		l.HorizonDays = 730
 	}

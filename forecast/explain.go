@@ -200,7 +200,11 @@ func (e *explainer) result() {
 	}
 	b := e.w.budget
 	unit, each := e.unit()
-	e.say("Budget: %.1f ± %.1f %s until empty, at %.4g cm3 per %s by command.", b.Mean, math.Sqrt(b.Var), unit, e.w.usage.perUnit, each)
+	left, until := b.Mean, "until empty"
+	if left <= 0 {
+		left, until = -left, "since it ran empty"
+	}
+	e.say("Budget: %.1f ± %.1f %s %s, at %.4g cm3 per %s by command.", left, math.Sqrt(b.Var), unit, until, e.w.usage.perUnit, each)
 	date := func(d *civil.Date) string {
 		if d == nil {
 			return fmt.Sprintf("beyond %d days", e.p.limits.HorizonDays)
@@ -208,12 +212,49 @@ func (e *explainer) result() {
 		return d.String()
 	}
 	e.say("Empty: early (P10) %s, likely (P50) %s, late (P90) %s.", date(r.EmptyP10), date(r.EmptyP50), date(r.EmptyP90))
+	if r.EmptySince != nil {
+		e.say("Empty since about %s, by estimate.", *r.EmptySince)
+	}
+	e.act()
 	if r.PlannedEmpty != nil {
 		e.say("By plan dose and planned duty this fill would last until %s.", *r.PlannedEmpty)
 	}
 	if r.ChanceBeforeVisit != nil {
 		e.say("Chance of empty before the visit of %s: %.1f %%.", *r.NextVisit, 100**r.ChanceBeforeVisit)
 	}
+}
+
+// act says by when to act, and at which visit.
+func (e *explainer) act() {
+	r, p := e.w.Row, e.p
+	if r.ActChance == nil {
+		return
+	}
+	m := p.site.Machine(r.Machine)
+	by := fmt.Sprintf("no day within %d days", p.limits.HorizonDays)
+	if r.ActBefore != nil {
+		by = r.ActBefore.String()
+		if *r.ActBefore < p.today {
+			by = "now"
+		}
+	}
+	e.say("Act by: %s. Running dry is held to cost %g times what a change too early does, so up to %.3g %% chance of running dry is accepted (limits: dry_cost_ratio).", by, dryCost(p.limits, m), 100**r.ActChance)
+	if r.ActBefore == nil || *r.ActBefore < p.today || r.NextVisit == nil || m == nil {
+		return
+	}
+	if *r.NextVisit > *r.ActBefore {
+		e.say("No visit is planned between today and that date; the next is on %s.", *r.NextVisit)
+		return
+	}
+	last := *r.NextVisit
+	for {
+		v, ok := p.site.NextVisit(m.Area, last+1)
+		if !ok || v.Date > *r.ActBefore {
+			break
+		}
+		last = v.Date
+	}
+	e.say("The last planned visit up to then is that of %s.", last)
 }
 
 func orNone(s string) string {

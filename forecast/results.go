@@ -72,6 +72,14 @@ type Row struct {
 
 	Basis    string `json:"basis,omitempty"` // plan, daytypes, mixture; with the calibration's version
 	Withheld string `json:"withheld,omitempty"`
+
+	// ActBefore is the last day before the chance of running dry passes
+	// ActChance, which is what the site's costs accept.
+	ActBefore *civil.Date `json:"act_before,omitempty"`
+	ActChance *float64    `json:"act_chance,omitempty"`
+	// EmptySince is about when the reservoir ran empty, by estimate, where it
+	// has.
+	EmptySince *civil.Date `json:"empty_since,omitempty"`
 }
 
 // Verdict is what the comparison of delivery with plan says.

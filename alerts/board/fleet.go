@@ -188,14 +188,17 @@ func emptyWords(r *forecast.Row, today civil.Date) (change, empty string) {
 		}
 		return "", ""
 	}
-	if r.ChangeBefore != nil {
-		change = "change by " + when(*r.ChangeBefore, today)
+	if by := r.ActBy(); by != nil {
+		change = "change by " + when(*by, today)
 		switch {
-		case *r.ChangeBefore < today:
+		case *by < today:
 			change = "change now"
-		case int(*r.ChangeBefore-today) > farthest:
+		case int(*by-today) > farthest:
 			change = ""
 		}
+	}
+	if r.EmptySince != nil {
+		return change, "empty since about " + when(*r.EmptySince, today) + ", by estimate"
 	}
 	likely := "later"
 	if r.EmptyP50 != nil {

@@ -7,20 +7,29 @@ import (
 	"dwindle/cmd/internal/report"
 	"dwindle/cmd/internal/text"
 	"dwindle/config"
+	"dwindle/config/civil"
 	"dwindle/forecast"
 )
 
 type forecastCmd struct {
 	viewFlags
 	Explain string `placeholder:"POINT" help:"Say what the forecast of one point rests on."`
+	Before  string `placeholder:"DATE" help:"Give the chance that each reservoir is empty before this date."`
 }
 
 // forecastResult is the JSON of the verb.
 type forecastResult struct {
-	Site      string         `json:"site"`
-	At        time.Time      `json:"at"`
-	Zone      string         `json:"zone"`
-	Forecasts []forecast.Row `json:"forecasts"`
+	Site      string        `json:"site"`
+	At        time.Time     `json:"at"`
+	Zone      string        `json:"zone"`
+	Before    *civil.Date   `json:"before,omitempty"` // the date asked for
+	Forecasts []forecastRow `json:"forecasts"`
+}
+
+// forecastRow is a row with the chance of being empty before the date asked for.
+type forecastRow struct {
+	forecast.Row
+	ChanceBefore *float64 `json:"chance_before,omitempty"`
 }
 
 // Run prints when each reservoir will be empty.
@@ -33,6 +42,10 @@ func (c forecastCmd) Run(e *env) error {
 	if c.Explain != "" {
 		return c.explain(e, site, view.History, at)
 	}
+	before, err := c.before(site, at)
+	if err != nil {
+		return err
+	}
 	past, done := view.History.Pin(e.ctx)
 	defer done()
 	fleet, err := forecast.Pass(e.ctx, site, past, at, forecast.Options{})
@@ -40,15 +53,36 @@ func (c forecastCmd) Run(e *env) error {
 		return err
 	}
 	if c.JSON {
-		out := forecastResult{Site: site.ID, At: at, Zone: site.Zone, Forecasts: []forecast.Row{}}
+		out := forecastResult{Site: site.ID, At: at, Zone: site.Zone, Before: before, Forecasts: []forecastRow{}}
 		for _, s := range fleet.States {
-			out.Forecasts = append(out.Forecasts, s.Row)
+			row := forecastRow{Row: s.Row}
+			if before != nil && s.ChanceBefore != nil {
+				p := s.ChanceBefore(*before - 1)
+				row.ChanceBefore = &p
+			}
+			out.Forecasts = append(out.Forecasts, row)
 		}
 		return writeJSON(e.out, out)
 	}
 	width := text.Width(e.out)
 	fmt.Fprintf(e.out, "%s, %s (%s)\n\n", site.Name, siteTime(site, at), site.Zone)
-	return report.Fleet(e.out, width, site, fleet)
+	return report.FleetBefore(e.out, width, site, fleet, before)
+}
+
+// before reads the date asked for; chances are known from tomorrow on, up to
+// the horizon.
+func (c forecastCmd) before(site *config.Site, at time.Time) (*civil.Date, error) {
+	if c.Before == "" {
+		return nil, nil
+	}
+	d, err := civil.Parse(c.Before)
+	if err != nil {
+		return nil, &usageError{fmt.Sprintf("--before %q: want a date such as 2026-12-24", c.Before)}
+	}
+	if today := site.Today(at); d <= today || int(d-today) > site.Limits.HorizonDays {
+		return nil, &usageError{fmt.Sprintf("--before %s: want a date from %s to %s", d, today+1, today+civil.Date(site.Limits.HorizonDays))}
+	}
+	return &d, nil
 }
 
 func (c forecastCmd) explain(e *env, site *config.Site, src forecast.Source, at time.Time) error {

@@ -22,27 +22,41 @@ import (
 
 // fleetLegend says how to read the fleet table.
 const fleetLegend = "Likely: as likely before as after. Early and late: one reservoir in ten is empty before the early date, " +
-	"one in ten lasts beyond the late one; later: beyond the horizon of the forecast. Change by: the last day that still has " +
-	"lubricant on the early date. Chance: that it is empty before the visit. Against plan: the likely date beside the one " +
-	"that planned dose and planned use give. Dates more than ten months away carry their year."
+	"one in ten lasts beyond the late one; later: beyond the horizon of the forecast. Change by: the last day " +
+	"before the chance of running dry passes what the site accepts, one in ten (the day before the early date) unless its limits " +
+	"say otherwise. %s Against plan: the likely date beside the one that planned dose and planned use give. Dates more than " +
+	"ten months away carry their year."
 
 // Fleet writes the points by early date, then those without a forecast and
 // why: a table, or a block for each point where the table would be too wide.
 func Fleet(w io.Writer, width int, site *config.Site, fleet forecast.Fleet) error {
+	return FleetBefore(w, width, site, fleet, nil)
+}
+
+// FleetBefore is [Fleet] with the chance that each reservoir is empty before a
+// date in the place of that before the next visit.
+func FleetBefore(w io.Writer, width int, site *config.Site, fleet forecast.Fleet, before *civil.Date) error {
 	known, withheld := Order(fleet)
 	today := site.Today(fleet.At)
 	var out bytes.Buffer // takes everything: errors are those of w below
 	switch {
 	case len(known) == 0:
 		fmt.Fprintln(&out, "There is no forecast yet.")
-	case !fleetTable(&out, width, site, known, today):
+	case !fleetTable(&out, width, site, known, today, before):
 		for _, s := range known {
-			fleetBlock(&out, width, site, s.Row, today)
+			fleetBlock(&out, width, site, s, today, before)
 		}
 	}
 	if len(known) > 0 {
 		fmt.Fprintln(&out)
-		_ = text.Paragraph(&out, width, "", fleetLegend)
+		chance := "Chance: that it is empty before the visit."
+		if before != nil {
+			chance = "Empty before a date: the chance that it is empty when that day begins."
+		}
+		if slices.ContainsFunc(known, func(s *forecast.State) bool { return s.Row.EmptySince != nil }) {
+			chance += " Empty since: by estimate."
+		}
+		_ = text.Paragraph(&out, width, "", fmt.Sprintf(fleetLegend, chance))
 	}
 	if len(withheld) > 0 {
 		fmt.Fprintln(&out, "\nNo forecast, because the evidence does not carry one:")
@@ -79,11 +93,11 @@ func Order(fleet forecast.Fleet) (known, withheld []*forecast.State) {
 
 // fleetTable gives each point a line of figures and one that says what and
 // where it is. It writes nothing and returns false where that is too wide.
-func fleetTable(w io.Writer, width int, site *config.Site, known []*forecast.State, today civil.Date) bool {
+func fleetTable(w io.Writer, width int, site *config.Site, known []*forecast.State, today civil.Date, before *civil.Date) bool {
 	t := text.NewTable(text.Column{Head: "point"}, text.Column{Head: "left", Right: true}, text.Column{Head: "likely empty (early - late)"},
-		text.Column{Head: "change by"}, text.Column{Head: "visit (chance empty)"}, text.Column{Head: "against plan"})
+		text.Column{Head: "change by"}, text.Column{Head: chanceHead(today, before)}, text.Column{Head: "against plan"})
 	for _, s := range known {
-		t.Row(s.Row.Point, left(s.Row), Empty(s.Row, today), Date(s.Row.ChangeBefore, today), visit(s.Row, today), against(s.Row))
+		t.Row(s.Row.Point, left(s.Row), Empty(s.Row, today), by(s.Row, today), chance(s, today, before), against(s.Row))
 		t.Note(Where(site, s.Row.Point))
 	}
 	var out bytes.Buffer
@@ -97,22 +111,36 @@ func fleetTable(w io.Writer, width int, site *config.Site, known []*forecast.Sta
 	return true
 }
 
-func fleetBlock(w io.Writer, width int, site *config.Site, r forecast.Row, today civil.Date) {
+func fleetBlock(w io.Writer, width int, site *config.Site, s *forecast.State, today civil.Date, before *civil.Date) {
+	r := s.Row
 	change, plan := "", ""
-	if r.ChangeBefore != nil {
-		change = ", change by " + Date(r.ChangeBefore, today)
+	if r.ActBy() != nil {
+		change = ", change by " + by(r, today)
 	}
 	if r.DriftDays != nil {
 		plan = "; against plan: " + against(r)
 	}
+	empty := "likely empty: " + Empty(r, today)
+	if r.EmptySince != nil {
+		empty = Empty(r, today) + ", by estimate"
+	}
 	fmt.Fprintln(w, text.Untied(fmt.Sprintf("%s: %s left%s", r.Point, left(r), change)))
 	for _, line := range []string{
 		Where(site, r.Point),
-		"likely empty: " + Empty(r, today),
-		"next visit (chance empty): " + visit(r, today) + plan,
+		empty,
+		chanceLabel(today, before) + ": " + chance(s, today, before) + plan,
 	} {
 		_ = text.Paragraph(w, width, "    ", line)
 	}
+}
+
+// by shows the date to act by.
+func by(r forecast.Row, today civil.Date) string {
+	d := r.ActBy()
+	if d != nil && *d < today {
+		return "now"
+	}
+	return Date(d, today)
 }
 
 // yearAhead is how many days ahead a date is shown without its year: by then
@@ -134,8 +162,12 @@ func Date(d *civil.Date, today civil.Date) string {
 	return text.Tied(d.Format("2 Jan 2006"))
 }
 
-// Empty shows the likely empty date with its range.
+// Empty shows the likely empty date with its range, or since about when the
+// reservoir has been empty by estimate.
 func Empty(r forecast.Row, today civil.Date) string {
+	if r.EmptySince != nil {
+		return "empty since about " + Date(r.EmptySince, today)
+	}
 	if r.EmptyP50 == nil && r.EmptyP10 == nil {
 		if r.BeyondDays != nil {
 			return fmt.Sprintf("not within %d days", *r.BeyondDays)
@@ -156,6 +188,33 @@ func left(r forecast.Row) string {
 		return "unknown"
 	}
 	return text.Tied(fmt.Sprintf("%.0f %%", 100**r.RemainingCM3 / *r.CapacityCM3))
+}
+
+// chanceHead is the heading of the chance to be empty in a table.
+func chanceHead(today civil.Date, before *civil.Date) string {
+	if before == nil {
+		return "visit (chance empty)"
+	}
+	return "empty before " + Date(before, today)
+}
+
+// chanceLabel is the same in a block of lines.
+func chanceLabel(today civil.Date, before *civil.Date) string {
+	if before == nil {
+		return "next visit (chance empty)"
+	}
+	return "chance empty before " + Date(before, today)
+}
+
+// chance is that of being empty before a date, else before the next visit.
+func chance(s *forecast.State, today civil.Date, before *civil.Date) string {
+	switch {
+	case before == nil:
+		return visit(s.Row, today)
+	case s.ChanceBefore == nil:
+		return "unknown"
+	}
+	return Chance(s.ChanceBefore(*before - 1))
 }
 
 func visit(r forecast.Row, today civil.Date) string {

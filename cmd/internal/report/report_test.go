@@ -72,6 +72,26 @@ func TestFleet(t *testing.T) {
 	}
 }
 
+// The chance asked for takes the place of that before the visit; what is empty
+// says since when, and that it is time.
+func TestFleetBeforeADate(t *testing.T) {
+	f := fleet()
+	f.States[2].ChanceBefore = func(d civil.Date) float64 { return map[bool]float64{true: 0.83}[d == *date(2026, 12, 8)] }
+	f.States[1].Row.EmptySince, f.States[1].Row.ActChance, f.States[1].Row.ActBefore = date(2026, 11, 20), ptr(0.1), date(2026, 11, 1)
+	for _, width := range []int{100, 60} {
+		var out bytes.Buffer
+		require.NoError(t, report.FleetBefore(&out, width, site(t), f, date(2026, 12, 9)))
+		got := strings.Join(strings.Fields(out.String()), " ")
+		require.Contains(t, got, "empty before 9 Dec")
+		require.Contains(t, got, "83 %")
+		require.NotContains(t, got, "61 %")
+		require.Contains(t, got, "empty since about 20 Nov")
+		require.Contains(t, got, "by estimate")
+		require.Regexp(t, "20 Nov now|change by now", got)
+		require.Contains(t, got, "when that day begins")
+	}
+}
+
 func TestDelivery(t *testing.T) {
 	from := now.Add(-28 * 24 * time.Hour)
 	rows := []forecast.Delivery{
