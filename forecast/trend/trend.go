@@ -3,9 +3,9 @@
 // that stay honest when days are alike their neighbours.
 //
 // It is pure and imports nothing of ours; slopes come from
-// gonum.org/v1/gonum/stat. Never give it cumulative curves: their residuals are
-// so correlated that the error of 90 days comes out an order of magnitude too
-// small. Start with [Rate] and [Drift].
+// gonum.org/v1/gonum/stat, fits with several regressors from its mat. Never
+// give it cumulative curves: their residuals are so correlated that the error
+// of 90 days comes out an order of magnitude too small. Start with [Rate] and [Turn].
 package trend
 
 import (
@@ -60,9 +60,45 @@ func fit(x, y []float64, origin bool) (Fit, error) {
 	}
 	f := Fit{Slope: b, Intercept: a, N: n}
 	f.SE, f.DF = blockError(x, y, a, b, mean, sxx)
-	q := distuv.StudentsT{Mu: 0, Sigma: 1, Nu: f.DF}.Quantile(0.95)
-	f.Low, f.High = b-q*f.SE, b+q*f.SE
+	f.spread()
 	return f, nil
+}
+
+// spread sets the 90 % interval from the standard error.
+func (f *Fit) spread() {
+	q := distuv.StudentsT{Mu: 0, Sigma: 1, Nu: f.DF}.Quantile(0.95)
+	f.Low, f.High = f.Slope-q*f.SE, f.Slope+q*f.SE
+}
+
+// Turn fits y = x (rate + change (day - middle)) through the origin: cm3 of a
+// day on run-hours of that day, with a rate that itself moves in a straight
+// line. It tells a rate that rises (a leak, a setting that creeps) from a
+// machine that runs more. rate is that of the middle of all days, in cm3/h;
+// change is per day. day counts civil days and need not be without gaps.
+func Turn(day, x, y []float64) (rate, change Fit, err error) {
+	n := len(x)
+	if n != len(y) || n != len(day) || n < MinDays || !finite(day) || !finite(x) || !finite(y) {
+		return Fit{}, Fit{}, ErrTooFew
+	}
+	middle := (day[0] + day[n-1]) / 2
+	moved := make([]float64, n)
+	for i := range x {
+		moved[i] = x[i] * (day[i] - middle)
+	}
+	columns := [][]float64{x, moved}
+	p, err := Linear(columns, y, nil)
+	if err != nil {
+		return Fit{}, Fit{}, err
+	}
+	se, df := p.blockErrors(columns, y)
+	if se == nil {
+		return Fit{}, Fit{}, ErrTooFew
+	}
+	rate = Fit{Slope: p.B[0], SE: se[0], N: n, DF: df}
+	change = Fit{Slope: p.B[1], SE: se[1], N: n, DF: df}
+	rate.spread()
+	change.spread()
+	return rate, change, nil
 }
 
 // blockError is the standard error of a slope from sums over blocks of
