@@ -11,7 +11,7 @@ const (
 	RoundTheClock Class = iota // used every day of the week
 	Shift                      // certain weekdays are used, the others are not
 	Intermittent               // whether a day is used looks like chance
-	classes
+	Classes                    // how many there are
 )
 
 // String names the class in plain words.

@@ -34,6 +34,8 @@ type Rules struct {
 	// MaxPerDay caps a day's duty in history and forecast: 24 for run-hours,
 	// 0 for no cap.
 	MaxPerDay float64
+	// Lean is what the fleet says about the members of the mixture.
+	Lean Lean
 }
 
 // The rungs of the ladder.
@@ -77,7 +79,7 @@ func (r Rules) FitWith(scratch *Scratch, history []Day, plan *Plan) Model {
 	switch {
 	case s.seen >= MinDays:
 		m.fitDayTypes(history, &s)
-		if s.seen >= MinMixtureDays && m.mix.fit(scratch, history, r.MaxPerDay) {
+		if s.seen >= MinMixtureDays && m.mix.fit(scratch, history, r) {
 			m.rung = RungMixture
 		}
 		if havePlan {

@@ -4,6 +4,7 @@ package duty
 // moves in its own way.
 type memberKind struct {
 	name    string
+	group   Group
 	pattern int
 	motion
 	change bool // constant since one lasting change on an unknown day
@@ -20,23 +21,23 @@ const members = 17
 // memberKinds are fixed, so that no optimiser is needed: a grid over how fast
 // the level returns to its mean (phi) and how far it steps (r).
 var memberKinds = [members]memberKind{
-	{name: "steady"},
-	{name: "swings of days, small", motion: motion{0.8, 0.1}},
-	{name: "swings of days, middle", motion: motion{0.8, 0.5}},
-	{name: "swings of days, large", motion: motion{0.8, 2}},
-	{name: "swings of weeks, small", motion: motion{0.97, 0.004}},
-	{name: "swings of weeks, middle", motion: motion{0.97, 0.03}},
-	{name: "swings of weeks, large", motion: motion{0.97, 0.15}},
-	{name: "drift, slow", motion: motion{1, 0.0002}},
-	{name: "drift, middle", motion: motion{1, 0.0012}},
-	{name: "drift, fast", motion: motion{1, 0.006}},
-	{name: "drift, very fast", motion: motion{1, 0.03}},
-	{name: "steady since a change", motion: motion{1, 0}, change: true},
-	{name: "steady since a change, new pattern", pattern: moved, motion: motion{1, 0}, change: true},
-	{name: "drift, slow, new pattern", pattern: moved, motion: motion{1, 0.0002}},
-	{name: "drift, middle, new pattern", pattern: moved, motion: motion{1, 0.0012}},
-	{name: "drift, fast, new pattern", pattern: moved, motion: motion{1, 0.006}},
-	{name: "drift, very fast, new pattern", pattern: moved, motion: motion{1, 0.03}},
+	{name: "steady", group: Steady},
+	{name: "swings of days, small", group: Swings, motion: motion{0.8, 0.1}},
+	{name: "swings of days, middle", group: Swings, motion: motion{0.8, 0.5}},
+	{name: "swings of days, large", group: Swings, motion: motion{0.8, 2}},
+	{name: "swings of weeks, small", group: Swings, motion: motion{0.97, 0.004}},
+	{name: "swings of weeks, middle", group: Swings, motion: motion{0.97, 0.03}},
+	{name: "swings of weeks, large", group: Swings, motion: motion{0.97, 0.15}},
+	{name: "drift, slow", group: SlowDrift, motion: motion{1, 0.0002}},
+	{name: "drift, middle", group: SlowDrift, motion: motion{1, 0.0012}},
+	{name: "drift, fast", group: FastDrift, motion: motion{1, 0.006}},
+	{name: "drift, very fast", group: FastDrift, motion: motion{1, 0.03}},
+	{name: "steady since a change", group: Changed, motion: motion{1, 0}, change: true},
+	{name: "steady since a change, new pattern", group: Changed, pattern: moved, motion: motion{1, 0}, change: true},
+	{name: "drift, slow, new pattern", group: NewPattern, pattern: moved, motion: motion{1, 0.0002}},
+	{name: "drift, middle, new pattern", group: NewPattern, pattern: moved, motion: motion{1, 0.0012}},
+	{name: "drift, fast, new pattern", group: NewPattern, pattern: moved, motion: motion{1, 0.006}},
+	{name: "drift, very fast, new pattern", group: NewPattern, pattern: moved, motion: motion{1, 0.03}},
 }
 
 // classRules is what is known of a duty class before its history is seen.
@@ -59,7 +60,7 @@ type classRules struct {
 	afterChange float64
 }
 
-var rulesOf = [classes]classRules{
+var rulesOf = [Classes]classRules{
 	RoundTheClock: {
 		prior: [members]float64{0.3, 0.03, 0.012, 0.004, 0.03, 0.044, 0.1, 0.07, 0.03, 0.05, 0.12,
 			0.05, 0.1, 0.011, 0.011, 0.05, 0.1},
@@ -79,6 +80,7 @@ var rulesOf = [classes]classRules{
 // MemberWeight is how much of a forecast rests on one member.
 type MemberWeight struct {
 	Name   string
+	Group  Group
 	Weight float64 // 0 to 1; all weights sum to 1
 }
 
@@ -91,7 +93,7 @@ func (m Model) Weights() []MemberWeight {
 	var out []MemberWeight
 	for i, w := range m.mix.weights {
 		if w > 0 {
-			out = append(out, MemberWeight{memberKinds[i].name, w})
+			out = append(out, MemberWeight{memberKinds[i].name, memberKinds[i].group, w})
 		}
 	}
 	return out

@@ -38,7 +38,8 @@ func (s *Scratch) grow(n int) {
 const leastWeight = 1e-2
 
 // fit is false where nothing was used, so that there is no pattern.
-func (m *mixture) fit(s *Scratch, history []Day, maxPerDay float64) bool {
+func (m *mixture) fit(s *Scratch, history []Day, r Rules) bool {
+	maxPerDay := r.MaxPerDay
 	s.grow(len(history))
 	m.cap = maxPerDay
 	var idle idleness
@@ -62,13 +63,13 @@ func (m *mixture) fit(s *Scratch, history []Day, maxPerDay float64) bool {
 			}
 		}
 	}
-	m.weigh(rules)
+	m.weigh(rules, &r.Lean[m.class])
 	return true
 }
 
 // weigh turns prior and likelihood into weights that sum to 1, without members
 // too light to matter.
-func (m *mixture) weigh(rules *classRules) {
+func (m *mixture) weigh(rules *classRules, lean *[Groups]float64) {
 	best := math.Inf(-1)
 	for i := range m.levels {
 		if rules.prior[i] > 0 {
@@ -79,7 +80,7 @@ func (m *mixture) weigh(rules *classRules) {
 	for i := range m.levels {
 		m.weights[i] = 0
 		if rules.prior[i] > 0 {
-			m.weights[i] = rules.prior[i] * math.Exp(m.levels[i].fit-best)
+			m.weights[i] = rules.prior[i] * math.Exp(m.levels[i].fit-best+lean[memberKinds[i].group])
 		}
 		sum += m.weights[i]
 	}

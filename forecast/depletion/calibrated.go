@@ -1,0 +1,156 @@
+package depletion
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/mathext"
+)
+
+// Levels say which of a law's own levels came true as often as 10, 50 and 90 %
+// should: calibrated, its P10 is the law's quantile of level Low. A law that
+// claims too much has Low below 0.1 and High above 0.9.
+type Levels struct {
+	Low  float64 `json:"low"`
+	Mid  float64 `json:"mid"`
+	High float64 `json:"high"`
+}
+
+// Plain are the levels of a law that is right as it is.
+var Plain = Levels{0.1, 0.5, 0.9}
+
+// The horizons in days of the law's own median at which levels are learned;
+// between them they are interpolated over the logarithm of time, so that a
+// reservoir that is a day larger never lasts a day less.
+var HorizonCentres = [Horizons]float64{7, 30, 100}
+
+// Horizons is how many bins of the horizon there are: up to 14 days, to 60 and
+// beyond.
+const Horizons = 3
+
+// HorizonOf is the bin of a median, in days.
+func HorizonOf(median float64) int {
+	switch {
+	case median < 14.5:
+		return 0
+	case median < 60.5:
+		return 1
+	}
+	return 2
+}
+
+// Calibrated is a law whose levels were moved to where they came true. Between
+// and beyond P10, P50 and P90 levels move along straight lines on the scale of
+// the normal quantile. The zero Levels mean no calibration.
+type Calibrated struct {
+	Mixture
+	Levels [Horizons]Levels
+}
+
+var _ Law = Calibrated{}
+
+// knots are the normal quantiles of the levels that stand for P10, P50 and P90.
+type knots [3]float64
+
+// z90 is the normal quantile of 0.9.
+const z90 = 1.2815515655446004
+
+// knots of a budget; ok is false where nothing is to be moved.
+func (c Calibrated) knots(b Budget) (k knots, ok bool) {
+	if c.Levels == ([Horizons]Levels{}) || c.Levels == [Horizons]Levels{Plain, Plain, Plain} {
+		return k, false
+	}
+	median, found := c.Mixture.Quantile(0.5, b)
+	if !found {
+		median = math.Inf(1)
+	}
+	lower, upper, part := 0, 0, 0.0
+	switch {
+	case median <= HorizonCentres[0]:
+	case median >= HorizonCentres[Horizons-1]:
+		lower, upper = Horizons-1, Horizons-1
+	default:
+		for HorizonCentres[lower+1] <= median {
+			lower++
+		}
+		upper = lower + 1
+		part = math.Log(median/HorizonCentres[lower]) / math.Log(HorizonCentres[upper]/HorizonCentres[lower])
+	}
+	x, y := c.Levels[lower].knots(), c.Levels[upper].knots()
+	for i := range k {
+		k[i] = x[i] + part*(y[i]-x[i])
+	}
+	return k, k[0] < k[1] && k[1] < k[2]
+}
+
+func (l Levels) knots() knots {
+	if l == (Levels{}) {
+		l = Plain
+	}
+	return knots{mathext.NormalQuantile(l.Low), mathext.NormalQuantile(l.Mid), mathext.NormalQuantile(l.High)}
+}
+
+// level gives the law's own level for a calibrated one.
+func (k knots) level(p float64) float64 {
+	z := mathext.NormalQuantile(p)
+	if z < 0 {
+		z = k[1] + z/z90*(k[1]-k[0])
+	} else {
+		z = k[1] + z/z90*(k[2]-k[1])
+	}
+	return TCDF(z, 0)
+}
+
+// chance gives the calibrated level for the law's own.
+func (k knots) chance(p float64) float64 {
+	if !(p > 0 && p < 1) {
+		return p
+	}
+	z := mathext.NormalQuantile(p) - k[1]
+	if z < 0 {
+		z *= z90 / (k[1] - k[0])
+	} else {
+		z *= z90 / (k[2] - k[1])
+	}
+	return TCDF(z, 0)
+}
+
+// Chance is the calibrated chance that the budget is used up t days from now.
+func (c Calibrated) Chance(t float64, b Budget) float64 {
+	p := c.Mixture.Chance(t, b)
+	if k, ok := c.knots(b); ok {
+		return k.chance(p)
+	}
+	return p
+}
+
+// Quantile is the first time at which the calibrated chance reaches p; see
+// [Curve.Quantile].
+func (c Calibrated) Quantile(p float64, b Budget) (days float64, ok bool) {
+	if !(p > 0 && p < 1) {
+		return 0, false
+	}
+	if k, moved := c.knots(b); moved {
+		p = k.level(p)
+	}
+	return c.Mixture.Quantile(p, b)
+}
+
+// Range gives the calibrated P10, P50 and P90. Those beyond the horizon are
+// +Inf.
+func (c Calibrated) Range(b Budget) (p10, p50, p90 float64) {
+	k, ok := c.knots(b)
+	if !ok {
+		return c.Mixture.Range(b)
+	}
+	out := [3]float64{math.Inf(1), math.Inf(1), math.Inf(1)}
+	last := 0.0
+	for i, z := range k {
+		t, ok := c.Mixture.Quantile(TCDF(z, 0), b)
+		if !ok {
+			break
+		}
+		last = math.Max(last, t) // rounding must not put P50 before P10
+		out[i] = last
+	}
+	return out[0], out[1], out[2]
+}
