@@ -9,9 +9,9 @@ import (
 
 // ahead rolls one member over the days to come: constant work per day.
 type ahead struct {
-	kind               *memberKind
+	pattern            int
+	phi, r             float64 // motion from now on
 	l                  level
-	r                  float64 // step variance from now on
 	mean               float64
 	vx, vs, cov        float64 // variance of x, of the sum through x, and between the two
 	most, mostVar      float64 // of cumulative duty so far, in h or pulses: neither ever falls
@@ -26,6 +26,7 @@ type sofar struct {
 	// sums over weekdays of c, e, e c and e c^2; and the count of each type.
 	c, e, ec, ecc float64
 	count         [config.DayTypes]float64
+	h, most       float64 // today's duty and its physical limit, in mean days
 }
 
 func (s *sofar) add(p *pattern, t config.DayType, share float64) {
@@ -47,29 +48,42 @@ func (s *sofar) add(p *pattern, t config.DayType, share float64) {
 
 // tomorrow lets time pass.
 func (a *ahead) tomorrow() {
-	phi := a.kind.phi
-	a.l.x *= phi
-	a.vx = phi*phi*a.vx + a.r
-	a.cov *= phi
-	a.fade *= phi
+	a.l.x *= a.phi
+	a.vx = a.phi*a.phi*a.vx + a.r
+	a.cov *= a.phi
+	a.fade *= a.phi
 }
 
 // use adds a day of duty h x level; most is the physical limit in mean days.
 func (a *ahead) use(h, most float64) {
-	a.vs += 2*h*a.cov + h*h*a.vx
-	a.cov += h * a.vx
+	hv := h * a.vx
+	a.vs += h * (2*a.cov + hv)
+	a.cov += hv
 	a.lasts += h
 	a.fades += h * a.fade
-	a.mean += min(most, h*max(levelFloor, a.l.mu+a.l.x))
+	level := a.l.mu + a.l.x
+	if level < levelFloor {
+		level = levelFloor
+	}
+	level *= h
+	if level > most {
+		level = most
+	}
+	a.mean += level
 }
 
 func (a *ahead) variance(s *sofar) float64 {
 	l := &a.l
-	return l.s2 * (a.vs + l.pmm*a.lasts*a.lasts + 2*l.pmx*a.lasts*a.fades + s.days + s.err)
+	return l.s2 * (a.vs + a.lasts*(l.pmm*a.lasts+2*l.pmx*a.fades) + s.days + s.err)
 }
 
-// forecast rolls all members that carry weight over the calendar.
-func (m *mixture) forecast(old depletion.Mixture, future []config.DayType, firstShare float64) depletion.Mixture {
+// surely is how many standard deviations beyond a budget a forecast may end:
+// what then comes is left to one case in 30,000.
+const surely = 4
+
+// forecast rolls all members that carry weight over the calendar, as far as
+// every one of them has surely used up the budget.
+func (m *mixture) forecast(old depletion.Mixture, future []config.DayType, firstShare float64, until depletion.Budget) depletion.Mixture {
 	rules := &rulesOf[m.class]
 	var rolls [members]ahead
 	out := depletion.Mixture{Curves: old.Curves[:0], Weights: old.Weights[:0]}
@@ -78,9 +92,9 @@ func (m *mixture) forecast(old depletion.Mixture, future []config.DayType, first
 		if w == 0 {
 			continue
 		}
-		a := ahead{kind: &memberKinds[i], l: m.levels[i], vx: m.levels[i].pxx, fade: 1}
-		a.r = a.kind.r * rules.ahead
-		if a.kind.change {
+		kind := &memberKinds[i]
+		a := ahead{pattern: kind.pattern, phi: kind.phi, r: kind.r * rules.ahead, l: m.levels[i], vx: m.levels[i].pxx, fade: 1}
+		if kind.change {
 			a.r = rules.afterChange
 		}
 		rolls[n] = a
@@ -96,7 +110,7 @@ func (m *mixture) forecast(old depletion.Mixture, future []config.DayType, first
 	}
 	var past [patterns]sofar
 	for i := range n {
-		past[rolls[i].kind.pattern].used = true
+		past[rolls[i].pattern].used = true
 	}
 	for p := range past {
 		for t := config.Monday; t <= config.Sunday; t++ {
@@ -112,9 +126,14 @@ func (m *mixture) forecast(old depletion.Mixture, future []config.DayType, first
 		open := ty != config.ShutdownType && share > 0
 		if open {
 			t += share
-			for p := range past {
-				if past[p].used {
-					past[p].add(&m.patterns[p], ty, share)
+			for k := range past {
+				if s := &past[k]; s.used {
+					p := &m.patterns[k]
+					s.add(p, ty, share)
+					s.h, s.most = share*p.h[ty], math.Inf(1)
+					if m.cap > 0 {
+						s.most = m.cap * share / p.mean
+					}
 				}
 			}
 		}
@@ -122,26 +141,38 @@ func (m *mixture) forecast(old depletion.Mixture, future []config.DayType, first
 		if lossy {
 			lost = m.outages.until(t)
 		}
-		for i := range n {
+		done := true
+		for i := range rolls[:n] {
 			a := &rolls[i]
-			p := &m.patterns[a.kind.pattern]
+			s, p := &past[a.pattern], &m.patterns[a.pattern]
 			if d > 0 {
 				a.tomorrow()
 			}
 			if open {
-				most := math.Inf(1)
-				if m.cap > 0 {
-					most = m.cap * share / p.mean
-				}
-				a.use(share*p.h[ty], most)
+				a.use(s.h, s.most)
 			}
-			c := &out.Curves[i]
-			mean, variance := a.mean, a.variance(&past[a.kind.pattern])
+			mean, variance := a.mean, a.variance(s)
 			if lossy {
 				mean, variance = lost.of(mean, variance, max(levelFloor, a.l.mu+a.l.x))
 			}
-			a.most, a.mostVar = max(a.most, mean*p.mean), max(a.mostVar, variance*p.mean*p.mean)
+			mean, variance = mean*p.mean, variance*p.mean*p.mean
+			if mean > a.most {
+				a.most = mean
+			}
+			if variance > a.mostVar {
+				a.mostVar = variance
+			}
+			c := &out.Curves[i]
 			c.Mean[d+1], c.Var[d+1] = a.most, a.mostVar
+			over := a.most - until.Mean
+			done = done && over > 0 && over*over > surely*surely*(a.mostVar+until.Var)
+		}
+		if done {
+			for i := range out.Curves {
+				c := &out.Curves[i]
+				c.Mean, c.Var = c.Mean[:d+2], c.Var[:d+2]
+			}
+			break
 		}
 		share = 1
 	}

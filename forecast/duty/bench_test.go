@@ -41,6 +41,23 @@ func BenchmarkForecastCores(b *testing.B) {
 	b.ReportMetric(float64(b.N)/b.Elapsed().Seconds(), "points/s")
 }
 
+// BenchmarkForecastUntilCores stops where the budget is surely used up, as a
+// pass does that knows it.
+func BenchmarkForecastUntilCores(b *testing.B) {
+	history, future := benchmarkSite()
+	b.RunParallel(func(p *testing.PB) {
+		var s duty.Scratch
+		var f depletion.Mixture
+		budget := depletion.Budget{Mean: 700, Var: 100}
+		for p.Next() {
+			m := duty.Rules{MaxPerDay: 24}.FitWith(&s, history, nil)
+			f = m.ForecastUntil(f, future, 0.4, budget)
+			f.Range(budget)
+		}
+	})
+	b.ReportMetric(float64(b.N)/b.Elapsed().Seconds(), "points/s")
+}
+
 // BenchmarkForecastFresh is the same without reuse of memory.
 func BenchmarkForecastFresh(b *testing.B) {
 	history, future := benchmarkSite()

@@ -2,13 +2,13 @@ package duty
 
 import "math"
 
-// step is one day of history as the filters see it, in units of the mean day:
-// y = h (mu + x) + noise of variance s2 g. g = 0 is a day that only lets time
-// pass: missing, planned shutdown, outage.
+// step is one day of history as the filters see it: y = h (mu + x) + noise of
+// variance s2 g. g = 0 is a day that only lets time pass: missing, planned
+// shutdown, outage.
 type step struct{ h, g, y float64 }
 
 // level is the state of one filter: what is known of the level of tomorrow's
-// duty. Variances are in units of s2.
+// duty, in units of the mean day. Variances are in units of s2.
 type level struct {
 	mu, x         float64 // lasting and passing part, 1 = the mean day
 	pmm, pmx, pxx float64
@@ -27,44 +27,123 @@ const (
 	leastS2    = 1e-16 // relative variance of perfectly even duty
 )
 
-// filter runs the two-state Kalman filter over history (Durbin and Koopman,
-// Time series analysis by state space methods, 2012). One pass, no allocation.
-func (m motion) filter(days []step) level {
-	l := level{mu: 1, pmm: levelPrior}
+// track is a filter on its way through history: the two-state Kalman filter
+// (Durbin and Koopman, Time series analysis by state space methods, 2012) with
+// what its likelihood needs. A level that drifts (phi = 1) has no lasting part
+// of its own; it is all in mu and pmm.
+type track struct {
+	mu, x         float64
+	pmm, pmx, pxx float64
+	squares       float64 // sum of v^2/F
+	logs          product // of F
+}
+
+// start is a filter before any day, with the level near a guess.
+func (m motion) start(guess float64) track {
+	t := track{mu: guess, pmm: levelPrior, logs: product{value: 1}}
 	if m.phi < 1 {
-		l.pxx = m.r / (1 - m.phi*m.phi)
+		t.pxx = m.r / (1 - m.phi*m.phi)
 	}
-	mu, x, pmm, pmx, pxx := l.mu, l.x, l.pmm, l.pmx, l.pxx
-	var squares, logs, n float64
-	product := 1.0 // of F, so that one logarithm serves many days
-	for i := range days {
-		if d := &days[i]; d.g > 0 {
-			a, b := pmm+pmx, pmx+pxx
-			f := d.h*d.h*(a+b) + d.g
-			w := 1 / f
-			v := d.y - d.h*(mu+x)
-			ka, kb := d.h*a*w, d.h*b*w
-			mu += ka * v
-			x += kb * v
-			pmm -= ka * d.h * a
-			pmx -= ka * d.h * b
-			pxx -= kb * d.h * b
-			squares += v * v * w
-			n++
-			product *= f
-			if product > 1e100 || product < 1e-100 {
-				logs += math.Log(product)
-				product = 1
+	return t
+}
+
+// drift takes filters of phi = 1 through days. The filters advance side by
+// side, so that the processor works on one while it waits for another.
+func drift(tracks []track, steps []float64, days []step) {
+	steps = steps[:len(tracks)]
+	for from := 0; from < len(days); from += productDays {
+		for k := from; k < min(len(days), from+productDays); k++ {
+			d := &days[k]
+			if !(d.g > 0) {
+				for i := range tracks {
+					tracks[i].pmm += steps[i]
+				}
+				continue
+			}
+			h, hh := d.h, d.h*d.h
+			for i := range tracks {
+				t := &tracks[i]
+				p := t.pmm
+				f := hh*p + d.g
+				w := 1 / f
+				v := d.y - h*t.mu
+				vw := v * w
+				t.mu += h * p * vw
+				t.pmm = p*d.g*w + steps[i]
+				t.squares += v * vw
+				t.logs.value *= f
 			}
 		}
-		x *= m.phi
-		pmx *= m.phi
-		pxx = m.phi*m.phi*pxx + m.r
+		for i := range tracks {
+			tracks[i].logs.trim()
+		}
 	}
-	logs += math.Log(product)
-	s2 := math.Max(leastS2, squares/math.Max(1, n))
-	l.mu, l.x, l.pmm, l.pmx, l.pxx = mu, x, pmm, pmx, pxx
-	l.fit = -0.5*logs - 0.5*n*math.Log(s2)
-	l.s2 = s2 * n / math.Max(1, n-spentDF)
-	return l
 }
+
+// swing takes filters of phi < 1 through days in the same way.
+func swing(tracks []track, motions []motion, days []step) {
+	motions = motions[:len(tracks)]
+	for from := 0; from < len(days); from += productDays {
+		for k := from; k < min(len(days), from+productDays); k++ {
+			d := &days[k]
+			h := d.h
+			for i := range tracks {
+				t := &tracks[i]
+				phi := motions[i].phi
+				mu, x, pmm, pmx, pxx := t.mu, t.x, t.pmm, t.pmx, t.pxx
+				if d.g > 0 {
+					a, b := h*(pmm+pmx), h*(pmx+pxx)
+					f := h*(a+b) + d.g
+					w := 1 / f
+					v := d.y - h*(mu+x)
+					vw := v * w
+					mu += a * vw
+					x += b * vw
+					aw := a * w
+					pmm -= aw * a
+					pmx -= aw * b
+					pxx -= b * w * b
+					t.squares += v * vw
+					t.logs.value *= f
+				}
+				t.mu, t.x = mu, phi*x
+				t.pmm, t.pmx = pmm, phi*pmx
+				t.pxx = phi*phi*pxx + motions[i].r
+			}
+		}
+		for i := range tracks {
+			tracks[i].logs.trim()
+		}
+	}
+}
+
+// level is what a filter knows after n days that taught, in units of the mean
+// day.
+func (t *track) level(n, mean float64) level {
+	s2 := math.Max(leastS2, t.squares/(math.Max(1, n)*mean*mean))
+	return level{
+		mu: t.mu / mean, x: t.x / mean, pmm: t.pmm, pmx: t.pmx, pxx: t.pxx,
+		s2:  s2 * n / math.Max(1, n-spentDF),
+		fit: -0.5*t.logs.log() - 0.5*n*math.Log(s2),
+	}
+}
+
+// productDays is how many days may be multiplied before the product must be
+// trimmed: variances of single days lie between 1e-4 and 1e5 of the mean day's.
+const productDays = 16
+
+// product is a product of many positive numbers, so that one logarithm serves
+// for all of them.
+type product struct {
+	value float64
+	twos  int32 // times 2^twos
+}
+
+// trim moves the size of the value into the power of two.
+func (p *product) trim() {
+	m, e := math.Frexp(p.value)
+	p.value = m
+	p.twos += int32(e)
+}
+
+func (p *product) log() float64 { return math.Log(p.value) + float64(p.twos)*math.Ln2 }

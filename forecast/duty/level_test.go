@@ -19,6 +19,23 @@ var nile = []float64{
 	744, 749, 838, 1050, 918, 986, 797, 923, 975, 815, 1020, 906, 901, 1170, 912, 746, 919, 718, 714, 740,
 }
 
+// filter is one filter over a whole history, in units of the mean day.
+func (m motion) filter(days []step) level {
+	tracks := []track{m.start(1)}
+	if m.phi == 1 || m.r == 0 {
+		drift(tracks, []float64{m.r}, days)
+	} else {
+		swing(tracks, []motion{m}, days)
+	}
+	n := 0.0
+	for _, d := range days {
+		if d.g > 0 {
+			n++
+		}
+	}
+	return tracks[0].level(n, 1)
+}
+
 // A drifting level with the variances of the textbook (H 15099, Q 1469.1;
 // Durbin and Koopman, 2012): a(101) 798.370292608, P(101) 5501.25794181,
 // gain .2670480126. The prior of the lasting part leaves a trace of 1e-9.
@@ -64,8 +81,7 @@ func TestFilterLikelihoodOfTheNile(t *testing.T) {
 // s2 = 4): the sum of 30 days has variance s2 (P t^2 + q (t-1) t (2t-1)/6 + t)
 // = 2775.5.
 func TestDriftVarianceOfTheSum(t *testing.T) {
-	k := memberKind{motion: motion{1, 0.025}}
-	a := ahead{kind: &k, l: level{mu: 1, pxx: 0.5, s2: 4}, r: 0.025, vx: 0.5, fade: 1}
+	a := ahead{phi: 1, l: level{mu: 1, pxx: 0.5, s2: 4}, r: 0.025, vx: 0.5, fade: 1}
 	var s sofar
 	for d := range 30 {
 		if d > 0 {
@@ -77,7 +93,7 @@ func TestDriftVarianceOfTheSum(t *testing.T) {
 	require.InDelta(t, 2775.5, a.variance(&s), 1e-9)
 	require.InDelta(t, 30, a.mean, 1e-12)
 	// The lasting part counts in the same way.
-	b := ahead{kind: &memberKind{}, l: level{mu: 1, pmm: 0.5, s2: 4}, fade: 1}
+	b := ahead{l: level{mu: 1, pmm: 0.5, s2: 4}, fade: 1}
 	for range 30 {
 		b.use(1, math.Inf(1))
 	}
@@ -114,7 +130,7 @@ func TestMissingDaysLetTimePass(t *testing.T) {
 	require.InDelta(t, (sum+1.0/levelPrior)/(20+1.0/levelPrior), l.mu+l.x, 1e-12)
 	d := motion{1, 0.01}
 	gap := d.filter(append(steps[:40:40], make([]step, 10)...))
-	require.InDelta(t, d.filter(steps).pxx+0.1, gap.pxx, 1e-12, "ten more steps of 0.01")
+	require.InDelta(t, d.filter(steps).pmm+0.1, gap.pmm, 1e-12, "ten more steps of 0.01")
 }
 
 func TestChangeFindsTheNewLevel(t *testing.T) {
@@ -205,4 +221,35 @@ func TestPatternErrorCancelsOverWholeWeeks(t *testing.T) {
 	}
 	require.InDelta(t, 0, s.err, 1e-9, "ten whole weeks")
 	require.Equal(t, 70.0, s.days)
+}
+
+// The filters of one state are the two-state filter where the level does not
+// return; side by side they do what each does alone.
+func TestDriftIsASwingThatNeverReturns(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		days := make([]step, rapid.IntRange(1, 60).Draw(t, "days"))
+		for i := range days {
+			if rapid.IntRange(0, 5).Draw(t, "seen") > 0 {
+				days[i] = step{h: rapid.Float64Range(0.01, 7).Draw(t, "h"), g: rapid.Float64Range(0.001, 50).Draw(t, "g"), y: rapid.Float64Range(0, 9).Draw(t, "y")}
+			}
+		}
+		rs := []float64{0, 0.0012, 0.03}
+		var one, two []track
+		var motions []motion
+		for _, r := range rs {
+			m := motion{1, r}
+			one, two, motions = append(one, m.start(1)), append(two, m.start(1)), append(motions, m)
+		}
+		drift(one, rs, days)
+		swing(two, motions, days)
+		for i := range rs {
+			a, b := one[i].level(9, 1), two[i].level(9, 1)
+			require.InDelta(t, b.mu+b.x, a.mu, 1e-9)
+			require.InEpsilon(t, b.pmm+2*b.pmx+b.pxx, a.pmm, 1e-6)
+			require.InDelta(t, b.fit, a.fit, 1e-6)
+			alone := []track{motions[i].start(1)}
+			drift(alone, rs[i:i+1], days)
+			require.Equal(t, alone[0], one[i])
+		}
+	})
 }

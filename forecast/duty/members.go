@@ -40,6 +40,23 @@ var memberKinds = [members]memberKind{
 	{name: "drift, very fast, new pattern", group: NewPattern, pattern: moved, motion: motion{1, 0.03}},
 }
 
+// The filters of equal form stand together: swings (phi < 1), then drifts, of
+// the lasting pattern; then drifts of the moved one.
+const (
+	firstSwing      = 1
+	firstDrift      = 7
+	firstChange     = 11 // no filters: one for each pattern
+	firstMovedDrift = 13
+)
+
+// motions and driftSteps are those of the members, for the filters' loops.
+var motions, driftSteps = func() (m [members]motion, r [members]float64) {
+	for i := range memberKinds {
+		m[i], r[i] = memberKinds[i].motion, memberKinds[i].r
+	}
+	return m, r
+}()
+
 // classRules is what is known of a duty class before its history is seen.
 //
 // The priors (weights, not normalised) began as mean posterior weights after
@@ -75,6 +92,17 @@ var rulesOf = [Classes]classRules{
 		prior: [members]float64{0: 0.9, 4: 0.02, 7: 0.03, 8: 0.01, 11: 0.04},
 		ahead: 1.4,
 	},
+}
+
+// among narrows a range of members to those that the class has a prior for.
+func (r *classRules) among(from, to int) (int, int) {
+	for from < to && r.prior[from] == 0 {
+		from++
+	}
+	for from < to && r.prior[to-1] == 0 {
+		to--
+	}
+	return from, to
 }
 
 // MemberWeight is how much of a forecast rests on one member.

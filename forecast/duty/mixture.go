@@ -50,17 +50,31 @@ func (m *mixture) fit(s *Scratch, history []Day, r Rules) bool {
 	}
 	m.patterns[moved] = m.patterns[lasting].moved(history, maxPerDay, s.out)
 	rules := &rulesOf[m.class]
-	for p := range m.patterns {
-		m.patterns[p].steps(history, maxPerDay, s.out, s.steps)
-		for i := range memberKinds {
-			k := &memberKinds[i]
-			switch {
-			case k.pattern != p || rules.prior[i] == 0:
-			case k.change:
-				m.levels[i] = changed(s.steps, s.since)
-			default:
-				m.levels[i] = k.filter(s.steps)
-			}
+	var tracks [members]track
+	for i := range tracks {
+		tracks[i] = motions[i].start(1)
+	}
+	m.patterns[lasting].steps(history, maxPerDay, s.out, s.steps)
+	from, to := rules.among(0, firstSwing)
+	drift(tracks[from:to], driftSteps[from:to], s.steps)
+	from, to = rules.among(firstSwing, firstDrift)
+	swing(tracks[from:to], motions[from:to], s.steps)
+	from, to = rules.among(firstDrift, firstChange)
+	drift(tracks[from:to], driftSteps[from:to], s.steps)
+	m.levels[firstChange] = changed(s.steps, s.since)
+	m.patterns[moved].steps(history, maxPerDay, s.out, s.steps)
+	m.levels[firstChange+1] = changed(s.steps, s.since)
+	from, to = rules.among(firstMovedDrift, members)
+	drift(tracks[from:to], driftSteps[from:to], s.steps)
+	n := 0.0
+	for i := range s.steps {
+		if s.steps[i].g > 0 {
+			n++
+		}
+	}
+	for i := range tracks {
+		if !memberKinds[i].change {
+			m.levels[i] = tracks[i].level(n, 1)
 		}
 	}
 	m.weigh(rules, &r.Lean[m.class])
@@ -116,8 +130,16 @@ func (m Model) Forecast(future []config.DayType, firstShare float64) depletion.M
 // ForecastInto is Forecast writing into the slices of an old mixture where they
 // are large enough, for passes over many points.
 func (m Model) ForecastInto(old depletion.Mixture, future []config.DayType, firstShare float64) depletion.Mixture {
+	return m.ForecastUntil(old, future, firstShare, depletion.Budget{Mean: math.Inf(1)})
+}
+
+// ForecastUntil is ForecastInto for a budget that is known: days beyond the one
+// on which every member of the mixture has used it up by four standard
+// deviations are left out. Chances after that day are those of that day, short
+// of 1 by less than 1 in 30,000; quantiles up to there are the same.
+func (m Model) ForecastUntil(old depletion.Mixture, future []config.DayType, firstShare float64, b depletion.Budget) depletion.Mixture {
 	if m.rung == RungMixture {
-		return m.mix.forecast(old, future, firstShare)
+		return m.mix.forecast(old, future, firstShare, b)
 	}
 	var c depletion.Curve
 	if cap(old.Curves) > 0 {

@@ -185,3 +185,20 @@ func TestMixtureAllocatesNothingWhenReused(t *testing.T) {
 	m := duty.Fit(history, nil)
 	require.Equal(t, m.Forecast(future[:90], 1), m.ForecastInto(f, future[:90], 1))
 }
+
+// Days left out because the budget is surely used up change no quantile.
+func TestForecastUntilStopsWhenNothingIsLeft(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		m := duty.Fit(drawHistory(t), nil)
+		future := ordinary(400, config.Tuesday)
+		b := depletion.Budget{Mean: rapid.Float64Range(1, 900).Draw(t, "budget"), Var: rapid.Float64Range(0, 900).Draw(t, "variance")}
+		whole, part := m.Forecast(future, 0.7), m.ForecastUntil(depletion.Mixture{}, future, 0.7, b)
+		require.LessOrEqual(t, part.Days(), whole.Days())
+		w10, w50, w90 := whole.Range(b)
+		p10, p50, p90 := part.Range(b)
+		require.Equal(t, []float64{w10, w50, w90}, []float64{p10, p50, p90})
+		require.InDelta(t, whole.Chance(400, b), part.Chance(400, b), 1.0/30000)
+	})
+	m := duty.Fit(noisy(180, shifts, 0.1), nil)
+	require.Less(t, m.ForecastUntil(depletion.Mixture{}, ordinary(730, 0), 1, depletion.Budget{Mean: 500}).Days(), 80)
+}
