@@ -113,9 +113,18 @@ qt7 <- expand.grid(p = c(.1, .25, .5, .9), type = c(1, 4, 6, 7, 8))
 qt7$x <- mapply(function(p, type) as.numeric(quantile(1:10, p, type = type)), qt7$p, qt7$type)
 write("quantile_conventions.csv", qt7[, c("type", "p", "x")])
 
-# A discounted mean: oldest first, weight .9 a day.
-x <- c(10, 12, 9, 11); w <- .9^(3:0)
-write("discounted_mean.csv", data.frame(quantity = c("mean", "sum_w", "n_eff"), value = c(weighted.mean(x, w), sum(w), sum(w)^2 / sum(w^2))))
+# Discounted means by weekday: 28 days, 1 is Monday, oldest first, weight .995 a
+# day; shrunk towards the mean of Monday to Friday, or of the weekend, which is
+# worth three days.
+days <- data.frame(weekday = rep(1:7, 4), amount = round(pmax(0, c(16, 15, 17, 16, 14, 6, 0)[rep(1:7, 4)] + 2 * sin((1:28)^2)), 3))
+write("discounted_days.csv", days)
+w <- .995^(27:0); out <- data.frame()
+for (k in 1:7) {
+  mine <- days$weekday == k; group <- (days$weekday > 5) == (k > 5)
+  own <- weighted.mean(days$amount[mine], w[mine]); peers <- weighted.mean(days$amount[group], w[group])
+  out <- rbind(out, data.frame(weekday = k, weight = sum(w[mine]), mean = own, shrunk = weighted.mean(c(own, peers), c(sum(w[mine]), 3)), n_eff = sum(w[mine])^2 / sum(w[mine]^2)))
+}
+write("discounted_means.csv", out)
 
 # Posterior predictive law of the cumulative sum: n seen days with a mean and a
 # standard deviation, reference prior. First the time at which S(t) = t mean +
