@@ -10,64 +10,127 @@ import (
 )
 
 type scoreCmd struct {
-	Config string `short:"c" name:"config" xor:"on" placeholder:"FILE" help:"Score on the journal of this site."`
-	Duty   string `xor:"on" placeholder:"FILE.csv" help:"Score on daily duty from a table with the columns series,date,duty and, if known, daytype."`
-	Seed   uint64 `default:"1" help:"Seed of the simulator, where neither -c nor --duty is given."`
-	Series int    `default:"100" help:"Series a scenario of the simulator."`
-	At     moment `help:"With -c: as if now were this time." placeholder:"TIME"`
-	JSON   bool   `name:"json" help:"Print JSON."`
+	Config string    `short:"c" name:"config" xor:"on" placeholder:"FILE" help:"Score on the journal of this site."`
+	Duty   []string  `xor:"on" sep:"none" placeholder:"FILE.csv" help:"Score on daily duty from tables with the columns series,date,duty and, if known, daytype and seen; one set per file."`
+	Seed   uint64    `default:"1" help:"Seed of the simulator, where neither -c nor --duty is given, and of what is drawn."`
+	Series int       `default:"100" help:"Series a scenario of the simulator."`
+	At     moment    `help:"With -c: as if now were this time." placeholder:"TIME"`
+	Tau    []float64 `xor:"size" placeholder:"10,45,120" help:"Size virtual reservoirs to last so many days at the mean duty of the 28 days before."`
+	Spans  []int     `xor:"size" placeholder:"10,30,50" help:"Size them by what the next so many days really used."`
+	First  int       `placeholder:"DAYS" help:"Days of history before the first forecast: 28 unless given."`
+	Every  int       `placeholder:"DAYS" help:"Days from one forecast to the next: 7 unless given."`
+	Last   int       `placeholder:"DAYS" help:"Days of history before the last forecast: all unless given."`
+	Follow int       `default:"60" help:"With --detail or --json: cases to follow to their end, forecast again every week."`
+	Each   bool      `help:"List every series under its own name."`
+	Detail bool      `help:"Print every measure: differences, bias, cost, chances, horizons."`
+	JSON   bool      `name:"json" help:"Print JSON, with every measure."`
 }
 
 // Run backtests our forecasts beside the baselines and prints the table.
 func (c scoreCmd) Run(e *env) error {
-	if c.Series < 1 {
-		return &usageError{"--series: want at least 1"}
-	}
-	report, err := c.report(e)
+	opt, err := c.options()
 	if err != nil {
 		return err
+	}
+	sets, err := c.sets(e, opt)
+	if err != nil {
+		return err
+	}
+	report := score.Summarise(sets...)
+	if c.Each {
+		for i := range sets {
+			report.Sets[i].Each = sets[i].Each()
+		}
 	}
 	if c.JSON {
 		return writeJSON(e.out, report)
 	}
-	return report.WriteText(e.out)
+	return report.WriteText(e.out, c.Detail)
 }
 
-func (c scoreCmd) report(e *env) (score.Report, error) {
-	opt := score.Options{Seed: c.Seed}
-	switch {
-	case c.Duty != "":
-		series, err := score.ReadFile(c.Duty)
-		if err != nil {
-			return score.Report{}, err
-		}
-		name := strings.TrimSuffix(strings.TrimSuffix(filepath.Base(c.Duty), ".gz"), ".csv")
-		set, err := score.Backtest(e.ctx, name, series, opt)
-		return score.Summarise(set), err
-	case c.Config != "":
-		site, err := siteFlag{c.Config}.load(e)
-		if err != nil {
-			return score.Report{}, err
-		}
-		at, err := c.At.in(site.Location(), e.now)
-		if err != nil {
-			return score.Report{}, err
-		}
-		view, err := station.OpenView(e.ctx, site)
-		if err != nil {
-			return score.Report{}, err
-		}
-		defer view.Close()
-		series, err := view.DutySeries(e.ctx, at)
-		if err != nil {
-			return score.Report{}, err
-		}
-		if len(series) == 0 {
-			return score.Report{}, fmt.Errorf("the journal of %s has no daily duty to score on yet", site.ID)
-		}
-		set, err := score.Backtest(e.ctx, site.ID, series, opt)
-		return score.Summarise(set), err
+// options is the protocol, refused where it cannot mean anything.
+func (c scoreCmd) options() (score.Options, error) {
+	opt := score.Options{Seed: c.Seed, Tau: c.Tau, Spans: c.Spans, First: c.First, Every: c.Every, Last: c.Last}
+	if c.Detail || c.JSON {
+		opt.Follow = c.Follow
 	}
-	sets, err := score.Simulation(e.ctx, c.Series, opt)
-	return score.Summarise(sets...), err
+	bad := func(text string) (score.Options, error) { return opt, &usageError{text} }
+	for _, t := range c.Tau {
+		if !(t > 0) || t > score.MostDays {
+			return bad(fmt.Sprintf("--tau: %g days: want above 0 and at most %d", t, score.MostDays))
+		}
+	}
+	for _, s := range c.Spans {
+		if s < 1 || s > score.MostDays {
+			return bad(fmt.Sprintf("--spans: %d days: want 1 to %d", s, score.MostDays))
+		}
+	}
+	for _, n := range []struct {
+		name  string
+		value int
+	}{{"--first", c.First}, {"--every", c.Every}, {"--last", c.Last}, {"--follow", c.Follow}} {
+		if n.value < 0 {
+			return bad(n.name + ": want 0 or more")
+		}
+	}
+	if c.Last > 0 && c.Last < c.First {
+		return bad("--last: want no less than --first")
+	}
+	if c.Series < 1 {
+		return bad("--series: want at least 1")
+	}
+	return opt, nil
+}
+
+func (c scoreCmd) sets(e *env, opt score.Options) ([]score.Outcomes, error) {
+	switch {
+	case len(c.Duty) > 0:
+		var sets []score.Outcomes
+		for _, path := range c.Duty {
+			series, err := score.ReadFile(path)
+			if err != nil {
+				return nil, err
+			}
+			name := strings.TrimSuffix(strings.TrimSuffix(filepath.Base(path), ".gz"), ".csv")
+			set, err := score.Backtest(e.ctx, name, series, opt)
+			if err != nil {
+				return nil, err
+			}
+			sets = append(sets, set)
+		}
+		return sets, nil
+	case c.Config != "":
+		series, name, err := c.journal(e)
+		if err != nil {
+			return nil, err
+		}
+		set, err := score.Backtest(e.ctx, name, series, opt)
+		return []score.Outcomes{set}, err
+	}
+	return score.Simulation(e.ctx, c.Series, opt)
+}
+
+// journal reads the daily duty of a site up to yesterday.
+func (c scoreCmd) journal(e *env) ([]score.Series, string, error) {
+	site, err := siteFlag{c.Config}.load(e)
+	if err != nil {
+		return nil, "", err
+	}
+	at, err := c.At.in(site.Location(), e.now)
+	if err != nil {
+		return nil, "", err
+	}
+	view, err := station.OpenView(e.ctx, site)
+	if err != nil {
+		return nil, "", err
+	}
+	defer view.Close()
+	series, err := view.DutySeries(e.ctx, at)
+	if err != nil {
+		return nil, "", err
+	}
+	if len(series) == 0 {
+		return nil, "", fmt.Errorf("the journal of %s has no daily duty to score on yet", site.ID)
+	}
+	return series, site.ID, nil
 }

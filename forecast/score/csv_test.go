@@ -30,8 +30,29 @@ func TestReadCSV(t *testing.T) {
 	require.Equal(t, []duty.Day{{Type: config.Monday, Seen: 1}}, series[1].Days)
 }
 
+// Part days, days without a row or a figure, and days that were watched but
+// idle are three different things.
+func TestReadCSVTellsMissingFromZero(t *testing.T) {
+	series, err := ReadCSV(strings.NewReader("series,date,duty,seen\n" +
+		"mill,2026-06-01,6,0.75\n" +
+		"mill,2026-06-02,0,\n" +
+		"mill,2026-06-04,5,0\n" +
+		"mill,2026-06-05,,1\n" +
+		"mill,2026-06-06,0.5,1e-1\n"))
+	require.NoError(t, err)
+	require.Equal(t, []duty.Day{
+		{Type: config.Monday, Amount: 6, Seen: 0.75},
+		{Type: config.Tuesday, Seen: 1},
+		{Type: config.Wednesday},
+		{Type: config.Thursday},
+		{Type: config.Friday},
+		{Type: config.Saturday, Amount: 0.5, Seen: 0.1},
+	}, series[0].Days)
+}
+
 func TestReadCSVFaults(t *testing.T) {
 	const head = "series,date,duty,daytype\n"
+	const seen = "series,date,duty,seen\n"
 	for name, c := range map[string]struct{ text, want string }{
 		"nothing":         {"", "line 1: empty file"},
 		"no rows":         {head, "line 2: no rows"},
@@ -48,6 +69,9 @@ func TestReadCSVFaults(t *testing.T) {
 		"day twice":       {head + "a,2026-06-01,1,\nb,2026-06-01,1,\na,2026-06-01,2,\n", `line 4: series "a" has 2026-06-01 already on line 2`},
 		"short row":       {head + "a,2026-06-01\n", "line 2, column"},
 		"open quote":      {head + "\"a,2026-06-01,1,\n", "line "},
+		"seen too much":   {seen + "a,2026-06-01,1,1.5\n", `line 2, column 4: seen "1.5"`},
+		"seen in percent": {seen + "a,2026-06-01,1,50 %\n", "line 2, column 4: seen"},
+		"seen by nobody":  {seen + "a,2026-06-01,1,NaN\n", "line 2, column 4: seen"},
 		"mistyped year":   {head + "a,2026-06-01,1,\na,9026-06-02,1,\n", "line 3: series \"a\" runs from"},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -60,6 +84,7 @@ func TestReadCSVFaults(t *testing.T) {
 func FuzzReadCSV(f *testing.F) {
 	f.Add("series,date,duty\na,2026-06-01,1\n")
 	f.Add("series,date,duty,daytype\na,2026-06-01,,shutdown\nb,2026-06-09,3e2,monday\n")
+	f.Add("series,date,duty,seen\na,2026-06-01,2,0.5\na,2026-06-02,2,0\n")
 	f.Add("date,duty,series\n\"2026-06-01\",0x1p-2,\"x\ny\"\n")
 	f.Fuzz(func(t *testing.T, text string) {
 		series, err := ReadCSV(strings.NewReader(text))
@@ -71,7 +96,7 @@ func FuzzReadCSV(f *testing.F) {
 			require.NotEmpty(t, s.Name)
 			require.NotEmpty(t, s.Days)
 			for _, d := range s.Days {
-				require.True(t, d.Amount >= 0 && (d.Seen == 0 || d.Seen == 1))
+				require.True(t, d.Amount >= 0 && d.Seen >= 0 && d.Seen <= 1 && (d.Seen > 0 || d.Amount == 0))
 				require.Less(t, d.Type, config.DayTypes)
 			}
 		}

@@ -40,3 +40,47 @@ func WeightedInterval(r Range, t float64) float64 {
 	const alpha = 0.2
 	return (0.5*math.Abs(t-r[1]) + alpha/2*IntervalScore(r, t)) / 1.5
 }
+
+// crpsSteps is how finely [CRPS] sums on either side of the truth.
+const crpsSteps = 32
+
+// CRPS is the continuous ranked probability score of a law when t came true,
+// in days: the integral over time of the squared difference between the law's
+// distribution function and the step at t, which is also twice the mean of the
+// pinball losses of all quantiles (Gneiting and Raftery, Strictly proper
+// scoring rules, prediction, and estimation, 2007). What a law holds beyond the
+// horizon counts as at the horizon. Summed by the midpoint rule between the
+// law's quantiles of 0.0005 and 0.9995.
+func CRPS(law Law, t, horizon float64) float64 {
+	const edge = 0.0005
+	lo := math.Min(t, law.Quantile(edge))
+	hi := math.Min(horizon, math.Max(t, law.Quantile(1-edge)))
+	sum := 0.0
+	step := (t - lo) / crpsSteps
+	for i := range crpsSteps {
+		p := law.Chance(lo + (float64(i)+0.5)*step)
+		sum += p * p * step
+	}
+	step = (hi - t) / crpsSteps
+	for i := range crpsSteps {
+		p := 1 - law.Chance(t+(float64(i)+0.5)*step)
+		sum += p * p * step
+	}
+	return sum
+}
+
+// lateCost is what a day too late costs against a day too early: running dry
+// harms a bearing, changing early wastes lubricant and a walk.
+const lateCost = 9
+
+// Newsvendor is the cost of changing the reservoir on day q when t is the day
+// on which it was empty: 1 for each day too early, 9 for each day too late. The
+// least cost to be expected is that of the quantile 1/(1 + 9) (newsvendor
+// problem; Arrow, Harris and Marschak, Optimal inventory policy, 1951), so q is
+// P10, and the cost is 10 times its pinball loss.
+func Newsvendor(q, t float64) float64 {
+	if q > t {
+		return lateCost * (q - t)
+	}
+	return t - q
+}

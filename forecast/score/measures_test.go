@@ -31,6 +31,7 @@ func TestMeasures(t *testing.T) {
 		require.InDelta(t, c.mean, MeanPinball(r, c.truth), 1e-6)
 		require.InDelta(t, c.interval, IntervalScore(r, c.truth), 1e-9)
 		require.InDelta(t, c.weighted, WeightedInterval(r, c.truth), 1e-6)
+		require.InDelta(t, 10*c.pinball[0], Newsvendor(r[0], c.truth), 1e-12, "the critical ratio is that of P10")
 		require.InDelta(t, 2*MeanPinball(r, c.truth), WeightedInterval(r, c.truth), 1e-12)
 	}
 }

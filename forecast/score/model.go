@@ -41,6 +41,10 @@ type Learner interface {
 	Learn(ctx context.Context, series []Series, o Options) (Forecaster, error)
 }
 
+// Calibrated is a forecaster whose laws were recalibrated on what came true
+// before; it says which version of that it uses.
+type Calibrated interface{ Calibration() string }
+
 // Forecasters lists all in the order of the table: ours, then the baselines.
 func Forecasters() []Forecaster {
 	return []Forecaster{

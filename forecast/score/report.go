@@ -1,11 +1,5 @@
 package score
 
-import (
-	"fmt"
-	"io"
-	"text/tabwriter"
-)
-
 // Report is the result of `score`: what `score --json` prints.
 type Report struct {
 	Sets []Set `json:"sets"`
@@ -13,16 +7,38 @@ type Report struct {
 
 // Set is one group of series and how each model did on it.
 type Set struct {
-	Name    string `json:"name"`
-	Series  int    `json:"series"` // that gave at least one case
-	Cases   int    `json:"cases"`
-	LeftOut int    `json:"left_out"` // cases whose truth is not known
-	Models  []Line `json:"models"`
+	Name     string `json:"name"`
+	Series   int    `json:"series"` // that gave at least one case
+	Cases    int    `json:"cases"`
+	LeftOut  int    `json:"left_out"` // cases whose truth is not known
+	Followed int    `json:"followed"` // cases followed to their end, see [Path]
+	Models   []Line `json:"models"`
+	// BestBaseline has the least pinball_over_t of all models but ours, on
+	// these same cases, which favours it a little.
+	BestBaseline string `json:"best_baseline,omitempty"`
+	// Paired compares our pinball_over_t with each baseline's.
+	Paired []Paired `json:"paired,omitempty"`
+	Each   []Each   `json:"each,omitempty"`
 }
 
-// Line is one model's figures over the cases of a set. All are means over
-// cases; times are fractional days.
-type Line struct {
+// Paired is our model against one baseline, in percent of the baseline's score;
+// the interval is of 90 %, cluster-robust by series: see [PairedDifference].
+type Paired struct {
+	Baseline string `json:"baseline"`
+	Difference
+}
+
+// Each is what one series alone gives; its cases overlap in time, so its shares
+// have no intervals.
+type Each struct {
+	Series string    `json:"series"`
+	Cases  int       `json:"cases"`
+	Models []Figures `json:"models"`
+}
+
+// Figures are a model's plain figures. All are means over cases; times are
+// fractional days.
+type Figures struct {
 	Model        string  `json:"model"`
 	PinballOverT float64 `json:"pinball_over_t"` // mean pinball loss of P10, P50, P90 over the true time
 	MAEOverT     float64 `json:"mae_over_t"`     // |P50 - truth| over the true time
@@ -30,6 +46,56 @@ type Line struct {
 	BelowP10     float64 `json:"below_p10"`      // share earlier than P10
 	AboveP90     float64 `json:"above_p90"`      // share later than P90
 	BiasDays     float64 `json:"bias_days"`      // P50 - truth
+}
+
+// Line is one model's figures over the cases of a set.
+type Line struct {
+	Figures
+	Tails
+	CRPSOverT       float64 `json:"crps_over_t"`        // see [CRPS], over the true time
+	WidthOverT      float64 `json:"width_over_t"`       // P90 - P10 over the true time
+	MedianBiasOverT float64 `json:"median_bias_over_t"` // median of (P50 - truth) over the true time
+	NewsvendorOverT float64 `json:"newsvendor_over_t"`  // cost of changing at P10, see [Newsvendor], over the true time
+
+	PIT          [pitBins]float64 `json:"pit"` // shares by tenths of chance, see [Histogram]
+	PITChiSquare float64          `json:"pit_chi_square"`
+	PITDesign    float64          `json:"pit_design_effect"`
+	PITP         float64          `json:"pit_p"`
+
+	Bins []Bin `json:"bins"`
+
+	// Means over the followed cases, see [Prognosis]; absent where none was
+	// followed.
+	PrognosticHorizon      *float64 `json:"prognostic_horizon,omitempty"` // days
+	PrognosticHorizonOverT *float64 `json:"prognostic_horizon_over_t,omitempty"`
+	AlphaLambda            *float64 `json:"alpha_lambda,omitempty"`
+	RelativeAccuracy       *float64 `json:"relative_accuracy,omitempty"`
+
+	Calibration string `json:"calibration,omitempty"` // its version, where the model has one
+}
+
+// Tails says how sure the three shares are, at 90 %: as if all cases were
+// independent ([BinomialInterval]), and as series of dependent ones
+// ([ClusteredInterval]; absent with one series).
+type Tails struct {
+	CoverageInterval *Interval `json:"coverage80_interval,omitempty"`
+	BelowInterval    *Interval `json:"below_p10_interval,omitempty"`
+	AboveInterval    *Interval `json:"above_p90_interval,omitempty"`
+	CoverageBinomial Interval  `json:"coverage80_binomial"`
+	BelowBinomial    Interval  `json:"below_p10_binomial"`
+	AboveBinomial    Interval  `json:"above_p90_binomial"`
+}
+
+// Bin is the cases whose own P50 lies above one number of days and up to
+// another (0: any later).
+type Bin struct {
+	AboveDays  float64 `json:"above_days"`
+	UpToDays   float64 `json:"up_to_days,omitempty"`
+	Cases      int     `json:"cases"`
+	Coverage80 float64 `json:"coverage80"`
+	BelowP10   float64 `json:"below_p10"`
+	AboveP90   float64 `json:"above_p90"`
+	Tails
 }
 
 // Summarise makes the report of sets.
@@ -51,34 +117,12 @@ func (s Set) Line(model string) (Line, bool) {
 	return Line{}, false
 }
 
-// WriteText prints a report as aligned tables, one per set.
-func (r Report) WriteText(w io.Writer) error {
-	for i, s := range r.Sets {
-		if i > 0 {
-			if _, err := fmt.Fprintln(w); err != nil {
-				return fmt.Errorf("writing the score table: %w", err)
-			}
-		}
-		if err := s.writeText(w); err != nil {
-			return fmt.Errorf("writing the score table of %s: %w", s.Name, err)
+// Against gives our model's difference to a baseline.
+func (s Set) Against(baseline string) (Difference, bool) {
+	for _, p := range s.Paired {
+		if p.Baseline == baseline {
+			return p.Difference, true
 		}
 	}
-	return nil
-}
-
-func (s Set) writeText(w io.Writer) error {
-	if _, err := fmt.Fprintf(w, "%s: %d cases from %d series, %d left out\n", s.Name, s.Cases, s.Series, s.LeftOut); err != nil {
-		return err
-	}
-	if s.Cases == 0 {
-		_, err := fmt.Fprintln(w, "  nothing to score: no reservoir was used up within the data")
-		return err
-	}
-	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', tabwriter.AlignRight)
-	fmt.Fprintln(t, "model\tpinball/T\tMAE/T\tin P10-P90\tbelow P10\tabove P90\tbias, days\t")
-	for _, l := range s.Models {
-		fmt.Fprintf(t, "%s\t%.4f\t%.3f\t%.1f %%\t%.1f %%\t%.1f %%\t%+.2f\t\n",
-			l.Model, l.PinballOverT, l.MAEOverT, 100*l.Coverage80, 100*l.BelowP10, 100*l.AboveP90, l.BiasDays)
-	}
-	return t.Flush()
+	return Difference{}, false
 }

@@ -80,14 +80,9 @@ func MeanSeen(days []duty.Day) float64 {
 func (s *Series) Passage(origin int, budget float64) (days float64, ok bool) {
 	used := 0.0
 	for k, d := range s.Days[origin:] {
-		amount := d.Amount
-		if d.Seen < 0.5 {
-			if d.Type != config.ShutdownType {
-				return 0, false
-			}
-			amount = 0
-		} else if d.Seen < 1 {
-			amount /= d.Seen
+		amount, ok := wholeDay(d)
+		if !ok {
+			return 0, false
 		}
 		if used+amount >= budget {
 			return float64(k) + (budget-used)/amount, true
@@ -95,6 +90,29 @@ func (s *Series) Passage(origin int, budget float64) (days float64, ok bool) {
 		used += amount
 	}
 	return 0, false
+}
+
+// Spent is what [Series.Passage] takes for the duty from one day up to, but
+// without, another.
+func (s *Series) Spent(from, to int) float64 {
+	used := 0.0
+	for _, d := range s.Days[from:to] {
+		amount, _ := wholeDay(d)
+		used += amount
+	}
+	return used
+}
+
+// wholeDay is the duty of a day, scaled up where part of it was not seen; ok is
+// false where too much was not.
+func wholeDay(d duty.Day) (amount float64, ok bool) {
+	switch {
+	case d.Seen < 0.5:
+		return 0, d.Type == config.ShutdownType
+	case d.Seen < 1:
+		return d.Amount / d.Seen, true
+	}
+	return d.Amount, true
 }
 
 // Used is the cumulative duty of the next days; ok is false where they were not
