@@ -69,3 +69,13 @@ func TestBoundsAgainstSciPy(t *testing.T) {
 		require.InDelta(t, before.VarF+k*k*(row.Number("posterior_var")-variance), e.VarF, 1e-10)
 	}
 }
+
+// A reading is taken in without allocation.
+func TestFusionAllocatesNothing(t *testing.T) {
+	e := reservoir.Begin(125, 2, 1, 0.1)
+	require.Zero(t, testing.AllocsPerRun(100, func() {
+		e.Predict(0.1, 0.04, 1e-5)
+		e.Update(120, 1.13)
+		e.UpdateWithin(100, 140, 0.3)
+	}))
+}
