@@ -148,7 +148,7 @@ func (h *History) amount(s *journal.Snapshot, r recipe, from, to time.Time, aske
 	h.tell(r, b.doubt)
 	var saved []journal.Part
 	if b.stored {
-		if saved, err = s.Parts(b.id, civil.Of(from, r.loc), civil.Of(to, r.loc), b.before); err != nil {
+		if saved, err = s.Parts(&b.saved, civil.Of(from, r.loc), civil.Of(to, r.loc), b.before); err != nil {
 			return reading.Amount{}, err
 		}
 		for _, p := range saved {
@@ -175,7 +175,7 @@ func (h *History) amount(s *journal.Snapshot, r recipe, from, to time.Time, aske
 // cut books what the readings of one complete day brought to the day that from
 // cuts.
 func (h *History) cut(s *journal.Snapshot, r recipe, b base, t *tally, emitted civil.Date) error {
-	key := cutKey{r.Series, t.from.UnixMilli(), emitted, b.edition}
+	key := cutKey{r.Series, t.from.UnixMilli(), emitted, b.saved.Edition}
 	if !t.to.Before(t.edge) { // else to cuts, too, and it differs from pass to pass
 		if c, ok := h.cuts.get(key); ok {
 			t.value += c.value
@@ -186,7 +186,7 @@ func (h *History) cut(s *journal.Snapshot, r recipe, b base, t *tally, emitted c
 		}
 	}
 	c := &tally{from: t.from, to: t.to, edge: t.edge, whole: t.whole}
-	p, ok, err := s.CheckpointAt(b.id, emitted)
+	p, ok, err := s.CheckpointAt(b.saved.ID, emitted)
 	if err != nil || !ok {
 		return err
 	}

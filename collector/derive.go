@@ -1,10 +1,13 @@
 package collector
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"log/slog"
+	"slices"
+	"strings"
 	"sync"
 	"time"
 
@@ -220,7 +223,8 @@ func (d *deriver) round(ctx context.Context) (err error) {
 		if len(chunk) == 0 {
 			return nil
 		}
-		if err := d.j.SaveDerived(ctx, chunk); err != nil {
+		damaged, err := d.j.SaveDerived(ctx, chunk)
+		if err != nil {
 			return err
 		}
 		d.mu.Lock()
@@ -229,6 +233,9 @@ func (d *deriver) round(ctx context.Context) (err error) {
 			delete(d.anew, u.Series)
 		}
 		d.mu.Unlock()
+		for _, s := range damaged {
+			d.distrust(s, journal.ErrState)
+		}
 		chunk, readings = chunk[:0], 0
 		return nil
 	}
@@ -237,6 +244,11 @@ func (d *deriver) round(ctx context.Context) (err error) {
 	for s := range dirty {
 		todo = append(todo, s)
 	}
+	// What is new gets its place in this order: a pass over the fleet reads
+	// devices in much the same one.
+	slices.SortFunc(todo, func(a, b journal.Series) int {
+		return cmp.Or(strings.Compare(a.Device, b.Device), strings.Compare(string(a.Kind), string(b.Kind)))
+	})
 	for _, series := range todo {
 		if err := ctx.Err(); err != nil {
 			return err

@@ -65,7 +65,7 @@ func recipeFor(site *config.Site, s journal.Series) (r recipe, ok bool) {
 // before the day Before is derived already and stands; readings after After
 // are still to be folded in.
 type base struct {
-	id     int64
+	saved  journal.Saved
 	stored bool // there is something derived under the same rules
 	head   bool
 	before civil.Date
@@ -74,8 +74,7 @@ type base struct {
 	parts  []journal.Part // of the day Before itself, where the fold goes on inside it
 	seq    int64          // newest note of late readings
 
-	edition int64 // of what is stored
-	doubt   error // why what is stored was not used, where that is a fault
+	doubt error // why what is stored was not used, where that is a fault
 }
 
 // beginning is where a fold starts that rests on nothing derived.
@@ -127,10 +126,11 @@ func baseFor(s *journal.Snapshot, r recipe, to time.Time, useHead bool) (base, e
 }
 
 func savedBase(s *journal.Snapshot, r recipe, to time.Time, useHead bool) (base, error) {
-	id, head, late, ok, err := s.Head(r.Series)
+	head, ok, err := s.Head(r.Series)
 	if err != nil {
 		return base{}, err
 	}
+	late := head.Late
 	touched := late.Seq != 0
 	b := beginning(r, late.Seq, nil)
 	if !ok {
@@ -140,7 +140,7 @@ func savedBase(s *journal.Snapshot, r recipe, to time.Time, useHead bool) (base,
 	if head.Rules != r.mark {
 		return b, nil
 	}
-	b.id, b.edition = id, head.Edition
+	b.saved = head
 	if useHead && !head.At.After(to) && (!touched || head.At.Before(late.At)) {
 		b.stored, b.head, b.after = true, true, head.At
 		b.before = civil.Of(head.At, r.loc)
@@ -150,7 +150,7 @@ func savedBase(s *journal.Snapshot, r recipe, to time.Time, useHead bool) (base,
 		if b.meter, err = resumed(r, head.State); err != nil {
 			return b, err
 		}
-		b.parts, err = s.PartsEmitted(id, b.before)
+		b.parts, err = s.PartsEmitted(&b.saved, b.before)
 		return b, err
 	}
 	if touched && late.At.Before(to) {
@@ -161,7 +161,7 @@ func savedBase(s *journal.Snapshot, r recipe, to time.Time, useHead bool) (base,
 	}
 	day := civil.Of(to, r.loc)
 	if !r.level {
-		c, ok, err := s.CheckpointAt(id, day)
+		c, ok, err := s.CheckpointAt(head.ID, day)
 		if err != nil || !ok {
 			return b, err
 		}

@@ -95,8 +95,25 @@ func (h *History) Days(ctx context.Context, device string, kind reading.Kind, fi
 	}
 	defer s.Close()
 	to := h.bound((last + 1).End(r.loc).Add(-time.Millisecond))
-	b, err := baseFor(s, r, to, true)
+	parts, err := h.parts(s, r, first, last, to, nil)
+	if unreadable(err) {
+		h.tell(r, err)
+		whole := beginning(r, 0, nil)
+		parts, err = h.parts(s, r, first, last, to, &whole)
+	}
 	if err != nil {
+		return nil, err
+	}
+	return sumDays(parts, r.loc), nil
+}
+
+// parts gives what was brought for some days by what is saved and by what is
+// folded from there, or from a given base.
+func (h *History) parts(s *journal.Snapshot, r recipe, first, last civil.Date, to time.Time, given *base) (parts []journal.Part, err error) {
+	var b base
+	if given != nil {
+		b = *given
+	} else if b, err = baseFor(s, r, to, true); err != nil {
 		return nil, err
 	}
 	h.tell(r, b.doubt)
@@ -104,9 +121,8 @@ func (h *History) Days(ctx context.Context, device string, kind reading.Kind, fi
 	if err != nil {
 		return nil, err
 	}
-	var parts []journal.Part
 	if b.stored {
-		if parts, err = s.Parts(b.id, first, last, b.before); err != nil {
+		if parts, err = s.Parts(&b.saved, first, last, b.before); err != nil {
 			return nil, err
 		}
 	}
@@ -115,7 +131,7 @@ func (h *History) Days(ctx context.Context, device string, kind reading.Kind, fi
 			parts = append(parts, p)
 		}
 	}
-	return sumDays(parts, r.loc), nil
+	return parts, nil
 }
 
 // sumDays adds parts up to days. The order of addition is that of the parts,
@@ -161,8 +177,27 @@ func (h *History) Levels(ctx context.Context, device string, from, to time.Time)
 		return nil, err
 	}
 	defer s.Close()
-	b, err := baseFor(s, r, to, true)
+	out, err := h.levels(s, r, from, to, nil)
+	if unreadable(err) {
+		h.tell(r, err)
+		whole := beginning(r, 0, nil)
+		out, err = h.levels(s, r, from, to, &whole)
+	}
 	if err != nil {
+		return nil, err
+	}
+	out = slices.DeleteFunc(out, func(x reading.Sample) bool { return x.At.Before(from) || x.At.After(to) })
+	slices.SortStableFunc(out, func(a, b reading.Sample) int { return a.At.Compare(b.At) })
+	return out, nil
+}
+
+// levels gives the levels of the days of [from, to] and no others of note, from
+// what is saved, or from a given base.
+func (h *History) levels(s *journal.Snapshot, r recipe, from, to time.Time, given *base) (out []reading.Sample, err error) {
+	var b base
+	if given != nil {
+		b = *given
+	} else if b, err = baseFor(s, r, to, true); err != nil {
 		return nil, err
 	}
 	h.tell(r, b.doubt)
@@ -176,11 +211,10 @@ func (h *History) Levels(ctx context.Context, device string, from, to time.Time)
 		if !b.head {
 			last-- // the day itself was scanned anew
 		}
-		if days, err = s.LevelDays(b.id, civil.Of(from, r.loc), last); err != nil {
+		if days, err = s.LevelDays(&b.saved, civil.Of(from, r.loc), last); err != nil {
 			return nil, err
 		}
 	}
-	var out []reading.Sample
 	for i, l := range days {
 		// A later reading of the same day takes the place of a saved one.
 		newer := b.head && l.Day == b.before && slices.ContainsFunc(f.levels, func(x journal.LevelDay) bool {
@@ -193,8 +227,6 @@ func (h *History) Levels(ctx context.Context, device string, from, to time.Time)
 	for _, l := range f.levels {
 		out = append(out, l.Sample)
 	}
-	out = slices.DeleteFunc(out, func(x reading.Sample) bool { return x.At.Before(from) || x.At.After(to) })
-	slices.SortStableFunc(out, func(a, b reading.Sample) int { return a.At.Compare(b.At) })
 	return out, nil
 }
 

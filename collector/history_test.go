@@ -168,18 +168,22 @@ func dump(t require.TestingT, x *house) map[string][]string {
 	require.NoError(t, err)
 	for _, series := range all {
 		name := series.Device + " " + string(series.Kind)
-		id, head, late, ok, err := s.Head(series)
+		saved, ok, err := s.Head(series)
 		require.NoError(t, err)
 		require.True(t, ok, name)
-		require.Zero(t, late, name)
-		parts, err := s.Parts(id, firstDay, lastDay, lastDay)
+		require.Zero(t, saved.Late, name)
+		parts, levels := []journal.Part(nil), []journal.LevelDay(nil)
+		if series.Kind == reading.Level {
+			levels, err = s.LevelDays(&saved, firstDay, lastDay)
+		} else {
+			parts, err = s.Parts(&saved, firstDay, lastDay, lastDay)
+		}
 		require.NoError(t, err)
-		levels, err := s.LevelDays(id, firstDay, lastDay)
-		require.NoError(t, err)
+		head := saved.Head
 		head.Edition = 0 // tells of the way here
 		out[name] = append(out[name], fmt.Sprintf("%+v", head))
 		for _, p := range parts {
-			c, ok, err := s.CheckpointAt(id, p.Emitted)
+			c, ok, err := s.CheckpointAt(saved.ID, p.Emitted)
 			require.NoError(t, err)
 			out[name] = append(out[name], fmt.Sprintf("%+v", p), fmt.Sprint(ok, c))
 		}

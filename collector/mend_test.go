@@ -35,6 +35,9 @@ func TestSavedStatesThatCannotBeReadAreDerivedAnew(t *testing.T) {
 		"head, cut off":               "UPDATE series SET head_state = substr(head_state, 1, length(head_state) / 2) WHERE kind <> 'level'",
 		"checkpoints, garbage":        "UPDATE checkpoint SET state = x'ffffffff'",
 		"checkpoints, another kind's": "UPDATE checkpoint SET state = (SELECT head_state FROM series WHERE kind = 'pulse') WHERE series = (SELECT id FROM series WHERE kind = 'run')",
+		"newest days, garbage":        "UPDATE series SET open = x'0102'",
+		"days, garbage":               "UPDATE bundle SET body = x'01ffff'",
+		"days, cut off":               "UPDATE bundle SET body = substr(body, 1, length(body) - 3)",
 	} {
 		t.Run(name, func(t *testing.T) {
 			site := terminal(t, 1, 1)

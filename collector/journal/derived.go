@@ -2,6 +2,8 @@ package journal
 
 import (
 	"context"
+	"database/sql"
+	"errors"
 	"fmt"
 	"math"
 	"time"
@@ -56,67 +58,88 @@ type Update struct {
 }
 
 // SaveDerived writes derived data in one transaction, and the counters with
-// it. One caller at a time derives.
-func (j *Journal) SaveDerived(ctx context.Context, updates []Update) error {
+// it. One caller at a time derives. Of series whose saved data turned out to be
+// damaged nothing is kept: they have to be derived from their beginning.
+func (j *Journal) SaveDerived(ctx context.Context, updates []Update) (damaged []Series, err error) {
 	release, err := j.hold()
 	if err != nil {
-		return err
+		return nil, err
 	}
 	defer release()
 	ctx = context.WithoutCancel(ctx)
 	counts := j.count
 	err = inTx(ctx, j.w, func() error {
 		for i := range updates {
-			if err := j.saveSeries(ctx, &updates[i]); err != nil {
+			sound, err := j.saveSeries(ctx, &updates[i])
+			if err != nil {
 				return fmt.Errorf("%s of %s: %w", updates[i].Kind, updates[i].Device, err)
+			}
+			if !sound {
+				damaged = append(damaged, updates[i].Series)
 			}
 		}
 		return j.writeCounters(ctx)
 	})
 	if err != nil {
 		j.count = counts
-		return fmt.Errorf("save daily figures: %w", fault(j.path, err))
+		return nil, fmt.Errorf("save daily figures: %w", fault(j.path, err))
 	}
-	return nil
+	return damaged, nil
 }
 
-func (j *Journal) saveSeries(ctx context.Context, u *Update) error {
-	var id int64
+// saveSeries writes one update. Where what is there cannot be read, all that is
+// derived of the series is given up: it follows again from the readings.
+func (j *Journal) saveSeries(ctx context.Context, u *Update) (sound bool, err error) {
+	if u.Kind == reading.Level {
+		err = saveFigures(saving[LevelDay]{&levelForm, j, ctx}, u, u.Levels)
+	} else {
+		err = saveFigures(saving[Part]{&partForm, j, ctx}, u, u.Parts)
+	}
+	if errors.Is(err, ErrState) {
+		return false, j.dropSeries(ctx, u.Series)
+	}
+	return true, err
+}
+
+func saveFigures[T any](s saving[T], u *Update, figures []T) error {
+	j, ctx := s.j, s.ctx
 	anew := u.Whole || u.From != 0
-	err := j.w.QueryRowContext(ctx, `INSERT INTO series (device, kind, rules, head_at, head_state, edition) VALUES (?, ?, ?, ?, ?, ?)
-		ON CONFLICT DO UPDATE SET rules = excluded.rules, head_at = excluded.head_at, head_state = excluded.head_state,
-		edition = CASE ? WHEN 0 THEN edition ELSE max(edition + 1, excluded.edition) END RETURNING id`,
-		u.Device, string(u.Kind), u.Rules, u.At.UnixMilli(), pack(u.State), time.Now().UnixMilli(), anew).Scan(&id)
+	var open []T
+	if !u.Whole {
+		var err error
+		if open, err = s.open(u.Series); err != nil {
+			return err
+		}
+		if anew {
+			open = s.before(open, u.From)
+		}
+	}
+	closed, open := s.divide(s.merge(open, figures))
+	var id int64
+	err := j.stmts[stmtSeries].QueryRowContext(ctx, u.Device, string(u.Kind), u.Rules, u.At.UnixMilli(), pack(u.State), time.Now().UnixMilli(), s.encode(open), anew).Scan(&id)
 	if err != nil {
 		return err
 	}
-	from := int64(u.From)
-	if u.Whole {
-		from = math.MinInt64
-	}
 	if anew {
-		for _, q := range []string{
-			"DELETE FROM part WHERE series = ? AND emitted >= ?",
-			"DELETE FROM checkpoint WHERE series = ? AND day >= ?",
-			"DELETE FROM level_day WHERE series = ? AND day >= ?",
-		} {
-			if _, err := j.w.ExecContext(ctx, q, id, from); err != nil {
-				return err
-			}
+		from := int64(u.From)
+		if u.Whole {
+			from = math.MinInt64
+			_, err = j.w.ExecContext(ctx, "DELETE FROM bundle WHERE place BETWEEN ? AND ?", placeOf(id, firstSpan), placeOf(id, lastSpan))
+		} else {
+			err = s.cut(id, u.From)
 		}
-	}
-	for _, p := range u.Parts {
-		if _, err := j.stmts[stmtPart].ExecContext(ctx, id, int64(p.Emitted), int64(p.Day), p.Amount, p.Seen.Milliseconds(), p.Known.Milliseconds(), int64(p.Flags)); err != nil {
+		if err != nil {
 			return err
 		}
+		if _, err := j.w.ExecContext(ctx, "DELETE FROM checkpoint WHERE series = ? AND day >= ?", id, from); err != nil {
+			return err
+		}
+	}
+	if err := s.add(id, closed); err != nil {
+		return err
 	}
 	if err := j.saveCheckpoints(ctx, id, u.Checkpoints); err != nil {
 		return err
-	}
-	for _, l := range u.Levels {
-		if _, err := j.stmts[stmtLevelDay].ExecContext(ctx, id, int64(l.Day), string(l.Quantity), l.At.UnixMilli(), l.Value, int64(l.Flags)); err != nil {
-			return err
-		}
 	}
 	if u.Seq > 0 {
 		if _, err := j.w.ExecContext(ctx, "DELETE FROM touched WHERE device = ? AND kind = ? AND seq <= ?", u.Device, string(u.Kind), u.Seq); err != nil {
@@ -124,6 +147,36 @@ func (j *Journal) saveSeries(ctx context.Context, u *Update) error {
 		}
 	}
 	return nil
+}
+
+// open gives the figures that lie with a series.
+func (s saving[T]) open(series Series) ([]T, error) {
+	var body []byte
+	err := s.j.stmts[stmtOpen].QueryRowContext(s.ctx, series.Device, string(series.Kind)).Scan(&body)
+	if errors.Is(err, sql.ErrNoRows) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	return s.decode(body, nil)
+}
+
+// dropSeries forgets all that is derived of a series.
+func (j *Journal) dropSeries(ctx context.Context, series Series) error {
+	var id int64
+	err := j.w.QueryRowContext(ctx, "DELETE FROM series WHERE device = ? AND kind = ? RETURNING id", series.Device, string(series.Kind)).Scan(&id)
+	if errors.Is(err, sql.ErrNoRows) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	if _, err := j.w.ExecContext(ctx, "DELETE FROM bundle WHERE place BETWEEN ? AND ?", placeOf(id, firstSpan), placeOf(id, lastSpan)); err != nil {
+		return err
+	}
+	_, err = j.w.ExecContext(ctx, "DELETE FROM checkpoint WHERE series = ?", id)
+	return err
 }
 
 // DropDerived empties the derived tables; they follow again from the readings.
@@ -135,7 +188,7 @@ func (j *Journal) DropDerived(ctx context.Context) error {
 	defer release()
 	ctx = context.WithoutCancel(ctx)
 	err = inTx(ctx, j.w, func() error {
-		_, err := j.w.ExecContext(ctx, "DELETE FROM part; DELETE FROM checkpoint; DELETE FROM level_day; DELETE FROM touched; DELETE FROM series")
+		_, err := j.w.ExecContext(ctx, "DELETE FROM bundle; DELETE FROM checkpoint; DELETE FROM touched; DELETE FROM series")
 		return err
 	})
 	if err != nil {

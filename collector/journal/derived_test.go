@@ -31,7 +31,8 @@ func TestOldCheckpointsThinOut(t *testing.T) {
 		for _, d := range days {
 			u.Checkpoints = append(u.Checkpoints, Checkpoint{Day: d, State: []byte{byte(d)}})
 		}
-		require.NoError(t, j.SaveDerived(ctx, []Update{u}))
+		_, err := j.SaveDerived(ctx, []Update{u})
+		require.NoError(t, err)
 	}
 	var bulk []civil.Date
 	for d := civil.Date(last - 200); d <= last-100; d++ {
@@ -61,11 +62,11 @@ func TestOldCheckpointsThinOut(t *testing.T) {
 	s, err := j.Snapshot(ctx)
 	require.NoError(t, err)
 	defer s.Close()
-	id, head, _, ok, err := s.Head(Series{"mill-1", reading.Run})
+	head, ok, err := s.Head(Series{"mill-1", reading.Run})
 	require.NoError(t, err)
 	require.True(t, ok)
 	require.Equal(t, []byte{7}, head.State)
-	c, ok, err := s.CheckpointAt(id, last-60)
+	c, ok, err := s.CheckpointAt(head.ID, last-60)
 	require.NoError(t, err)
 	require.True(t, ok)
 	require.Zero(t, c.Day%7)

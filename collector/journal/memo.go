@@ -1,8 +1,6 @@
 package journal
 
 import (
-	"cmp"
-	"slices"
 	"time"
 
 	"dwindle/collector/reading"
@@ -17,7 +15,6 @@ type memo struct {
 	heads       map[Series]headMemo
 	checkpoints map[dayKey]checkpointMemo
 	parts       map[int64]partsMemo
-	emitted     map[dayKey][]Part
 	levels      map[int64]levelsMemo
 	scans       map[Series]scanMemo
 	newest      map[seenKey]seenMemo
@@ -31,18 +28,17 @@ type (
 		day civil.Date
 	}
 	headMemo struct {
-		id   int64
-		head Head
-		late Late
-		ok   bool
+		saved Saved
+		ok    bool
+		err   error
 	}
 	checkpointMemo struct {
 		c  Checkpoint
 		ok bool
 	}
 	partsMemo struct {
-		first, last, before civil.Date
-		list                []Part
+		first, before civil.Date
+		list          []Part // in the order of Emitted; never changed
 	}
 	levelsMemo struct {
 		first, last civil.Date
@@ -85,45 +81,26 @@ func newMemo() *memo {
 func (m *memo) clear() {
 	*m = memo{
 		channels: map[string][]channelID{}, heads: map[Series]headMemo{}, checkpoints: map[dayKey]checkpointMemo{},
-		parts: map[int64]partsMemo{}, emitted: map[dayKey][]Part{}, levels: map[int64]levelsMemo{},
+		parts: map[int64]partsMemo{}, levels: map[int64]levelsMemo{},
 		scans: map[Series]scanMemo{}, newest: map[seenKey]seenMemo{}, last: map[lastKey][]reading.Reading{},
 	}
 }
 
 // bound forgets all once there is much.
 func (m *memo) bound() {
-	if len(m.heads) > memoSeries || len(m.channels) > memoSeries || len(m.newest) > memoSeries || len(m.checkpoints) > 8*memoSeries || len(m.emitted) > 8*memoSeries || m.held > memoReadings {
+	if len(m.heads) > memoSeries || len(m.channels) > memoSeries || len(m.newest) > memoSeries || len(m.checkpoints) > 8*memoSeries || m.held > memoReadings {
 		m.clear()
 	}
 }
 
-// partsOf gives remembered parts where they hold all that is asked for.
-func (m *memo) partsOf(id int64, first, last, before civil.Date) ([]Part, bool) {
-	if m == nil {
-		return nil, false
-	}
+// partsOf gives remembered parts where they hold all that was emitted from a day
+// on and before another, and more.
+func (m *memo) partsOf(id int64, first, before civil.Date) ([]Part, bool) {
 	p, ok := m.parts[id]
-	if !ok || first < p.first || last > p.last || before > p.before {
-		return nil, false
-	}
-	// They are in the order of Emitted, and nothing is emitted before its day.
-	from, _ := slices.BinarySearchFunc(p.list, first, func(x Part, d civil.Date) int { return cmp.Compare(x.Emitted, d) })
-	var out []Part
-	for _, x := range p.list[from:] {
-		if x.Emitted >= before {
-			break
-		}
-		if x.Day >= first && x.Day <= last {
-			out = append(out, x)
-		}
-	}
-	return out, true
+	return p.list, ok && first >= p.first && before <= p.before
 }
 
 func (m *memo) levelsOf(id int64, first, last civil.Date) ([]LevelDay, bool) {
-	if m == nil {
-		return nil, false
-	}
 	p, ok := m.levels[id]
 	if !ok || first < p.first || last > p.last {
 		return nil, false

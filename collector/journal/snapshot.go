@@ -1,6 +1,7 @@
 package journal
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"math"
@@ -154,37 +155,46 @@ type Late struct {
 	Seq int64
 }
 
+// Saved is what is derived of a series, as far as a snapshot has it.
+type Saved struct {
+	ID int64
+	Head
+	Late Late
+	open []byte // figures of the newest day
+}
+
 // Head gives how far a series is derived; ok is false where nothing is, and
-// late then is not looked up.
-func (s *Snapshot) Head(series Series) (id int64, h Head, late Late, ok bool, err error) {
+// late notes are not looked up then.
+func (s *Snapshot) Head(series Series) (x Saved, ok bool, err error) {
 	if s.memo == nil {
 		return s.head(series)
 	}
 	if m, ok := s.memo.heads[series]; ok {
-		return m.id, m.head, m.late, m.ok, nil
+		return m.saved, m.ok, m.err
 	}
-	if id, h, late, ok, err = s.head(series); err == nil {
-		s.memo.heads[series] = headMemo{id, h, late, ok}
+	x, ok, err = s.head(series)
+	if err == nil {
+		s.memo.heads[series] = headMemo{saved: x, ok: ok}
 	}
-	return id, h, late, ok, err
+	return x, ok, err
 }
 
-func (s *Snapshot) head(series Series) (id int64, h Head, late Late, ok bool, err error) {
+func (s *Snapshot) head(series Series) (x Saved, ok bool, err error) {
 	var at int64
 	var ms, seq *int64
-	ok, err = s.one([]any{&id, &at, &h.State, &h.Rules, &h.Edition, &ms, &seq},
-		`SELECT id, head_at, head_state, rules, edition,
+	ok, err = s.one([]any{&x.ID, &at, &x.State, &x.Rules, &x.Edition, &x.open, &ms, &seq},
+		`SELECT id, head_at, head_state, rules, edition, open,
 		(SELECT min(at) FROM touched WHERE device = ?1 AND kind = ?2), (SELECT max(seq) FROM touched WHERE device = ?1 AND kind = ?2)
 		FROM series WHERE device = ?1 AND kind = ?2`, series.Device, string(series.Kind))
 	if err != nil {
-		return id, h, late, ok, err
+		return x, ok, err
 	}
-	h.At = time.UnixMilli(at).UTC()
+	x.At = time.UnixMilli(at).UTC()
 	if ms != nil && seq != nil {
-		late = Late{At: time.UnixMilli(*ms).UTC(), Seq: *seq}
+		x.Late = Late{At: time.UnixMilli(*ms).UTC(), Seq: *seq}
 	}
-	h.State, err = unpack(h.State)
-	return id, h, late, ok, s.wrap(err)
+	x.State, err = unpack(x.State)
+	return x, ok, s.wrap(err)
 }
 
 // LastNote gives the newest note of late readings of a series, 0: none.
@@ -221,84 +231,113 @@ func (s *Snapshot) checkpointAt(id int64, day civil.Date) (c Checkpoint, ok bool
 
 // Parts gives the parts of a series for the days first to last, both included,
 // that were emitted before a day, in the order of Emitted, then Day.
-func (s *Snapshot) Parts(id int64, first, last, emittedBefore civil.Date) ([]Part, error) {
-	if list, ok := s.memo.partsOf(id, first, last, emittedBefore); ok {
-		return list, nil
+func (s *Snapshot) Parts(x *Saved, first, last, emittedBefore civil.Date) ([]Part, error) {
+	list, ok := []Part(nil), false
+	if s.memo != nil {
+		list, ok = s.memo.partsOf(x.ID, first, emittedBefore)
 	}
-	// Nothing is emitted before its day.
-	list, err := s.parts("SELECT emitted, day, amount, seen_ms, known_ms, flags FROM part WHERE series = ? AND emitted >= ? AND emitted < ? AND day BETWEEN ? AND ? ORDER BY emitted, day",
-		id, int64(first), int64(emittedBefore), int64(first), int64(last))
-	if err == nil && s.memo != nil {
-		s.memo.parts[id] = partsMemo{first, last, emittedBefore, slices.Clone(list)}
+	if !ok {
+		var err error
+		// Nothing is emitted before its day.
+		if list, err = figures(s, &partForm, x, first, emittedBefore-1); err != nil {
+			return nil, err
+		}
+		if s.memo != nil {
+			s.memo.parts[x.ID] = partsMemo{first, emittedBefore, list}
+		}
 	}
-	return list, err
+	from, _ := slices.BinarySearchFunc(list, first, func(p Part, d civil.Date) int { return cmp.Compare(p.Emitted, d) })
+	out := make([]Part, 0, len(list)-from)
+	for _, p := range list[from:] {
+		if p.Emitted >= emittedBefore {
+			break
+		}
+		if p.Day >= first && p.Day <= last {
+			out = append(out, p)
+		}
+	}
+	return out, nil
 }
 
 // PartsEmitted gives the parts that the readings of one day brought, in the
 // order of their days.
-func (s *Snapshot) PartsEmitted(id int64, day civil.Date) ([]Part, error) {
-	if s.memo != nil {
-		if list, ok := s.memo.emitted[dayKey{id, day}]; ok {
-			return slices.Clone(list), nil
-		}
-	}
-	list, err := s.parts("SELECT emitted, day, amount, seen_ms, known_ms, flags FROM part WHERE series = ? AND emitted = ? ORDER BY day", id, int64(day))
-	if err == nil && s.memo != nil {
-		s.memo.emitted[dayKey{id, day}] = slices.Clone(list)
-	}
-	return list, err
-}
-
-func (s *Snapshot) parts(text string, args ...any) ([]Part, error) {
-	rows, err := s.query(text, args...)
+func (s *Snapshot) PartsEmitted(x *Saved, day civil.Date) ([]Part, error) {
+	// As a rule it is the newest day.
+	list, err := partForm.decode(x.open, nil)
 	if err != nil {
-		return nil, err
+		return nil, s.wrap(err)
 	}
-	defer rows.Close()
-	var out []Part
-	for rows.Next() {
-		var p Part
-		var seen, known int64
-		if err := rows.Scan(&p.Emitted, &p.Day, &p.Amount, &seen, &known, &p.Flags); err != nil {
-			return nil, s.wrap(err)
-		}
-		p.Seen, p.Known = time.Duration(seen)*time.Millisecond, time.Duration(known)*time.Millisecond
-		out = append(out, p)
+	if len(list) == 0 || list[0].Emitted > day {
+		return figures(s, &partForm, x, day, day)
 	}
-	return out, s.wrap(rows.Err())
+	if list[0].Emitted < day {
+		return nil, nil
+	}
+	return list, nil
 }
 
 // LevelDays gives the last level readings of the days first to last, both
 // included, in time order.
-func (s *Snapshot) LevelDays(id int64, first, last civil.Date) ([]LevelDay, error) {
-	if list, ok := s.memo.levelsOf(id, first, last); ok {
-		return list, nil
+func (s *Snapshot) LevelDays(x *Saved, first, last civil.Date) ([]LevelDay, error) {
+	if s.memo != nil {
+		if list, ok := s.memo.levelsOf(x.ID, first, last); ok {
+			return list, nil
+		}
 	}
-	list, err := s.levelDays(id, first, last)
-	if err == nil && s.memo != nil {
-		s.memo.levels[id] = levelsMemo{first, last, slices.Clone(list)}
+	list, err := figures(s, &levelForm, x, first, last)
+	if err != nil {
+		return nil, err
 	}
-	return list, err
+	slices.SortStableFunc(list, func(a, b LevelDay) int {
+		return cmp.Or(a.At.Compare(b.At), strings.Compare(string(a.Quantity), string(b.Quantity)))
+	})
+	if s.memo != nil {
+		s.memo.levels[x.ID] = levelsMemo{first, last, slices.Clone(list)}
+	}
+	return list, nil
 }
 
-func (s *Snapshot) levelDays(id int64, first, last civil.Date) ([]LevelDay, error) {
-	rows, err := s.query("SELECT day, quantity, at, value, flags FROM level_day WHERE series = ? AND day BETWEEN ? AND ? ORDER BY at, quantity", id, int64(first), int64(last))
+// figures reads the figures of a series that lie at the days first to last, in
+// order.
+func figures[T any](s *Snapshot, f *form[T], x *Saved, first, last civil.Date) ([]T, error) {
+	newest, err := f.decode(x.open, nil)
+	if err != nil {
+		return nil, s.wrap(err)
+	}
+	rows, err := s.query("SELECT body FROM bundle WHERE place BETWEEN ? AND ? ORDER BY place", placeOf(x.ID, span(first)), placeOf(x.ID, span(last)))
 	if err != nil {
 		return nil, err
 	}
 	defer rows.Close()
-	var out []LevelDay
+	var out []T
 	for rows.Next() {
-		var l LevelDay
-		var at int64
-		if err := rows.Scan(&l.Day, &l.Quantity, &at, &l.Value, &l.Flags); err != nil {
+		var body []byte
+		if err := rows.Scan(&body); err != nil {
 			return nil, s.wrap(err)
 		}
-		l.At = time.UnixMilli(at).UTC()
-		out = append(out, l)
+		if out == nil {
+			out = make([]T, 0, len(body)/2)
+		}
+		if out, err = f.decode(body, out); err != nil {
+			return nil, s.wrap(err)
+		}
 	}
-	return out, s.wrap(rows.Err())
+	if err := rows.Err(); err != nil {
+		return nil, s.wrap(err)
+	}
+	if len(newest) > 0 {
+		out = append(f.before(out, f.day(&newest[0])), newest...)
+	}
+	n, _ := slices.BinarySearchFunc(out, first, func(x T, d civil.Date) int { return cmp.Compare(f.day(&x), d) })
+	out = out[n:]
+	if last < lastDay {
+		out = f.before(out, last+1)
+	}
+	return out, nil
 }
+
+// lastDay is after all days.
+const lastDay civil.Date = math.MaxInt32
 
 // Series lists all series that have readings, in the order of their devices.
 func (s *Snapshot) Series() ([]Series, error) {

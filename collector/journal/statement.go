@@ -19,9 +19,13 @@ const (
 	stmtTouched         = "INSERT INTO touched (device, kind, at) VALUES (?, ?, ?)"
 	stmtKept            = "INSERT INTO kept (received, device, reason, topic, payload, detail) VALUES (?, ?, ?, ?, ?, ?)"
 	stmtCounter         = "INSERT INTO counter VALUES (?, ?) ON CONFLICT DO UPDATE SET n = n + excluded.n"
-	stmtPart            = "INSERT INTO part VALUES (?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO UPDATE SET amount = excluded.amount, seen_ms = excluded.seen_ms, known_ms = excluded.known_ms, flags = excluded.flags"
-	stmtCheckpoint      = "INSERT INTO checkpoint VALUES (?, ?, ?) ON CONFLICT DO UPDATE SET state = excluded.state"
-	stmtLevelDay        = "INSERT INTO level_day VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT DO UPDATE SET at = excluded.at, value = excluded.value, flags = excluded.flags"
+	stmtSeries          = `INSERT INTO series (device, kind, rules, head_at, head_state, edition, open) VALUES (?, ?, ?, ?, ?, ?, ?)
+		ON CONFLICT DO UPDATE SET rules = excluded.rules, head_at = excluded.head_at, head_state = excluded.head_state, open = excluded.open,
+		edition = CASE ? WHEN 0 THEN edition ELSE max(edition + 1, excluded.edition) END RETURNING id`
+	stmtOpen       = "SELECT open FROM series WHERE device = ? AND kind = ?"
+	stmtBundle     = "INSERT INTO bundle VALUES (?, ?) ON CONFLICT DO UPDATE SET body = excluded.body"
+	stmtBundleGet  = "SELECT body FROM bundle WHERE place = ?"
+	stmtCheckpoint = "INSERT INTO checkpoint VALUES (?, ?, ?) ON CONFLICT DO UPDATE SET state = excluded.state"
 )
 
 // prepare readies the statements on the writing connection.
@@ -29,7 +33,7 @@ func (j *Journal) prepare(ctx context.Context) error {
 	stmts := map[string]*sql.Stmt{}
 	for _, text := range []string{
 		stmtReading, stmtReadingGet, stmtReadingUpdate, stmtIncrement, stmtIncrementGet, stmtIncrementUpdate,
-		stmtTouched, stmtKept, stmtCounter, stmtPart, stmtCheckpoint, stmtLevelDay,
+		stmtTouched, stmtKept, stmtCounter, stmtSeries, stmtOpen, stmtBundle, stmtBundleGet, stmtCheckpoint,
 	} {
 		s, err := j.w.PrepareContext(ctx, text)
 		if err != nil {
