@@ -39,6 +39,28 @@ func (l passage) Quantile(p float64) float64 { return orNever(l.law.Quantile(p, 
 
 func (l passage) Chance(t float64) float64 { return l.law.Chance(t, l.budget) }
 
+func (l passage) Chances(times, into []float64) {
+	if m, ok := l.law.(depletion.Many); ok {
+		m.Chances(times, l.budget, into)
+		return
+	}
+	for i, t := range times {
+		into[i] = l.Chance(t)
+	}
+}
+
+// chancesOf gives a law's chances at times that do not fall, at once where it
+// can.
+func chancesOf(law Law, times, into []float64) {
+	if many, ok := law.(interface{ Chances(times, into []float64) }); ok {
+		many.Chances(times, into)
+		return
+	}
+	for i, t := range times {
+		into[i] = law.Chance(t)
+	}
+}
+
 func orNever(t float64, ok bool) float64 {
 	if !ok {
 		return math.Inf(1)

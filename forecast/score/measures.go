@@ -55,16 +55,17 @@ func CRPS(law Law, t, horizon float64) float64 {
 	const edge = 0.0005
 	lo := math.Min(t, law.Quantile(edge))
 	hi := math.Min(horizon, math.Max(t, law.Quantile(1-edge)))
-	sum := 0.0
-	step := (t - lo) / crpsSteps
+	var times, chances [2 * crpsSteps]float64
+	before, after := (t-lo)/crpsSteps, (hi-t)/crpsSteps
 	for i := range crpsSteps {
-		p := law.Chance(lo + (float64(i)+0.5)*step)
-		sum += p * p * step
+		times[i] = lo + (float64(i)+0.5)*before
+		times[crpsSteps+i] = t + (float64(i)+0.5)*after
 	}
-	step = (hi - t) / crpsSteps
+	chancesOf(law, times[:], chances[:])
+	sum := 0.0
 	for i := range crpsSteps {
-		p := 1 - law.Chance(t+(float64(i)+0.5)*step)
-		sum += p * p * step
+		early, late := chances[i], 1-chances[crpsSteps+i]
+		sum += early*early*before + late*late*after
 	}
 	return sum
 }

@@ -86,7 +86,7 @@ type Tails struct {
 	AboveBinomial    Interval  `json:"above_p90_binomial"`
 }
 
-// Bin is the cases whose own P50 lies above one number of days and up to
+// Bin is the cases whose own P50, in whole days, lies above one number and up to
 // another (0: any later).
 type Bin struct {
 	AboveDays  float64 `json:"above_days"`

@@ -3,6 +3,8 @@ package score
 import (
 	"math"
 	"slices"
+
+	"dwindle/forecast/depletion"
 )
 
 // ours is the name of our own model; all others are baselines.
@@ -148,10 +150,9 @@ func (o Outcomes) spread(model int, groups [][2]int, l *Line) {
 	}
 	slices.Sort(bias)
 	l.MedianBiasOverT = sample(bias).Quantile(0.5)
-	all := o.tails(model, groups, 0, math.Inf(1))
-	l.Tails = all.Tails
-	for i := range len(horizonBins) - 1 {
-		if b := o.tails(model, groups, horizonBins[i], horizonBins[i+1]); b.Cases > 0 {
+	l.Tails = o.tails(model, groups, -1).Tails
+	for h := range depletion.Horizons {
+		if b := o.tails(model, groups, h); b.Cases > 0 {
 			l.Bins = append(l.Bins, b)
 		}
 	}
@@ -165,21 +166,21 @@ func (o Outcomes) spread(model int, groups [][2]int, l *Line) {
 	l.PIT, l.PITChiSquare, l.PITDesign, l.PITP = h.Shares, h.ChiSquare, h.Design, h.P
 }
 
-// horizonBins are the edges, in days, between near, middle and far forecasts.
-// They are edges of what the model itself calls likely: binning by the truth
-// would pick, among the short ones, those that came early.
-var horizonBins = [...]float64{0, 14, 60, math.Inf(1)}
+// horizons are the edges, in whole days, between near, middle and far forecasts
+// (see [depletion.HorizonOf]); the last has no end. They are edges of what the
+// model itself calls likely: binning by the truth would pick, among the short
+// ones, those that came early.
+var horizons = [depletion.Horizons + 1]float64{0, 14, 60, 0}
 
-// tails counts the cases whose P50 is above from and up to to.
-func (o Outcomes) tails(model int, groups [][2]int, from, to float64) Bin {
+// tails counts the cases of one bin of the horizon, or, below 0, of all.
+func (o Outcomes) tails(model int, groups [][2]int, horizon int) Bin {
 	cases := make([]float64, len(groups))
 	early, late, in := make([]float64, len(groups)), make([]float64, len(groups)), make([]float64, len(groups))
 	var n, e, a float64
 	for g, bounds := range groups {
 		for i := bounds[0]; i < bounds[1]; i++ {
 			t, r := o.Cases[i].Truth, o.Cases[i].Said[model].Range
-			// A P50 of 0 days belongs to the nearest bin.
-			if (r[1] <= from && from > 0) || r[1] > to {
+			if horizon >= 0 && depletion.HorizonOf(r[1]) != horizon {
 				continue
 			}
 			cases[g]++
@@ -194,9 +195,9 @@ func (o Outcomes) tails(model int, groups [][2]int, from, to float64) Bin {
 		}
 		n, e, a = n+cases[g], e+early[g], a+late[g]
 	}
-	b := Bin{AboveDays: from, Cases: int(n)}
-	if !math.IsInf(to, 1) {
-		b.UpToDays = to
+	b := Bin{Cases: int(n)}
+	if horizon >= 0 {
+		b.AboveDays, b.UpToDays = horizons[horizon], horizons[horizon+1]
 	}
 	if n == 0 {
 		return b
