@@ -58,6 +58,48 @@ func BenchmarkForecastUntilCores(b *testing.B) {
 	b.ReportMetric(float64(b.N)/b.Elapsed().Seconds(), "points/s")
 }
 
+// BenchmarkAdd is one more day in a state, the passes over its window shared
+// among the days.
+func BenchmarkAdd(b *testing.B) {
+	history, _ := benchmarkSite()
+	s := duty.Rules{MaxPerDay: 24}.State()
+	b.ReportAllocs()
+	i := 0
+	for b.Loop() {
+		s.Add(history[i%175])
+		i++
+	}
+}
+
+// BenchmarkStateForecast is what a point costs each night whose state is kept:
+// read it, add yesterday, write it, and forecast a known budget.
+func BenchmarkStateForecast(b *testing.B) {
+	history, future := benchmarkSite()
+	kept := duty.Rules{MaxPerDay: 24}.State()
+	for _, d := range history {
+		kept.Add(d)
+	}
+	form, err := kept.MarshalBinary()
+	if err != nil {
+		b.Fatal(err)
+	}
+	var s duty.State
+	var f depletion.Mixture
+	budget := depletion.Budget{Mean: 700, Var: 100}
+	out := make([]byte, 0, 4096)
+	b.ReportAllocs()
+	for b.Loop() {
+		if err := s.UnmarshalBinary(form); err != nil {
+			b.Fatal(err)
+		}
+		s.Add(history[5])
+		out, _ = s.AppendBinary(out[:0])
+		f = s.Model(nil, duty.Lean{}).ForecastUntil(f, future, 0.4, budget)
+		f.Range(budget)
+	}
+	b.ReportMetric(float64(b.N)/b.Elapsed().Seconds(), "points/s")
+}
+
 // BenchmarkForecastFresh is the same without reuse of memory.
 func BenchmarkForecastFresh(b *testing.B) {
 	history, future := benchmarkSite()

@@ -16,7 +16,7 @@ const minDF = 3
 // fitDayTypes estimates the mean of each day type, shrunk towards its group's
 // mean by priorDays pseudo-days; the variance of single days, pooled in the
 // same way; and how uncertain all of that is.
-func (m *Model) fitDayTypes(history []Day, s *sums) {
+func (m *Model) fitDayTypes(s *sums) {
 	m.rung = RungDayTypes
 	var gw, gy [groups]float64
 	for g := range groups {
@@ -34,26 +34,34 @@ func (m *Model) fitDayTypes(history []Day, s *sums) {
 		m.mean[t] = (s.y[t] + priorDays*gy[g]/gw[g]) / (s.w[t] + priorDays)
 	}
 	m.holidayIsSunday = s.w[config.HolidayType] == 0
-	m.fitNoise(history, s, gw, overall)
 	if overall == 0 {
 		m.notice = noUse(s.seen)
 	}
 }
 
-func (m *Model) fitNoise(history []Day, s *sums, gw [groups]float64, overall float64) {
-	var ss [config.DayTypes]float64
-	for i, age := len(history)-1, 1.0; i >= 0; i, age = i-1, age*discount {
-		d := history[i]
-		if amount, seen, _, ok := usable(d, m.maxPerDay); ok {
+// fitNoise learns the variances from the days that are still in the window,
+// which holds more than the rung needs unless few days in a month are seen.
+func (m *Model) fitNoise(recent *window, s *sums) {
+	var gw, gy [groups]float64
+	for g := range groups {
+		gw[g], gy[g] = s.group(g)
+	}
+	overall := (gy[working] + gy[weekend]) / (gw[working] + gw[weekend])
+	var ss, w [types]float64
+	for i := range recent.n {
+		if seen := float64(recent.seen[i]); seen > 0 {
 			// The residual of a part day scales with the root of the share.
-			r := amount - seen*m.mean[d.Type]
-			ss[d.Type] += age * r * r
+			t, age := recent.kind[i], powers[recent.n-1-i]
+			r := recent.amount[i] - seen*m.mean[t]
+			ss[t] += age * r * r
+			w[t] += age * seen
 		}
 	}
-	var gs [groups]float64
+	var gs, rw [groups]float64
 	var weights, squares, spent float64
 	for t := range config.ShutdownType {
 		gs[groupOf(t)] += ss[t]
+		rw[groupOf(t)] += w[t]
 		weights += s.w[t]
 		squares += s.q[t]
 		spent += s.w[t] / (s.w[t] + priorDays)
@@ -62,14 +70,17 @@ func (m *Model) fitNoise(history []Day, s *sums, gw [groups]float64, overall flo
 	effective := weights * weights / squares
 	inflate := effective / math.Max(1, effective-spent)
 	m.df = math.Max(minDF, effective-spent)
-	pooled := (gs[working] + gs[weekend]) / weights
+	pooled := 0.0
+	if sum := rw[working] + rw[weekend]; sum > 0 {
+		pooled = (gs[working] + gs[weekend]) / sum
+	}
 	for t := range config.ShutdownType {
 		g := groupOf(t)
 		base := pooled
-		if gw[g] > 0 {
-			base = gs[g] / gw[g]
+		if rw[g] > 0 {
+			base = gs[g] / rw[g]
 		}
-		v := (ss[t] + priorVarDays*base) / (s.w[t] + priorVarDays)
+		v := (ss[t] + priorVarDays*base) / (w[t] + priorVarDays)
 		m.noise[t] = inflate * math.Max(v, 0.02*pooled)
 		if s.w[t] > 0 {
 			m.ownVar[t] = m.noise[t] * s.q[t] / (s.w[t] * s.w[t])
@@ -78,7 +89,7 @@ func (m *Model) fitNoise(history []Day, s *sums, gw [groups]float64, overall flo
 	for g := range groups {
 		m.spread[g] = m.groupSpread(s, g, gw[g], overall)
 	}
-	stretch := persistence(history, m)
+	stretch := persistence(recent.kind[:recent.n], recent.amount[:recent.n], recent.seen[:recent.n], m)
 	for t := range config.ShutdownType {
 		m.noise[t] *= stretch
 		m.ownVar[t] *= stretch

@@ -5,9 +5,10 @@
 // stated in the plan while there is little history, then shrunk means per day
 // type, then a mixture of ways in which the level and the pattern of duty may
 // move. [Model.Forecast] rolls the model over a calendar into the cumulative
-// duty that package depletion turns into an empty date. The package is pure; it
-// imports day types from config and curves from depletion, nothing else of
-// ours.
+// duty that package depletion turns into an empty date. A [State] keeps of a
+// history what a model needs, day by day and in bounded size. The package is
+// pure; it imports day types from config and curves from depletion, nothing
+// else of ours.
 package duty
 
 import (
@@ -65,33 +66,18 @@ const minSeen = 0.02
 // RungNone.
 func Fit(history []Day, plan *Plan) Model { return Rules{}.Fit(history, plan) }
 
-// Fit is the package's Fit within bounds.
+// Fit is the package's Fit within bounds, the fold of [State.Add] over history.
 func (r Rules) Fit(history []Day, plan *Plan) Model { return r.FitWith(&Scratch{}, history, plan) }
 
 // FitWith is Fit with the working memory of an earlier call, for passes over
 // many points: it then allocates nothing. The result does not depend on what
 // the memory held.
 func (r Rules) FitWith(scratch *Scratch, history []Day, plan *Plan) Model {
-	var s sums
-	s.add(history, r.MaxPerDay)
-	m := Model{maxPerDay: r.MaxPerDay, seen: s.seen, capped: s.capped}
-	havePlan := plan != nil && plan.PerWeek >= 0 && !math.IsInf(plan.PerWeek, 0)
-	switch {
-	case s.seen >= MinDays:
-		m.fitDayTypes(history, &s)
-		if s.seen >= MinMixtureDays && m.mix.fit(scratch, history, r) {
-			m.rung = RungMixture
-		}
-		if havePlan {
-			m.notice = comparePlan(history, r.MaxPerDay, plan.PerWeek)
-		}
-	case havePlan:
-		m.fitPlan(&s, plan.PerWeek)
-	default:
-		m.rung = RungNone
-		m.reason = tooFew(s.seen, s.shutdown)
+	scratch.state = r.State()
+	for _, d := range history {
+		scratch.state.Add(d)
 	}
-	return m
+	return scratch.state.model(&scratch.work, plan, &r.Lean)
 }
 
 // usable gives the observed amount and share of a day within bounds; ok is

@@ -2,6 +2,7 @@ package duty
 
 import (
 	"math"
+	"math/rand/v2"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -133,30 +134,115 @@ func TestMissingDaysLetTimePass(t *testing.T) {
 	require.InDelta(t, d.filter(steps).pmm+0.1, gap.pmm, 1e-12, "ten more steps of 0.01")
 }
 
-func TestChangeFindsTheNewLevel(t *testing.T) {
-	steps := make([]step, 120)
-	for i := range steps {
-		y := 1.2 + 0.05*math.Sin(float64(7*i*i))
-		if i >= 90 {
-			y -= 0.6
-		}
-		steps[i] = step{h: 1, g: 1, y: y}
+// settled lets days leave the window until it can hold the rest, in units of
+// the mean day.
+func settled(days []step) (e evidence, rest []step, logs product) {
+	var since [maxPlaces + windowDays]float64
+	logs.value = 1
+	n := 0.0
+	for len(days) > windowDays {
+		n += taught(days[:windowDays])
+		e.settle(days[:windowDays], leavingDays, n, 1, 1, &since)
+		n -= taught(days[leavingDays:windowDays])
+		logs.noise(days[:leavingDays])
+		days = days[leavingDays:]
 	}
-	since := make([]float64, len(steps))
-	c := changed(steps, since)
-	require.InDelta(t, 0.6, c.mu, 0.02)
-	steady := motion{}.filter(steps)
-	require.Greater(t, c.fit, steady.fit+20)
-	require.Less(t, c.s2, steady.s2/10)
-	best := 0
+	return e, days, logs
+}
+
+func changed(days []step) (level, [maxPlaces + windowDays]float64) {
+	var since [maxPlaces + windowDays]float64
 	for i := range since {
-		if since[i] > since[best] {
-			best = i
-		}
+		since[i] = math.Inf(1)
 	}
-	require.Equal(t, 89, best, "the last day before the change")
-	few := changed(steps[:5], since)
-	require.True(t, math.IsInf(few.fit, -1), "too few days for two levels")
+	e, rest, logs := settled(days)
+	logs.noise(rest)
+	all := e.total(rest, 1)
+	return e.changed(rest, &all, taught(days), 1, 1, logs.log(), &since), since
+}
+
+// changedExactly looks at every day, however many there are: two filters, one
+// before and one since.
+func changedExactly(days []step) (mu, fit float64) {
+	n, most := taught(days), math.Inf(-1)
+	var total evidence
+	total = total.total(days, 1)
+	var walk evidence
+	logs := product{value: 1}
+	logs.noise(days)
+	var fits, levels []float64
+	for k := range days {
+		walk.add(&days[k], 1)
+		if total.i-walk.i < leastSince*total.i/n {
+			break
+		}
+		i2, b2 := total.i-walk.i, total.b-walk.b
+		square := total.q - walk.b*walk.b/(walk.i+1.0/levelPrior) - b2*b2/(i2+1.0/levelPrior)
+		fits = append(fits, -0.5*math.Log((1+levelPrior*walk.i)*(1+levelPrior*i2))-0.5*n*math.Log(square/n))
+		levels = append(levels, 1+b2/(i2+1.0/levelPrior))
+		most = math.Max(most, fits[len(fits)-1])
+	}
+	sum := 0.0
+	for k := range fits {
+		w := math.Exp(fits[k] - most)
+		sum += w
+		mu += w * levels[k]
+	}
+	return mu / sum, most + math.Log(sum/float64(len(fits))) - 0.5*logs.log()
+}
+
+func TestChangeFindsTheNewLevel(t *testing.T) {
+	for _, at := range []int{30, 90} { // gone from the window, and in it
+		steps := make([]step, 120)
+		for i := range steps {
+			y := 1.2 + 0.05*math.Sin(float64(7*i*i))
+			if i >= at {
+				y -= 0.6
+			}
+			steps[i] = step{h: 1, g: 1, y: y}
+		}
+		c, since := changed(steps)
+		require.InDelta(t, 0.6, c.mu, 0.02)
+		steady := motion{}.filter(steps)
+		require.Greater(t, c.fit, steady.fit+20)
+		require.Less(t, c.s2, steady.s2/10)
+		e, rest, _ := settled(steps)
+		best := 0
+		for i := range e.n + len(rest) - leastSince {
+			if since[i] < since[best] {
+				best = i
+			}
+		}
+		if at < 120-len(rest) {
+			require.InDelta(t, at, e.places[best].i, 1e-9, "the last day before the change")
+		} else {
+			require.Equal(t, at, 120-len(rest)+best-e.n+1, "the last day before the change")
+		}
+		few, _ := changed(steps[:5])
+		require.True(t, math.IsInf(few.fit, -1), "too few days for two levels")
+	}
+}
+
+// Few possible days of a change, the likeliest, say what all days would: the
+// level since to a fraction of its error, the likelihood to a third of a nat.
+func TestFewPlacesStandForAllDays(t *testing.T) {
+	for seed := range uint64(40) {
+		r := rand.New(rand.NewPCG(seed, 5))
+		n := 80 + r.IntN(320)
+		at, to := r.IntN(n), 0.7+0.6*r.Float64()
+		steps := make([]step, n)
+		for i := range steps {
+			y := 1 + 0.15*r.NormFloat64()
+			if i >= at && seed%4 > 0 {
+				y *= to
+			}
+			steps[i] = step{h: 1, g: 0.5 + r.Float64(), y: y}
+		}
+		c, _ := changed(steps)
+		mu, fit := changedExactly(steps)
+		require.InDelta(t, mu, c.mu, 0.3*math.Sqrt(c.pmm*c.s2), "seed %d", seed)
+		require.InDelta(t, fit, c.fit, 0.35, "seed %d", seed)
+	}
 }
 
 // The fit of a change on a given day is the prediction-error likelihood of two
@@ -168,8 +254,7 @@ func TestChangeFitComparesWithFilters(t *testing.T) {
 		for i := range steps {
 			steps[i] = step{h: rapid.Float64Range(0.5, 1.5).Draw(t, "h"), g: rapid.Float64Range(0.5, 2).Draw(t, "g"), y: rapid.Float64Range(0, 2).Draw(t, "y")}
 		}
-		since := make([]float64, n)
-		changed(steps, since)
+		_, since := changed(steps) // the squares
 		at := n / 2
 		var logs float64
 		parts := func(s []step) (squares float64) {
@@ -184,11 +269,15 @@ func TestChangeFitComparesWithFilters(t *testing.T) {
 			logs -= math.Log(steps[i].g)
 		}
 		want := -0.5*logs - 0.5*float64(n)*math.Log(square/float64(n))
-		if math.IsInf(since[at-1], -1) {
+		if math.IsInf(since[at-1], 1) {
 			t.Skip("too little information since")
 		}
-		if math.Abs(want-since[at-1]) > 1e-6*math.Max(1, math.Abs(want)) {
-			t.Fatalf("want %g, got %g", want, since[at-1])
+		var all, before evidence
+		all, before = all.total(steps, 1), before.total(steps[:at], 1)
+		p := place{i: before.i, b: before.b}
+		got := math.Log(all.likelihood(&p, float64(n), since[at-1], since[at-1])) - 0.5*float64(n)*math.Log(since[at-1]/float64(n))
+		if math.Abs(want-got) > 1e-6*math.Max(1, math.Abs(want)) {
+			t.Fatalf("want %g, got %g", want, got)
 		}
 	})
 }

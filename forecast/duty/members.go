@@ -43,11 +43,14 @@ var memberKinds = [members]memberKind{
 // The filters of equal form stand together: swings (phi < 1), then drifts, of
 // the lasting pattern; then drifts of the moved one.
 const (
-	firstSwing      = 1
+	firstSwing      = 1 // after the steady member, which needs no filter
 	firstDrift      = 7
-	firstChange     = 11 // no filters: one for each pattern
+	firstChange     = 11 // no filters either: one for each pattern
 	firstMovedDrift = 13
 )
+
+// filtered says that a member needs a filter: the others follow from sums.
+func (k *memberKind) filtered() bool { return !k.change && k.r > 0 }
 
 // motions and driftSteps are those of the members, for the filters' loops.
 var motions, driftSteps = func() (m [members]motion, r [members]float64) {

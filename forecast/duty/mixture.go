@@ -21,16 +21,8 @@ type mixture struct {
 // Scratch is working memory for [Rules.FitWith]; the zero value is ready. It
 // must not be used by two goroutines at once.
 type Scratch struct {
-	out   []bool
-	since []float64
-	steps []step
-}
-
-func (s *Scratch) grow(n int) {
-	if cap(s.out) < n {
-		s.out, s.since, s.steps = make([]bool, n), make([]float64, n), make([]step, n)
-	}
-	s.out, s.since, s.steps = s.out[:n], s.since[:n], s.steps[:n]
+	state State
+	work  work
 }
 
 // leastWeight is the weight from which a member is kept: below it the figures
@@ -38,47 +30,57 @@ func (s *Scratch) grow(n int) {
 const leastWeight = 1e-2
 
 // fit is false where nothing was used, so that there is no pattern.
-func (m *mixture) fit(s *Scratch, history []Day, r Rules) bool {
-	maxPerDay := r.MaxPerDay
-	s.grow(len(history))
-	m.cap = maxPerDay
+func (m *mixture) fit(w *work, s *State, lean *Lean) bool {
+	m.cap = s.maxPerDay
+	past := &s.past
 	var idle idleness
-	m.outages, idle = findOutages(history, maxPerDay, s.out)
+	m.outages, idle = findOutages(&s.recent, past, &w.out)
 	m.class = classify(&idle)
-	if !m.patterns[lasting].learn(history, maxPerDay, s.out) {
+	slow := &m.patterns[lasting]
+	if !slow.learn(past, &s.recent, &w.out) {
 		return false
 	}
-	m.patterns[moved] = m.patterns[lasting].moved(history, maxPerDay, s.out)
+	m.patterns[moved] = slow.moved(past, &s.recent, &w.out)
 	rules := &rulesOf[m.class]
-	var tracks [members]track
-	for i := range tracks {
-		tracks[i] = motions[i].start(1)
-	}
-	m.patterns[lasting].steps(history, maxPerDay, s.out, s.steps)
-	from, to := rules.among(0, firstSwing)
-	drift(tracks[from:to], driftSteps[from:to], s.steps)
-	from, to = rules.among(firstSwing, firstDrift)
-	swing(tracks[from:to], motions[from:to], s.steps)
-	from, to = rules.among(firstDrift, firstChange)
-	drift(tracks[from:to], driftSteps[from:to], s.steps)
-	m.levels[firstChange] = changed(s.steps, s.since)
-	m.patterns[moved].steps(history, maxPerDay, s.out, s.steps)
-	m.levels[firstChange+1] = changed(s.steps, s.since)
-	from, to = rules.among(firstMovedDrift, members)
-	drift(tracks[from:to], driftSteps[from:to], s.steps)
-	n := 0.0
-	for i := range s.steps {
-		if s.steps[i].g > 0 {
-			n++
+	tracks := past.tracks
+	guess, logs := past.guess, past.logs
+	if !past.ready {
+		guess, logs = slow.mean, product{value: 1}
+		for i := range tracks {
+			tracks[i] = motions[i].start(guess)
 		}
 	}
-	for i := range tracks {
-		if !memberKinds[i].change {
-			m.levels[i] = tracks[i].level(n, 1)
+	for p := range m.patterns {
+		days := m.patterns[p].steps(&s.recent, &w.out, &w.steps)
+		n := past.days + taught(days)
+		one := &past.changes[p]
+		all := one.total(days, guess)
+		if p == lasting {
+			logs.noise(days)
+			m.levels[0] = all.steady(n, slow.mean, guess, logs.log())
+			run(tracks[:], rules, firstSwing, firstDrift, swing, motions[:], days)
+			run(tracks[:], rules, firstDrift, firstChange, drift, driftSteps[:], days)
+		} else {
+			run(tracks[:], rules, firstMovedDrift, members, drift, driftSteps[:], days)
+		}
+		if rules.prior[firstChange+p] > 0 {
+			m.levels[firstChange+p] = one.changed(days, &all, n, slow.mean, guess, logs.log(), &w.since)
+		}
+		for i := range tracks {
+			if k := &memberKinds[i]; k.pattern == p && k.filtered() && rules.prior[i] > 0 {
+				m.levels[i] = tracks[i].level(n, slow.mean)
+			}
 		}
 	}
-	m.weigh(rules, &r.Lean[m.class])
+	m.weigh(rules, &lean[m.class])
 	return true
+}
+
+// run takes those filters of a range through days for which the class has a
+// prior.
+func run[M any](tracks []track, rules *classRules, from, to int, filter func([]track, []M, []step), moves []M, days []step) {
+	from, to = rules.among(from, to)
+	filter(tracks[from:to], moves[from:to], days)
 }
 
 // weigh turns prior and likelihood into weights that sum to 1, without members

@@ -18,13 +18,23 @@ func (c *idleness) share(t config.DayType) float64 {
 	return c.zeros[t] / c.days[t]
 }
 
+// used says that there was use at all.
+func (c *idleness) used() bool {
+	for t := range c.days {
+		if c.days[t] > c.zeros[t] {
+			return true
+		}
+	}
+	return false
+}
+
 // outages is an alternating renewal process: stops begin at a rate per day of
 // running and last exponential times.
 type outages struct {
 	rate     float64 // starts per running day
 	rateVar  float64
 	length   float64 // mean days per stop
-	count    int
+	count    float64
 	lostDays float64
 	now      bool // history ends inside a stop
 }
@@ -34,6 +44,9 @@ type outages struct {
 const (
 	outageDays   = 2
 	outageChance = 0.002
+	// serviceDays of no use before the first are not chance even where one day
+	// in five is used (.8^28 = .002).
+	serviceDays = 28
 	// The prior: a quarter of a stop in 100 days, five days each (pseudo-counts
 	// of the simulated fleet).
 	outagePriorStops = 0.25
@@ -41,39 +54,42 @@ const (
 	outagePriorLost  = 5
 )
 
-// findOutages marks the days of unplanned stops in out (as long as history) and
+// idleRun is a run of idle days that has not ended.
+type idleRun struct {
+	days   int     // of types that are used more often than not
+	chance float64 // that so many idle days in a row are chance
+	stop   bool    // its first days left the window as an outage
+}
+
+// add counts one more idle day of a type with an idle share p.
+func (r *idleRun) add(p float64, idle *idleness, t config.DayType) {
+	r.days++
+	r.chance *= math.Max(p, 1/(idle.days[t]+1))
+}
+
+func (r *idleRun) outage() bool {
+	return r.stop || r.days >= outageDays && r.chance < outageChance
+}
+
+// findOutages marks the days of unplanned stops in the window in out and
 // returns their rate and length, with the idle counts of the other days. Two
 // looks: the stops found first no longer count as ordinary idle days in the
 // second.
-func findOutages(history []Day, maxPerDay float64, out []bool) (outages, idleness) {
-	markLongRests(history, maxPerDay, out)
+func findOutages(w *window, before *past, out *[windowDays]bool) (outages, idleness) {
+	markLongRests(w, out)
 	var o outages
-	var idle idleness
 	for range 2 {
-		idle = idleness{}
-		for i, d := range history {
-			if amount, _, _, ok := usable(d, maxPerDay); ok && !out[i] {
-				idle.days[d.Type]++
-				if amount == 0 {
-					idle.zeros[d.Type]++
-				}
-			}
-		}
-		clear(out)
-		o = markOutages(history, maxPerDay, &idle, out)
+		idle := before.idle
+		idle.count(w, out)
+		o = markOutages(w, before, &idle, out)
 	}
-	idle = idleness{}
+	idle := before.idle
+	idle.count(w, out)
 	running := 0.0
-	for i, d := range history {
-		if amount, _, _, ok := usable(d, maxPerDay); ok && !out[i] {
-			idle.days[d.Type]++
-			if amount == 0 {
-				idle.zeros[d.Type]++
-			}
-			running++
-		}
+	for _, n := range idle.days {
+		running += n
 	}
-	stops, weight := float64(o.count)+outagePriorStops, running+outagePriorDays
+	stops, weight := o.count+outagePriorStops, running+outagePriorDays
 	o.rate = stops / weight
 	o.rateVar = stops / (weight * weight)
 	if o.count == 0 {
@@ -81,22 +97,32 @@ func findOutages(history []Day, maxPerDay float64, out []bool) (outages, idlenes
 		// variance would drown that of even duty.
 		o.rate, o.rateVar = 0, 0
 	}
-	o.length = (o.lostDays + outagePriorLost) / (float64(o.count) + 1)
+	o.length = (o.lostDays + outagePriorLost) / (o.count + 1)
 	return o, idle
+}
+
+func (c *idleness) count(w *window, out *[windowDays]bool) {
+	for i := range w.n {
+		if w.seen[i] > 0 && !out[i] {
+			c.days[w.kind[i]]++
+			if w.amount[i] == 0 {
+				c.zeros[w.kind[i]]++
+			}
+		}
+	}
 }
 
 // markLongRests marks runs of a week and more of idle days, so that one long
 // stop in a short history does not pass for the habit: no weekly rest lasts
 // that long.
-func markLongRests(history []Day, maxPerDay float64, out []bool) {
-	clear(out)
+func markLongRests(w *window, out *[windowDays]bool) {
+	clear(out[:])
 	start, rests := 0, 0
-	for i, d := range history {
-		amount, _, _, ok := usable(d, maxPerDay)
-		if !ok {
+	for i := range w.n {
+		if w.seen[i] == 0 {
 			continue
 		}
-		if amount > 0 {
+		if w.amount[i] > 0 {
 			rests = 0
 			continue
 		}
@@ -113,43 +139,88 @@ func markLongRests(history []Day, maxPerDay float64, out []bool) {
 }
 
 // markOutages walks over runs of idle days; missing days and shutdowns neither
-// break nor lengthen a run.
-func markOutages(history []Day, maxPerDay float64, idle *idleness, out []bool) outages {
-	var o outages
-	start, last, active, chance := -1, -1, 0, 1.0
-	flush := func(end bool) {
-		if start >= 0 && active >= outageDays && chance < outageChance {
-			for i := start; i <= last; i++ {
-				out[i] = true
-			}
-			o.count++
-			o.lostDays += float64(last - start + 1)
-			o.now = end
-		}
-		start, active, chance = -1, 0, 1
+// break nor lengthen a run. A stop before the first use at all is none: the
+// machine was not yet in service, for certain if that took serviceDays.
+func markOutages(w *window, before *past, idle *idleness, out *[windowDays]bool) outages {
+	clear(out[:])
+	o := outages{count: before.stops, lostDays: before.lost}
+	used, run := before.idle.used(), before.run
+	if !before.ready {
+		run.chance = 1
 	}
-	for i, d := range history {
-		amount, _, _, ok := usable(d, maxPerDay)
-		if !ok {
+	start, last := -1, -1
+	if run.stop {
+		start = 0
+	}
+	flush := func(end bool) {
+		if run.outage() {
+			for i := start; i >= 0 && i <= last; i++ {
+				out[i] = true
+				if used {
+					o.lostDays++
+				}
+			}
+			if used && !run.stop {
+				o.count++
+			}
+			o.now = used && end
+		}
+		start, last, run = -1, -1, idleRun{chance: 1}
+	}
+	idleDays := 0
+	for i := range w.n {
+		if w.seen[i] == 0 {
 			continue
 		}
-		if amount > 0 {
+		if w.amount[i] > 0 {
 			flush(false)
+			for k := 0; !used && idleDays >= serviceDays && k < i; k++ {
+				out[k] = true
+			}
+			used = true
 			continue
 		}
-		p := idle.share(d.Type)
-		if p < 0.5 {
+		idleDays++
+		if p := idle.share(w.kind[i]); p < 0.5 {
 			// Resting days before the first lost one are not part of the stop.
 			if start < 0 {
 				start = i
 			}
 			last = i
-			active++
-			chance *= math.Max(p, 1/(idle.days[d.Type]+1))
+			run.add(p, idle, w.kind[i])
 		}
 	}
 	flush(true)
 	return o
+}
+
+// rest counts the first k days of the window as they leave it.
+func (p *past) rest(w *window, k int, idle *idleness, out *[windowDays]bool) {
+	used := p.idle.used()
+	for i := range k {
+		t := w.kind[i]
+		if out[i] && used {
+			if !p.run.stop {
+				p.stops++
+			}
+			p.lost++
+		}
+		p.run.stop = p.run.stop || out[i]
+		if w.seen[i] == 0 {
+			continue
+		}
+		if !out[i] {
+			p.idle.days[t]++
+			if w.amount[i] == 0 {
+				p.idle.zeros[t]++
+			}
+		}
+		if w.amount[i] > 0 {
+			used, p.run = true, idleRun{chance: 1}
+		} else if share := idle.share(t); share < 0.5 {
+			p.run.add(share, idle, t)
+		}
+	}
 }
 
 // up is the long-run share of time that is not lost.

@@ -25,57 +25,120 @@ func TestOutageVariance(t *testing.T) {
 }
 
 func TestOutagesAreFound(t *testing.T) {
-	history := make([]Day, 140)
+	history := make([]Day, windowDays)
 	for i := range history {
 		history[i] = Day{Type: config.DayType(i % 7), Amount: 8, Seen: 1}
 		if i%7 > 4 {
 			history[i].Amount = 0
 		}
 	}
-	out := make([]bool, len(history))
-	o, idle := findOutages(history, 24, out)
+	// All in the window, and with the first part of it gone into the past.
+	find := func(days []Day) (outages, idleness, []bool) {
+		var s State
+		for _, d := range days {
+			s.add(d)
+		}
+		var out [windowDays]bool
+		o, idle := findOutages(&s.recent, &s.past, &out)
+		s.settle(&work{})
+		var later [windowDays]bool
+		o2, idle2 := findOutages(&s.recent, &s.past, &later)
+		require.Equal(t, o, o2)
+		require.Equal(t, idle, idle2)
+		require.Equal(t, out[len(days)-s.recent.n:len(days)], later[:s.recent.n])
+		return o, idle, out[:len(days)]
+	}
+	o, idle, out := find(history)
 	require.Zero(t, o.count)
 	require.Zero(t, o.rate)
 	require.NotContains(t, out, true)
 	require.Equal(t, Shift, classify(&idle))
-	// One idle Tuesday is none; Tuesday to Friday is one.
-	history[22].Amount = 0
-	for i := 64; i <= 67; i++ {
+	// One idle Tuesday is none; a working week is one.
+	history[15].Amount = 0
+	for i := 28; i <= 32; i++ {
 		history[i].Amount = 0
 	}
-	o, _ = findOutages(history, 24, out)
-	require.Equal(t, 1, o.count)
-	require.Equal(t, 4.0, o.lostDays)
-	require.False(t, out[22])
-	require.Equal(t, []bool{false, true, true, true, true, false}, out[63:69])
-	require.InDelta(t, (4.0+5)/2, o.length, 1e-12)
-	require.InDelta(t, 1.25/(136+100), o.rate, 1e-12)
+	o, _, out = find(history)
+	require.Equal(t, 1.0, o.count)
+	require.Equal(t, 5.0, o.lostDays)
+	require.False(t, out[15])
+	require.Equal(t, []bool{false, true, true, true, true, true, false}, out[27:34])
+	require.InDelta(t, (5.0+5)/2, o.length, 1e-12)
+	require.InDelta(t, 1.25/(58+100), o.rate, 1e-12)
 	// A missing day inside neither breaks nor lengthens it.
-	history[65].Seen = 0
-	o, _ = findOutages(history, 24, out)
-	require.Equal(t, 1, o.count)
+	history[30].Seen = 0
+	o, _, _ = find(history)
+	require.Equal(t, 1.0, o.count)
 	// A long stop in a short history does not pass for the habit.
-	short := history[:42]
-	for i := 14; i < 42; i++ {
-		short[i].Amount = 0
+	for i := 28; i < 63; i++ {
+		history[i].Amount = 0
 	}
-	o, _ = findOutages(short, 24, out[:42])
-	require.Equal(t, 1, o.count)
+	o, _, _ = find(history)
+	require.Equal(t, 1.0, o.count)
 	require.True(t, o.now)
+}
+
+// A stop longer than the window is one stop, and over when use is back.
+func TestLongStopIsOneStop(t *testing.T) {
+	var s State
+	for i := range 300 {
+		amount := 8.0
+		if i%7 > 4 || i >= 100 && i < 280 {
+			amount = 0
+		}
+		s.Add(Day{Type: config.DayType(i % 7), Amount: amount, Seen: 1})
+		var out [windowDays]bool
+		o, _ := findOutages(&s.recent, &s.past, &out)
+		switch {
+		case i < 100 || i == 299:
+			require.False(t, o.now, i)
+		case i > 110 && i < 280:
+			require.True(t, o.now, i)
+			require.Equal(t, 1.0, o.count, i)
+			// From a Wednesday on; resting days count up to the last lost one.
+			require.InDelta(t, float64(i-99), o.lostDays, 2, i)
+		}
+	}
+	m := s.Model(nil, Lean{})
+	require.InDelta(t, 180, m.mix.outages.lostDays, 2)
+	require.InDelta(t, 40.0/7*m.mix.outages.up(), m.PerDay(), 0.05)
+}
+
+// What was idle before its first use did not stop.
+func TestBeforeTheFirstUseIsNoStop(t *testing.T) {
+	for _, before := range []int{20, 200} {
+		var s State
+		for i := range before + 50 {
+			amount := 8.0
+			if i < before {
+				amount = 0
+			}
+			s.Add(Day{Type: config.DayType(i % 7), Amount: amount, Seen: 1})
+		}
+		m := s.Model(nil, Lean{})
+		require.Equal(t, RungMixture, m.Rung())
+		require.Zero(t, m.mix.outages.count)
+		require.InDelta(t, 8, m.PerDay(), 1e-6)
+	}
 }
 
 // Weights discount^age sum to 1/(1-0.995) = 200 minus what lies before the
 // first day; half of it after ln 0.5/ln 0.995 = 138 days.
 func TestDiscount(t *testing.T) {
 	var s sums
-	history := make([]Day, 276)
-	for i := range history {
-		history[i] = Day{Type: config.Monday, Amount: 1, Seen: 1}
+	for range 138 {
+		s.add(config.Monday, 1, 1, false)
 	}
-	s.add(history[:138], 0)
-	half := s.w[config.Monday]
-	s = sums{}
-	s.add(history, 0)
-	require.InDelta(t, 0.5, half*(1-discount), 0.001)
-	require.InDelta(t, 0.75, s.w[config.Monday]*(1-discount), 0.001)
+	half := s.now()
+	for range 138 {
+		s.add(config.Monday, 1, 1, false)
+	}
+	require.InDelta(t, 0.5, half.w[config.Monday]*(1-discount), 0.001)
+	require.InDelta(t, 0.75, s.now().w[config.Monday]*(1-discount), 0.001)
+	// Years later the unit has been brought back, and the sums go on.
+	for range 20000 {
+		s.add(config.Monday, 1, 1, false)
+	}
+	require.Less(t, s.unit, 2*mostUnit)
+	require.InDelta(t, 1, s.now().w[config.Monday]*(1-discount), 1e-9)
 }

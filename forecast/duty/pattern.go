@@ -28,22 +28,18 @@ const leastNoise = 0.02 // of g: no type is perfectly even
 // learn learns the pattern from all of history with weights
 // discount^age, shrunk towards the group's mean by priorDays; stops are left
 // out. ok is false where nothing was used.
-func (p *pattern) learn(history []Day, maxPerDay float64, out []bool) bool {
-	var w, y, n [config.DayTypes]float64
-	age := 1.0
-	for i := len(history) - 1; i >= 0; i-- {
-		d := history[i]
-		if amount, seen, _, ok := usable(d, maxPerDay); ok && !out[i] {
-			w[d.Type] += age * seen
-			y[d.Type] += age * amount
-			n[d.Type] += seen
+func (p *pattern) learn(before *past, recent *window, out *[windowDays]bool) bool {
+	s := before.types
+	s.scale(powers[recent.n])
+	for i := range recent.n {
+		if recent.seen[i] > 0 && !out[i] {
+			s.add(recent, i, powers[recent.n-1-i])
 		}
-		age *= discount
 	}
 	var gw, gy [groups]float64
 	for t := range config.ShutdownType {
-		gw[groupOf(t)] += w[t]
-		gy[groupOf(t)] += y[t]
+		gw[groupOf(t)] += s.w[t]
+		gy[groupOf(t)] += s.y[t]
 	}
 	overall := (gy[working] + gy[weekend]) / (gw[working] + gw[weekend])
 	if !(overall > 0) {
@@ -55,9 +51,9 @@ func (p *pattern) learn(history []Day, maxPerDay float64, out []bool) bool {
 		if gw[g] > 0 {
 			base = gy[g] / gw[g]
 		}
-		p.h[t] = (y[t] + priorDays*base) / (w[t] + priorDays)
+		p.h[t] = (s.y[t] + priorDays*base) / (s.w[t] + priorDays)
 	}
-	if w[config.HolidayType] == 0 {
+	if s.w[config.HolidayType] == 0 {
 		p.h[config.HolidayType] = p.h[config.Sunday]
 	}
 	p.mean = 0
@@ -67,30 +63,22 @@ func (p *pattern) learn(history []Day, maxPerDay float64, out []bool) bool {
 	if !(p.mean > 0) {
 		p.mean = overall
 	}
+	p.spread(&s)
 	for t := range config.ShutdownType {
 		p.h[t] /= p.mean
 	}
-	p.spread(history, maxPerDay, out, &w, &n)
 	return true
 }
 
-// spread learns the variance of single days by type, pooled in the group with
-// priorVarDays.
-func (p *pattern) spread(history []Day, maxPerDay float64, out []bool, w, n *[config.DayTypes]float64) {
-	var ss [config.DayTypes]float64
-	age := 1.0
-	for i := len(history) - 1; i >= 0; i-- {
-		d := history[i]
-		if amount, seen, _, ok := usable(d, maxPerDay); ok && !out[i] {
-			r := amount/p.mean - seen*p.h[d.Type]
-			ss[d.Type] += age * r * r
-		}
-		age *= discount
-	}
+// spread learns the variance of single days by type about their mean, pooled in
+// the group with priorVarDays.
+func (p *pattern) spread(s *typeSums) {
+	var ss [types]float64
 	var gs, gw [groups]float64
 	for t := range config.ShutdownType {
+		ss[t] = s.about(t, p.h[t])
 		gs[groupOf(t)] += ss[t]
-		gw[groupOf(t)] += w[t]
+		gw[groupOf(t)] += s.w[t]
 	}
 	s2 := (gs[working] + gs[weekend]) / (gw[working] + gw[weekend])
 	for t := range config.ShutdownType {
@@ -100,28 +88,27 @@ func (p *pattern) spread(history []Day, maxPerDay float64, out []bool, w, n *[co
 		}
 		p.g[t] = 1
 		if s2 > 0 {
-			p.g[t] = math.Max(leastNoise, (ss[t]+priorVarDays*base)/(w[t]+priorVarDays)/s2)
+			p.g[t] = math.Max(leastNoise, (ss[t]+priorVarDays*base)/(s.w[t]+priorVarDays)/s2)
 		}
-		p.err[t] = p.g[t] / (n[t] + priorDays)
+		p.err[t] = p.g[t] / (s.n[t] + priorDays)
 	}
 }
 
 // moved is the pattern of late: means with weights forget^age, shrunk towards
 // the slow pattern by anchor days.
-func (p *pattern) moved(history []Day, maxPerDay float64, out []bool) pattern {
-	const forget, anchor = movedForget, movedAnchor
-	var w, y [config.DayTypes]float64
-	var sy, sh float64
-	age := 1.0
-	for i := len(history) - 1; i >= 0 && age > 1e-4; i-- {
-		d := history[i]
-		if amount, seen, _, ok := usable(d, maxPerDay); ok && !out[i] {
-			w[d.Type] += age * seen
-			y[d.Type] += age * amount
-			sy += age * amount
-			sh += age * seen * p.h[d.Type]
+func (p *pattern) moved(before *past, recent *window, out *[windowDays]bool) pattern {
+	const anchor = movedAnchor
+	s := before.late
+	s.scale(latePowers[recent.n])
+	for i := range recent.n {
+		if recent.seen[i] > 0 && !out[i] {
+			s.add(recent, i, latePowers[recent.n-1-i])
 		}
-		age *= forget
+	}
+	var sy, sh float64
+	for t := range s.w {
+		sy += s.y[t]
+		sh += s.w[t] * p.h[t]
 	}
 	q := *p
 	if !(sy > 0) || !(sh > 0) {
@@ -130,11 +117,11 @@ func (p *pattern) moved(history []Day, maxPerDay float64, out []bool) pattern {
 	base := sy / sh // duty of the mean day of late, by the slow pattern
 	mean := 0.0
 	for t := range config.ShutdownType {
-		q.h[t] = (y[t]/base + anchor*p.h[t]) / (w[t] + anchor)
+		q.h[t] = (s.y[t]/base + anchor*p.h[t]) / (s.w[t] + anchor)
 		if t <= config.Sunday {
 			mean += q.h[t] / 7
 		}
-		q.err[t] = p.g[t] / (w[t] + anchor)
+		q.err[t] = p.g[t] / (s.w[t] + anchor)
 	}
 	for t := range config.ShutdownType {
 		q.h[t] /= mean
@@ -142,14 +129,14 @@ func (p *pattern) moved(history []Day, maxPerDay float64, out []bool) pattern {
 	return q
 }
 
-// steps writes history as the filters see it.
-func (p *pattern) steps(history []Day, maxPerDay float64, out []bool, steps []step) {
-	for i, d := range history {
-		amount, seen, _, ok := usable(d, maxPerDay)
-		if !ok || out[i] {
-			steps[i] = step{}
-			continue
+// steps writes the window's days as the filters see them, in duty.
+func (p *pattern) steps(recent *window, out *[windowDays]bool, steps *[windowDays]step) []step {
+	for i := range recent.n {
+		steps[i] = step{}
+		if seen := float64(recent.seen[i]); seen > 0 && !out[i] {
+			t := recent.kind[i]
+			steps[i] = step{h: seen * p.h[t], g: seen * p.g[t], y: recent.amount[i]}
 		}
-		steps[i] = step{h: seen * p.h[d.Type], g: seen * p.g[d.Type], y: amount / p.mean}
 	}
+	return steps[:recent.n]
 }

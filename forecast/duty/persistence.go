@@ -1,11 +1,15 @@
 package duty
 
-import "math"
+import (
+	"math"
 
-// window is over how many days residuals are summed to see persistence: four
+	"dwindle/config"
+)
+
+// persistenceDays is over how many days residuals are summed to see persistence: four
 // weeks cover outages, campaigns and slow drifts without drowning in noise
 // (chosen on simulated and open data; two and six weeks do nearly the same).
-const window = 28
+const persistenceDays = 28
 
 // persistence is by how much the variance of a sum of days exceeds that of
 // independent days. It is the mean square of sums of standardised residuals
@@ -15,19 +19,19 @@ const window = 28
 // heteroskedasticity and autocorrelation consistent covariance matrix, 1987).
 // It is never below 1 and damped for short histories. Missing days and
 // shutdowns add nothing.
-func persistence(history []Day, m *Model) float64 {
-	var ring [window]float64
+func persistence(kind []config.DayType, amount []float64, seen []float32, m *Model) float64 {
+	var ring [persistenceDays]float64
 	var sum, sums, squares, n float64
-	for i := range len(history) + window - 1 {
+	for i := range len(kind) + persistenceDays - 1 {
 		r := 0.0
-		if i < len(history) {
-			d := history[i]
-			if amount, seen, _, ok := usable(d, m.maxPerDay); ok && m.noise[d.Type] > 0 {
-				r = (amount - seen*m.mean[d.Type]) / math.Sqrt(seen*m.noise[d.Type])
+		if i < len(kind) {
+			t, share := kind[i], float64(seen[i])
+			if share > 0 && m.noise[t] > 0 {
+				r = (amount[i] - share*m.mean[t]) / math.Sqrt(share*m.noise[t])
 				n++
 			}
 		}
-		slot := i % window
+		slot := i % persistenceDays
 		sum += r - ring[slot]
 		ring[slot] = r
 		sums += sum * sum
@@ -36,5 +40,5 @@ func persistence(history []Day, m *Model) float64 {
 	if squares == 0 {
 		return 1
 	}
-	return 1 + math.Max(0, sums/window/squares-1)*n/(n+30)
+	return 1 + math.Max(0, sums/persistenceDays/squares-1)*n/(n+30)
 }

@@ -31,14 +31,14 @@ func TestPersistenceIsTheLinearWindowSum(t *testing.T) {
 		res[i] = (d.Amount - 10) / math.Sqrt2
 		squares += res[i] * res[i]
 	}
-	for lag := 1; lag < window; lag++ {
+	for lag := 1; lag < persistenceDays; lag++ {
 		for i := lag; i < n; i++ {
-			sum += (1 - float64(lag)/window) * res[i] * res[i-lag]
+			sum += (1 - float64(lag)/persistenceDays) * res[i] * res[i-lag]
 		}
 	}
 	want := 1 + 2*sum/squares*n/(n+30)
 	require.Greater(t, want, 2.0, "the example is persistent")
-	require.InDelta(t, want, persistence(history, &m), 1e-9)
+	require.InDelta(t, want, persistenceOf(history, &m), 1e-9)
 }
 
 func TestPersistenceOfIndependentDaysIsNearOne(t *testing.T) {
@@ -49,7 +49,7 @@ func TestPersistenceOfIndependentDaysIsNearOne(t *testing.T) {
 		for i := range history {
 			history[i] = Day{Type: config.DayType(i % 7), Amount: 12 + r.NormFloat64(), Seen: 1}
 		}
-		mean += persistence(history, fitted(history)) / 200
+		mean += persistenceOf(history, fitted(history)) / 200
 	}
 	require.InDelta(t, 1.08, mean, 0.08, "never below one, so a little above it on average")
 }
@@ -65,4 +65,14 @@ func fitted(history []Day) *Model {
 		m.mean[k], m.noise[k] = sum, 1
 	}
 	return &m
+}
+
+func persistenceOf(history []Day, m *Model) float64 {
+	var kind []config.DayType
+	var amount []float64
+	var seen []float32
+	for _, d := range history {
+		kind, amount, seen = append(kind, d.Type), append(amount, d.Amount), append(seen, float32(d.Seen))
+	}
+	return persistence(kind, amount, seen, m)
 }

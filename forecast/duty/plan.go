@@ -51,15 +51,13 @@ func (m *Model) fitPlan(s *sums, perWeek float64) {
 
 // comparePlan words a disagreement of more than a quarter between the plan and
 // the last four weeks of ordinary days; the history stands.
-func comparePlan(history []Day, maxPerDay, perWeek float64) string {
-	const window, tolerance = 28, 0.25
+func comparePlan(recent *window, perWeek float64) string {
+	const days, tolerance = 28, 0.25
 	var seen, amount float64
-	for i := len(history) - 1; i >= 0 && seen < window; i-- {
-		if a, s, _, ok := usable(history[i], maxPerDay); ok {
-			seen, amount = seen+s, amount+a
-		}
+	for i := recent.n - 1; i >= 0 && seen < days; i-- {
+		seen, amount = seen+float64(recent.seen[i]), amount+recent.amount[i]
 	}
-	if seen < window-0.5 {
+	if seen < days-0.5 {
 		return ""
 	}
 	actual := 7 * amount / seen

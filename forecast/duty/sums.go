@@ -28,37 +28,61 @@ func groupOf(t config.DayType) int {
 	return working
 }
 
+// types is the number of day types that teach: all but shutdowns.
+const types = int(config.ShutdownType)
+
 // sums are the weighted moments of history by day type. Weights are
 // discount^age x share seen.
 type sums struct {
-	w, y, q  [config.DayTypes]float64 // weights, weighted amounts per whole day, squared weights
-	seen     float64                  // whole days seen, undiscounted
+	w, y, q  [types]float64 // weights, weighted amounts per whole day, squared weights
+	seen     float64        // whole days seen, undiscounted
 	shutdown int
 	capped   int
+	// unit is the weight of the next day: instead of the past, which would
+	// have to be multiplied every day, the present is given more and more.
+	unit float64
 }
 
-func (s *sums) add(history []Day, maxPerDay float64) {
-	age := 1.0
-	for i := len(history) - 1; i >= 0; i-- {
-		d := history[i]
-		amount, seen, capped, ok := usable(d, maxPerDay)
-		if d.Type == config.ShutdownType {
-			s.shutdown++
-		}
-		if ok {
-			// A day seen in part has amount/seen per whole day at weight seen,
-			// so the weighted sum needs the amount alone.
-			w := age * seen
-			s.w[d.Type] += w
-			s.y[d.Type] += age * amount
-			s.q[d.Type] += w * w
-			s.seen += seen
-			if capped {
-				s.capped++
-			}
-		}
-		age *= discount
+// mostUnit is when the unit is brought back to 1.
+const mostUnit = 1e6
+
+// add takes in a day; one that teaches nothing has seen 0.
+func (s *sums) add(t config.DayType, amount, seen float64, capped bool) {
+	if s.unit == 0 {
+		s.unit = 1
 	}
+	if seen > 0 {
+		// A day seen in part has amount/seen per whole day at weight seen, so
+		// the weighted sum needs the amount alone.
+		w := s.unit * seen
+		s.w[t] += w
+		s.y[t] += s.unit * amount
+		s.q[t] += w * w
+		s.seen += seen
+		if capped {
+			s.capped++
+		}
+	}
+	s.unit *= 1 / discount
+	if s.unit > mostUnit {
+		*s = s.now()
+		s.unit = 1 / discount
+	}
+}
+
+// now gives the sums with weight 1 for the last day.
+func (s *sums) now() sums {
+	o := *s
+	if s.unit == 0 {
+		return o
+	}
+	scale := 1 / (discount * s.unit)
+	for t := range o.w {
+		o.w[t] *= scale
+		o.y[t] *= scale
+		o.q[t] *= scale * scale
+	}
+	return o
 }
 
 func (s *sums) group(g int) (w, y float64) {
@@ -69,4 +93,60 @@ func (s *sums) group(g int) (w, y float64) {
 		}
 	}
 	return w, y
+}
+
+// typeSums are what a pattern is learned from, by day type: weighted moments of
+// the days that are no stops. Amounts are taken about the first one of their
+// type, so that even duty has no variance from rounding.
+type typeSums struct {
+	w, y, n    [types]float64 // weights, weighted amounts, undiscounted days
+	origin     [types]float64
+	ee, es, ss [types]float64 // weighted e^2, e seen and seen^2, e = amount - seen origin
+}
+
+func (s *typeSums) scale(by float64) {
+	for t := range s.w {
+		s.w[t] *= by
+		s.y[t] *= by
+		s.ee[t] *= by
+		s.es[t] *= by
+		s.ss[t] *= by
+	}
+}
+
+func (s *typeSums) add(w *window, i int, age float64) {
+	t, amount, seen := w.kind[i], w.amount[i], float64(w.seen[i])
+	if s.n[t] == 0 {
+		s.origin[t] = amount / seen
+	}
+	weight := age * seen
+	e := amount - seen*s.origin[t]
+	s.w[t] += weight
+	s.y[t] += age * amount
+	s.n[t] += seen
+	s.ee[t] += age * e * e
+	s.es[t] += weight * e
+	s.ss[t] += weight * seen
+}
+
+// about is the weighted sum of squares about a mean duty of a type.
+func (s *typeSums) about(t config.DayType, mean float64) float64 {
+	d := mean - s.origin[t]
+	return max(0, s.ee[t]-2*d*s.es[t]+d*d*s.ss[t])
+}
+
+// lateSums are the moments with weights movedForget^age.
+type lateSums struct{ w, y [types]float64 }
+
+func (s *lateSums) scale(by float64) {
+	for t := range s.w {
+		s.w[t] *= by
+		s.y[t] *= by
+	}
+}
+
+func (s *lateSums) add(w *window, i int, age float64) {
+	t := w.kind[i]
+	s.w[t] += age * float64(w.seen[i])
+	s.y[t] += age * w.amount[i]
 }
