@@ -5,6 +5,7 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
 
 	"dwindle/config/civil"
 	"dwindle/forecast/depletion"
@@ -133,4 +134,41 @@ func TestEdgeLeapDay(t *testing.T) {
 		require.Equal(t, c[1], got.String())
 		require.Equal(t, 3.0, depletion.EndOf(today, got))
 	}
+}
+
+// A mixture's quantile is the first moment at which its chance is reached,
+// whatever the curves, jumps of duty known exactly included.
+func TestEdgeMixtureQuantileIsTheFirstMoment(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		n := rapid.IntRange(2, 40).Draw(t, "days")
+		var m depletion.Mixture
+		for range rapid.IntRange(2, 4).Draw(t, "curves") {
+			c := depletion.Curve{Mean: []float64{0}, Var: []float64{0}}
+			scatter := rapid.SampledFrom([]float64{0, 1e-6, 1, 50}).Draw(t, "scatter")
+			for k := range n {
+				mean := rapid.SampledFrom([]float64{0, 4, 10, 24}).Draw(t, "mean")
+				c.Mean = append(c.Mean, c.Mean[k]+mean)
+				c.Var = append(c.Var, c.Var[k]+scatter*mean/10)
+			}
+			m.Curves, m.Weights = append(m.Curves, c), append(m.Weights, rapid.Float64Range(0.05, 1).Draw(t, "weight"))
+		}
+		sum := 0.0
+		for _, w := range m.Weights {
+			sum += w
+		}
+		for i := range m.Weights {
+			m.Weights[i] /= sum
+		}
+		b := depletion.Budget{Mean: rapid.Float64Range(0.5, 400).Draw(t, "budget"), Var: rapid.SampledFrom([]float64{0, 9}).Draw(t, "variance")}
+		p := rapid.Float64Range(0.02, 0.98).Draw(t, "p")
+		q, ok := m.Quantile(p, b)
+		if !ok {
+			require.Less(t, m.Chance(float64(n), b), p+1e-9)
+			return
+		}
+		require.GreaterOrEqual(t, m.Chance(q+1e-9, b), p-1e-6)
+		if q > 1e-6 {
+			require.Less(t, m.Chance(q-1e-6, b), p+1e-9)
+		}
+	})
 }

@@ -118,41 +118,69 @@ func (m Mixture) first(p float64, b Budget, from int) (float64, bool) {
 	if !b.usable() || len(m.Curves) == 0 {
 		return 0, false
 	}
+	days := m.Days()
 	if from == 0 && m.at(0, 0, b) >= p {
 		return 0, true
 	}
-	for k := from; k < m.Days(); k++ {
-		if m.far(k+1, p, b) || m.at(k, 1, b) < p {
+	z := TQuantile(p, 0)
+	for k := from; k < days; k++ {
+		if m.far(k+1, z, b) {
 			continue
 		}
-		lo, hi := 0.0, 1.0
-		for range 40 {
-			mid := 0.5 * (lo + hi)
-			if m.at(k, mid, b) >= p {
-				hi = mid
-			} else {
-				lo = mid
-			}
+		if end := m.at(k, 1, b); end >= p {
+			return float64(k) + m.within(k, p, end, b), true
 		}
-		return float64(k) + hi, true
 	}
 	return 0, false
 }
 
-// far says cheaply that the chance after k days is below p: by Cantelli's
-// inequality, which holds for any distribution, no member comes near it.
-func (m Mixture) far(k int, p float64, b Budget) bool {
-	odds := (1 - p) / p
-	for i, c := range m.Curves {
+// within finds the part of day k at which the chance reaches p, given that it
+// is below before and end after it: false position in the Illinois form (Dowell
+// and Jarratt, A modified regula falsi method for computing the root of an
+// equation, 1971), which needs a quarter of the looks of halving.
+func (m Mixture) within(k int, p, end float64, b Budget) float64 {
+	lo, hi := 0.0, 1.0
+	below, above := m.at(k, 0, b)-p, end-p
+	if below >= 0 { // only by rounding, or where the budget has no scatter
+		return 0
+	}
+	side := 0
+	for i := 0; i < 120 && hi-lo > 1e-12 && above > 0; i++ {
+		x := (lo*above - hi*below) / (above - below)
+		if i%4 == 3 || !(x > lo && x < hi) {
+			x = 0.5 * (lo + hi) // a chance that jumps is no line
+		}
+		f := m.at(k, x, b) - p
+		switch {
+		case f >= 0:
+			hi, above = x, f
+			if side > 0 {
+				below /= 2
+			}
+			side = 1
+		default:
+			lo, below = x, f
+			if side < 0 {
+				above /= 2
+			}
+			side = -1
+		}
+	}
+	return hi
+}
+
+// far says cheaply that the chance after k days is below that of score z: a
+// mixture's is at most its likeliest member's, and no member has reached z.
+func (m Mixture) far(k int, z float64, b Budget) bool {
+	for i := range m.Curves {
 		if m.Weights[i] <= 0 {
 			continue
 		}
-		d := b.Mean - c.Mean[k]
-		v := c.Var[k] + b.Var
+		c := &m.Curves[i]
 		if c.DF > 0 && c.DF <= normalAbove {
 			return false // heavier tails than their scale says
 		}
-		if d <= 0 || d*d <= odds*v {
+		if reached(c.Mean[k], c.Var[k], b, z) {
 			return false
 		}
 	}

@@ -74,8 +74,9 @@ func (e *Estimate) UpdateWithin(low, high, noise float64) bool {
 	if z < 1e-6 {
 		return false
 	}
-	shift := (density(a) - density(b)) / z
-	shrink := 1 + (a*density(a)-b*density(b))/z - shift*shift
+	da, db := density(a), density(b)
+	shift := (da - db) / z
+	shrink := 1 + (a*da-b*db)/z - shift*shift
 	// The noisy level's mean and variance pass on to the remaining volume by
 	// regression on it.
 	gain := e.VarR / s2
