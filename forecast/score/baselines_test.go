@@ -1,6 +1,7 @@
 package score
 
 import (
+	"fmt"
 	"math"
 	"math/rand/v2"
 	"testing"
@@ -11,6 +12,7 @@ import (
 	"dwindle/config"
 	"dwindle/forecast/depletion"
 	"dwindle/forecast/duty"
+	"dwindle/forecast/internal/reference"
 )
 
 // pastOf wraps daily duty that begins on a Monday.
@@ -253,5 +255,217 @@ func TestUnitsDoNotMatterAndMoreLastsLonger(t *testing.T) {
 				require.GreaterOrEqual(t, more[i], want[i], "%s on %s", f.Name(), s)
 			}
 		}
+	}
+}
+
+// The plan's likely date is budget over planned duty a day, shutdowns stepped
+// over.
+func TestPlanIsItsArithmetic(t *testing.T) {
+	p := pastOf(repeat([7]float64{9, 9, 9, 9, 9, 0, 0}, 60))
+	p.Plan = &duty.Plan{PerWeek: 84}
+	r := plan{}.Fit(p)(480).Range()
+	require.InDelta(t, 40, r[1], 1e-9, "480 h at 84 h a week, whatever history says")
+	require.True(t, r[0] < r[1] && r[1] < r[2])
+	for i := 10; i < 24; i++ {
+		p.Ahead[i] = config.ShutdownType
+	}
+	require.InDelta(t, 54, plan{}.Fit(p)(480).Range()[1], 1e-9)
+}
+
+// 1000 units at 20 a day, deviation 5, learned from 10 days: SciPy 1.10.1, by
+// root finding.
+func TestLast28AgainstTheExactPosterior(t *testing.T) {
+	half := 5 * math.Sqrt(.9) // ten days at 20 -+ half have deviation 5
+	x := make([]float64, 10)
+	for i := range x {
+		x[i] = 20 + half*float64(2*(i%2)-1)
+	}
+	law := last28{}.Fit(pastOf(x))(1000)
+	for p, want := range map[float64]float64{.05: 43.071281543, .1: 44.604017858, .5: 50, .9: 56.726921599, .95: 59.288486382} {
+		require.InDelta(t, want, law.Quantile(p), 1e-8)
+		require.InDelta(t, p, law.Chance(want), 1e-9)
+	}
+}
+
+// R's prediction band of the line through cumulative duty: the curve has
+// passed the band's upper limit with a chance of .1, its lower with .9.
+func TestLineAgainstR(t *testing.T) {
+	ask := line{}.Fit(pastOf(reference.Column(t, "baseline_days.csv", "duty")))
+	for _, row := range reference.Table(t, "line_band.csv") {
+		ahead, total := row.Number("ahead"), row.Number("total")
+		for name, want := range map[string]float64{"lower": .9, "fit": .5, "upper": .1} {
+			require.InDelta(t, want, ask(row.Number(name)-total).Chance(ahead), 1e-9, "%s, %g days on", name, ahead)
+		}
+	}
+}
+
+// Monday to Friday 16 h, deviation 3; Saturday 6 and 4; Sunday none; all known.
+// 1000 h from a Monday: chances of days 78 to 86, and the moments of 85 days
+// (computed with R 4.2.2).
+func TestDayTypesOfAKnownWeek(t *testing.T) {
+	f := profile{mean: 1}
+	for k := range config.ShutdownType {
+		f.shape[k], f.g[k], f.count[k] = 16, 9, 1e12
+	}
+	f.shape[config.Saturday], f.g[config.Saturday] = 6, 16
+	f.shape[config.Sunday], f.g[config.Sunday] = 0, 0
+	c := f.steady(pastOf(nil).Ahead, math.Inf(1), 1, 0)
+	require.InDelta(t, 1048, c.Mean[85], 1e-9)
+	require.InDelta(t, 741, c.Var[85], 1e-6)
+	law := lasting(c)(1000)
+	for i, want := range []float64{.072526, .200978, .410172, .646575, .834392, .881547, .881547, .961077, .990279} {
+		require.InDelta(t, want, law.Chance(float64(78+i)), 1e-6, "day %d", 78+i)
+	}
+	r := law.Range()
+	require.Equal(t, [3]float64{79, 81, 85}, [3]float64{math.Ceil(r[0]), math.Ceil(r[1]), math.Ceil(r[2])})
+}
+
+// With a flat week the static model is a discounted mean with its own standard
+// error: the day's variance for each day ahead, and for the mean the square of
+// the days ahead over the weight of the days behind.
+func TestDayTypesOfAFlatWeek(t *testing.T) {
+	const n = 1400
+	r := rand.New(rand.NewPCG(41, 1))
+	x := make([]float64, n)
+	var weight, mean float64
+	for i := range x {
+		x[i] = 10 + 2*r.NormFloat64()
+		w := math.Pow(profileDiscount, float64(n-1-i))
+		weight += w
+		mean += w * x[i]
+	}
+	mean /= weight
+	law := dayTypes{}.Fit(pastOf(x))(10 * mean * 30)
+	require.InDelta(t, 300, law.Quantile(.5), 1, "some weekdays seem busier")
+	sd := math.Sqrt(4*300+4*300*300/weight) / mean
+	require.InEpsilon(t, 2*1.2816*sd, law.Quantile(.9)-law.Quantile(.1), .05)
+}
+
+// Two weeks of history, one of 7 a day and one of 14, drawn again with even
+// chances: the law of a budget of 490 follows by counting. After k weeks of
+// which j were busy 49 (k + j) are used, and the budget ends within the week
+// that passes it.
+func TestBootstrapAgainstTheExactLaw(t *testing.T) {
+	x := append(repeated(7, 7), repeated(14, 7)...)
+	exact := func(at float64) float64 {
+		chance := 0.0
+		var walk func(left, day, p float64)
+		walk = func(left, day, p float64) {
+			for _, perDay := range []float64{7, 14} {
+				if left <= 7*perDay {
+					if day+left/perDay <= at {
+						chance += p / 2
+					}
+				} else {
+					walk(left-7*perDay, day+7, p/2)
+				}
+			}
+		}
+		walk(490, 0, 1)
+		return chance
+	}
+	// Away from the jumps of the law, which are at whole days and halves.
+	times := []float64{38.2, 42.2, 45.7, 49.2, 52.7, 56.2, 59.7, 64.2}
+	got := make([]float64, len(times))
+	const rounds = 100
+	for round := range rounds {
+		p := pastOf(x)
+		p.Random = rand.New(rand.NewPCG(12, uint64(round)))
+		law := bootstrap{}.Fit(p)(490)
+		for i, at := range times {
+			got[i] += law.Chance(at) / rounds
+		}
+	}
+	for i, at := range times {
+		// Standard error of 40,000 draws: at most .0025; between two times
+		// drawn the law is interpolated, by at most one draw.
+		require.InDelta(t, exact(at), got[i], .011, "day %g", at)
+	}
+	require.Greater(t, exact(64.2)-exact(38.2), .9)
+}
+
+// Weeks keep their weekdays: no duty on the days that never had any.
+func TestBootstrapKeepsTheWeekday(t *testing.T) {
+	x := repeat([7]float64{9, 9, 9, 9, 9, 0, 0}, 140)
+	for _, c := range []struct{ budget, want float64 }{{45, 5}, {46, 7 + 1.0/9}, {90, 12}} {
+		r := bootstrap{}.Fit(pastOf(x))(c.budget).Range()
+		require.InDelta(t, c.want, r[1], 1e-9)
+		require.InDelta(t, c.want, r[2], 1e-9)
+	}
+}
+
+// The walk's gain settles at (-r + sqrt(r^2 + 4 r))/2 of the level's step
+// variance r in units of one day's (Muth, Optimal properties of exponentially
+// weighted forecasts, 1960; from memory).
+func TestWalkSettlesAtItsGain(t *testing.T) {
+	flat := profile{mean: 10}
+	for k := range flat.shape {
+		flat.shape[k], flat.g[k] = 1, 1
+	}
+	for _, r := range walkSpeeds[1:] {
+		l := filterLevel(&flat, pastOf(repeated(10, 4000)).Days, r)
+		require.InEpsilon(t, (-r+math.Sqrt(r*r+4*r))/2, l.variance/(1+l.variance), 1e-6)
+	}
+}
+
+// Level and seasons as statsmodels 0.13.5 has them (ExponentialSmoothing with
+// additive seasons, all gains and starting values given).
+func TestSeasonalSmoothingAgainstStatsmodels(t *testing.T) {
+	days := pastOf(reference.Column(t, "baseline_days.csv", "duty"))
+	for _, row := range reference.Table(t, "smoothing_seasonal.csv") {
+		start := smoothed{level: 12, season: [7]float64{4, 3.5, 4.5, 4, 2, -7, -11}}
+		s := start.run(days, row.Number("alpha"), row.Number("gamma"))
+		require.InEpsilon(t, row.Number("level"), s.level, 1e-12)
+		require.InEpsilon(t, row.Number("sse"), s.sse, 1e-12)
+		for i := range s.season {
+			require.InEpsilon(t, row.Number(fmt.Sprintf("season%d", i)), s.season[i], 1e-12)
+		}
+	}
+}
+
+// The variance of a sum of days, by sending one unit of surprise at a time
+// through the recursion: each adds the square of what it does to the sum.
+func TestSmoothingSpreadsAsItsRecursion(t *testing.T) {
+	const days, a, g = 40, .1, .08
+	want := 0.0
+	for hit := range days {
+		var s smoothed
+		sum := 0.0
+		for day := range days {
+			e := 0.0
+			if day == hit {
+				e = 1
+			}
+			sum += s.level + s.season[day%7] + e
+			s.level += a * e
+			s.season[day%7] += g * e
+		}
+		want += sum * sum
+	}
+	got := 0.0
+	for i := range days {
+		got += smoothingStep(i, a, g)
+	}
+	require.InEpsilon(t, want, got, 1e-12)
+}
+
+// Days k weeks ahead have k times the mean squared difference of days a week
+// apart (seasonal naive forecast; Hyndman and Athanasopoulos, Forecasting:
+// principles and practice, 2018): 7 s2 for the first week, 14 for the second.
+func TestLastWeekSpreadsAsASeasonalWalk(t *testing.T) {
+	// Weeks of 10 and of 12 a day in turn: differences of 2, s2 = 4. The last
+	// week has 12.
+	var x []float64
+	for w := range 10 {
+		x = append(x, repeated(10+2*float64(w%2), 7)...)
+	}
+	for _, c := range []struct{ days, variance float64 }{
+		{7, 4 * 7}, {14, 4 * 7 * 3}, {17, 4 * (7*3 + 3*3)}, {28, 4 * 7 * 10},
+	} {
+		law := lastWeek{}.Fit(pastOf(x))(12 * c.days)
+		require.InDelta(t, c.days, law.Quantile(.5), 1e-9)
+		// Chance of a budget that is more by one deviation.
+		more := lastWeek{}.Fit(pastOf(x))(12*c.days + math.Sqrt(c.variance))
+		require.InDelta(t, 0.15865525393145707, more.Chance(c.days), 1e-12)
 	}
 }

@@ -3,6 +3,7 @@ package score
 import (
 	"math"
 
+	"dwindle/config"
 	"dwindle/forecast/depletion"
 )
 
@@ -23,14 +24,19 @@ func (dayTypes) Fit(p Past) func(float64) Law {
 		age *= profileDiscount
 	}
 	df := math.Max(3, f.n-9)
-	s2 := f.s2 * f.n / df
-	c := depletion.Curve{Mean: make([]float64, len(p.Ahead)+1), Var: make([]float64, len(p.Ahead)+1), DF: df}
+	return lasting(f.steady(p.Ahead, information, f.s2*f.n/df, df))
+}
+
+// steady is cumulative duty over the days ahead at a level that stays, known
+// from so much information (in whole days of shape and variance 1).
+func (f *profile) steady(ahead []config.DayType, information, s2, df float64) depletion.Curve {
+	c := depletion.Curve{Mean: make([]float64, len(ahead)+1), Var: make([]float64, len(ahead)+1), DF: df}
 	var u uncertainty
 	sum := 0.0
-	for i, t := range p.Ahead {
-		sum += u.add(&f, t)
+	for i, t := range ahead {
+		sum += u.add(f, t)
 		c.Mean[i+1] = f.mean * sum
-		c.Var[i+1] = math.Max(c.Var[i], s2*(sum*sum/information+u.days+u.profile(&f)))
+		c.Var[i+1] = math.Max(c.Var[i], s2*(sum*sum/information+u.days+u.profile(f)))
 	}
-	return lasting(c)
+	return c
 }

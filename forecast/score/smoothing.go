@@ -51,10 +51,17 @@ func (smoothing) Fit(p Past) func(float64) Law {
 			continue
 		}
 		c.Mean[i+1] += math.Max(0, best.level+best.season[(len(p.Days)+i)%7])
-		k := 1 + alpha*float64(i) + gamma*float64(i/7)
-		c.Var[i+1] += s2 * k * k
+		c.Var[i+1] += s2 * smoothingStep(i, alpha, gamma)
 	}
 	return lasting(c)
+}
+
+// smoothingStep is what the variance of a sum of days grows by with the day
+// after so many, over s2: the square of what a surprise does to all days from
+// its own on.
+func smoothingStep(days int, alpha, gamma float64) float64 {
+	k := 1 + alpha*float64(days) + gamma*float64(days/7)
+	return k * k
 }
 
 // startSmoothing takes level and seasons from the means of the first four
