@@ -98,6 +98,9 @@ func (e *evaluation) planned(s *subject) []alarm.Prompt {
 	case r.Withheld != "":
 		add(alarm.Prompt{Kind: alarm.PromptEvidence, Owner: reliability, Text: fmt.Sprintf("no forecast for %s: %s", name, r.Withheld)})
 	}
+	for _, n := range r.Notices {
+		add(alarm.Prompt{Kind: alarm.PromptEvidence, Owner: technician, Text: name + ": " + n})
+	}
 	if p := e.laterThanPlanned(s, name); p != nil {
 		add(*p)
 	}

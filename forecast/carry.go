@@ -82,9 +82,9 @@ func (p *pass) formerFill(ctx context.Context, w *work, fill, next reading.Fact,
 	for from < n-1 && times[t.Steps[from]].Before(next.At.AddDate(0, 0, -p.opt.WindowDays)) {
 		from++
 	}
-	j := reservoir.Judge(params, t, from)
+	j := reservoir.Judge(t, from)
 	if !j.OK && n > 0 && seen.person {
-		j = reservoir.FromFill(params, t.Readings[n-1], seen.scale, seen.noise)
+		j = reservoir.FromFill(t.Fill, t.Readings[n-1], seen.scale, seen.noise)
 	}
 	return reservoir.Carry(t, j), nil
 }

@@ -64,7 +64,7 @@ func (p *pass) counted(ctx context.Context, w *work) error {
 			}
 		}
 	}
-	if n := len(w.sights.counted); n > 0 && w.LastChange != nil && w.capacity > 0 {
+	if n := len(w.sights.counted); n > 0 && w.LastChange != nil && w.capacity > 0 && len(w.track.Rises) == 0 {
 		some = true
 		l := w.sights.counted[n-1]
 		told, known := commanded(w.cells, w.from, l.at)

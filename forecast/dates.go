@@ -43,7 +43,8 @@ func (p *pass) dates(w *work, sc *scratch) {
 	}
 	p.actBefore(w, curve)
 	p.emptySince(w)
-	if w.Row.EmptyP50 != nil && w.Row.PlannedEmpty != nil {
+	// After a change that nobody recorded, the plan speaks of another fill.
+	if w.Row.EmptyP50 != nil && w.Row.PlannedEmpty != nil && w.Row.LevelRose == nil {
 		likely := *w.Row.EmptyP50
 		if w.Row.EmptySince != nil {
 			likely = *w.Row.EmptySince

@@ -19,8 +19,8 @@ func (p *pass) delivery(ctx context.Context, w *work) error {
 	d := &w.Delivery
 	d.To = p.at
 	d.From = p.at.AddDate(0, 0, -p.opt.WindowDays)
-	if w.from.After(d.From) {
-		d.From = w.from
+	if w.began.After(d.From) {
+		d.From = w.began
 	}
 	switch {
 	case !w.priced:
@@ -75,8 +75,8 @@ func (p *pass) byLevel(w *work) {
 		from++
 	}
 	lim := w.params.Limits
-	j := reservoir.Judge(w.params, t, from)
-	start := w.from
+	j := reservoir.Judge(t, from)
+	start := w.began
 	if w.sights.person && !j.OK && w.LastChange != nil && w.capacity > 0 {
 		// One or two weighings: against the fresh fill.
 		j = reservoir.FromFill(w.params, t.Readings[n-1], w.sights.scale, w.sights.noise)
@@ -130,7 +130,7 @@ func (p *pass) byLevel(w *work) {
 func (p *pass) kept(w *work, j reservoir.Judgement) {
 	d := &w.Delivery
 	r, sd := math.Max(0, j.Ratio.Value), j.Ratio.SE
-	d.From, d.To, d.Ratio, d.RatioSD = w.from, p.at, &r, &sd
+	d.From, d.To, d.Ratio, d.RatioSD = w.began, p.at, &r, &sd
 	what := ""
 	switch {
 	case j.NotDispensing:
@@ -140,7 +140,7 @@ func (p *pass) kept(w *work, j reservoir.Judgement) {
 	default:
 		d.Verdict, what = Over, fmt.Sprintf("%.0f %% of what was commanded went out (± %.0f)", 100*r, 100*sd)
 	}
-	d.Why = fmt.Sprintf("%s since before the change on %s, and the new fill has not shown otherwise yet", what, w.from.In(p.site.Location()).Format("2 Jan"))
+	d.Why = fmt.Sprintf("%s since before the change on %s, and the new fill has not shown otherwise yet", what, w.began.In(p.site.Location()).Format("2 Jan"))
 	w.judgement = j
 }
 

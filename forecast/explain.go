@@ -75,11 +75,11 @@ func (e *explainer) fill() {
 		if f.VolumeCM3 != nil {
 			how = "as recorded"
 		}
-		e.say("The fill began on %s (%s, %s) with %.1f cm3 (%s); a new fill scatters by %.1f cm3.", e.day(f.At), f.Kind, reportedBy(f.By), w.capacity, how, w.params.FillSD)
+		e.say("The fill began on %s (%s, %s) with %.1f cm3 (%s); a new fill scatters by %.1f cm3.", e.day(f.At), f.Kind, reportedBy(f.By), w.capacity, how, w.fillSD)
 	}
 	if n := len(e.p.records.stints[w.Row.Point]); n > 1 {
 		last := e.p.records.stints[w.Row.Point][n-1]
-		e.say("The dispenser was swapped; %s is there since %s.", orNone(last.device), e.day(last.from))
+		e.say("The dispenser was swapped; %s is there since %s; what is known of the pump before does not count for it.", orNone(last.device), e.day(last.from))
 	}
 }
 
@@ -137,6 +137,12 @@ func (e *explainer) evidence() {
 		e.say("Evidence: counted by the device only, so %s.", e.assumed())
 	default:
 		e.say("Evidence: none, so %s.", e.assumed())
+	}
+	for _, n := range w.Row.Notices {
+		e.say("Note: %s.", n)
+	}
+	for _, r := range w.track.Rises {
+		e.say("Until the level rose, %.1f cm3 were commanded and %.1f went out, %.2f of it; %.1f were left.", r.Commanded, r.Delivered, r.Factor, math.Max(0, r.Residual))
 	}
 	if d.Ratio != nil {
 		e.say("Delivered / commanded from %s to %s: %.2f ± %.2f.", e.day(d.From), e.day(d.To), *d.Ratio, *d.RatioSD)

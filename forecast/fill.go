@@ -23,6 +23,7 @@ type cell struct {
 	variance float64 // of cm3, for duty that was not seen
 	known    float64 // share of the stretch with known duty
 	priced   bool    // a setting was in force
+	swapped  bool    // another dispenser is there from its beginning on
 
 	dose      float64 // cm3 measured, where a dose channel is declared measured
 	doseKnown float64
@@ -128,7 +129,10 @@ func (p *pass) cells(ctx context.Context, pt *config.Point, from, until time.Tim
 	}
 	out := sc.cells[:0]
 	types := p.behind(pt.Machine)
+	device := ""
 	for _, pc := range p.records.pieces(p.site, pt.ID, from, until) {
+		swapped := device != "" && device != pc.device
+		device = pc.device
 		u, err := p.usageOf(ctx, pt, pc.device, pc.setting.Setting)
 		if err != nil {
 			return nil, err
@@ -148,7 +152,7 @@ func (p *pass) cells(ctx context.Context, pt *config.Point, from, until time.Tim
 			}
 		}
 		for d := p.site.Today(pc.from); d <= p.today && p.start(d).Before(pc.to); d++ {
-			c := cell{date: d, from: p.start(d), to: p.end(d), priced: pc.known}
+			c := cell{date: d, from: p.start(d), to: p.end(d), priced: pc.known, swapped: swapped}
 			whole := true
 			if c.from.Before(pc.from) {
 				c.from, whole = pc.from, false
@@ -181,7 +185,7 @@ func (p *pass) cells(ctx context.Context, pt *config.Point, from, until time.Tim
 					c.counted, c.countedOK = got.Value, got.Known
 				}
 			}
-			out = append(out, c)
+			out, swapped = append(out, c), false
 		}
 		p.widen(out, pt, expect, pc, u.perUnit)
 	}

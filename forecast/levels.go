@@ -220,7 +220,7 @@ func steps(cells []cell, levels []level, fillSD float64, channel config.ChannelI
 		done := c.from
 		cut := func(to time.Time) reservoir.Step {
 			f := float64(to.Sub(done)) / whole
-			s := reservoir.Step{Commanded: f * c.cm3, Unknown: f * c.variance}
+			s := reservoir.Step{Commanded: f * c.cm3, Unknown: f * c.variance, Swapped: c.swapped && done.Equal(c.from)}
 			if f < 1 {
 				// Within a day the duty is not spread evenly.
 				s.Unknown += f * (1 - f) / 6 * c.cm3 * c.cm3

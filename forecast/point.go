@@ -32,8 +32,12 @@ type work struct {
 	track   reservoir.Track
 	times   []time.Time // end of each step
 	from    time.Time   // of the cells: the fill's start, or the window's
+	// began is when the stretch of the fill began that the track is of: the fill,
+	// the last swap, or the last change that nobody recorded.
+	began time.Time
 	// capacity is what was put in, 0 if not known.
 	capacity float64
+	fillSD   float64 // scatter of a new fill, cm3
 	budget   depletion.Budget
 	// pulsesSeen says that the dispenser ever reported pulses.
 	pulsesSeen bool
@@ -116,6 +120,7 @@ func (p *pass) point(ctx context.Context, pt *config.Point, sc *scratch) (*work,
 	if err = p.delivery(ctx, w); err != nil {
 		return nil, err
 	}
+	p.notices(w)
 	if err = p.counted(ctx, w); err != nil {
 		return nil, err
 	}
@@ -172,7 +177,12 @@ func (p *pass) follow(w *work, sc *scratch) {
 	w.params = p.params(w, w.capacity, w.params.Carried)
 	var st []reservoir.Step
 	st, w.times = steps(w.cells, w.sights.measured, w.params.FillSD, channelOf(w.device), sc)
+	fillSD := w.params.FillSD
 	w.track = reservoir.Follow(w.params, st)
+	w.params, w.fillSD, w.began = w.track.Fill, fillSD, w.from
+	if k := w.track.Began; k > 0 {
+		w.began = w.times[k-1]
+	}
 	switch {
 	case len(w.sights.measured) > 0 || doseSeen(w.cells) || w.track.Kept:
 		w.Row.Evidence = config.EvidenceMeasured
@@ -184,7 +194,11 @@ func (p *pass) follow(w *work, sc *scratch) {
 		return
 	}
 	e := w.track.Estimate
-	left, sd := e.Shown(w.capacity), math.Sqrt(math.Max(0, e.VarR))
+	holds := w.capacity
+	if len(w.track.Rises) > 0 {
+		holds = math.Max(holds, w.params.Size)
+	}
+	left, sd := e.Shown(holds), math.Sqrt(math.Max(0, e.VarR))
 	factor, factorSD := math.Min(math.Max(e.Factor, 0), 2), math.Sqrt(math.Max(0, e.VarF))
 	w.Row.RemainingCM3, w.Row.RemainingSDCM3 = &left, &sd
 	w.Row.DeliveryFactor, w.Row.DeliveryFactorSD = &factor, &factorSD
@@ -209,12 +223,13 @@ func (p *pass) params(w *work, capacity float64, carried *reservoir.Carried) res
 	if r := p.site.Reservoir(w.point.Reservoir); r != nil && r.FillSDPercent > 0 {
 		fillSD = r.FillSDPercent
 	}
+	size := math.Max(p.usable(w.point, capacity), capacity)
 	factor, factorSD := 1.0, unproven
 	if p.spread != nil {
 		factor, factorSD = p.spread.mean, p.spread.sd
 	}
 	return reservoir.Params{
-		Capacity: capacity, FillSD: fillSD / 100 * capacity,
+		Capacity: capacity, FillSD: fillSD / 100 * capacity, Size: size, SizeSD: fillSD / 100 * size,
 		Scatter: p.scatter(w), Factor: factor, FactorSD: factorSD, Carried: carried,
 		Limits: reservoir.Limits{Under: p.limits.UnderRatio, Over: p.limits.OverRatio, NotDispensing: p.limits.NotDispensingRatio},
 	}

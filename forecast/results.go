@@ -80,6 +80,13 @@ type Row struct {
 	// EmptySince is about when the reservoir ran empty, by estimate, where it
 	// has.
 	EmptySince *civil.Date `json:"empty_since,omitempty"`
+	// LevelRose is when the level was first seen to have risen without a
+	// recorded change, the newest such time of the fill, and LevelRoseCM3 to
+	// what. The forecast goes on from there; the fill stays the recorded one.
+	LevelRose    *time.Time `json:"level_rose,omitempty"`
+	LevelRoseCM3 *float64   `json:"level_rose_cm3,omitempty"`
+	// Notices say what else one must know to use the figures, and what to do.
+	Notices []string `json:"notices,omitempty"`
 }
 
 // Verdict is what the comparison of delivery with plan says.

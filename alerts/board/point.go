@@ -136,6 +136,9 @@ func (v *view) facts(st *forecast.State, p *config.Point, today civil.Date) []fa
 		}
 		add("left in the reservoir", text)
 	}
+	for _, n := range r.Notices {
+		add("to know", n)
+	}
 	if r.CountLeft != nil {
 		add("display should show", number(float64(*r.CountLeft))+" pulses")
 	}

@@ -1,9 +1,14 @@
 package reservoir
 
+import "math"
+
 // Params describe a fill and its device.
 type Params struct {
 	Capacity float64 // cm3 put in
 	FillSD   float64 // cm3, scatter of a new fill
+	// Size is what a full reservoir holds, cm3, and SizeSD its scatter; those of
+	// the fill where they are zero. A fill may begin with less.
+	Size, SizeSD float64
 	// Scatter is the variance of the delivered volume per commanded cm3: dose
 	// volume x squared coefficient of variation, cm3.
 	Scatter float64
@@ -33,6 +38,41 @@ func (p Params) limits() Limits {
 	return l
 }
 
+func (p Params) size() float64 {
+	if p.Size > 0 {
+		return p.Size
+	}
+	return p.Capacity
+}
+
+func (p Params) sizeSD() float64 {
+	if p.SizeSD > 0 {
+		return p.SizeSD
+	}
+	return p.FillSD
+}
+
+// factor is what is believed of a pump that nothing is known of.
+func (p Params) factor() float64 {
+	if p.Factor > 0 {
+		return p.Factor
+	}
+	return 1
+}
+
+// begin is what is believed of a fill before its first step.
+func (p Params) begin() Estimate {
+	factor, sd := p.factor(), p.FactorSD
+	if c := p.Carried; c != nil {
+		factor, sd = c.Factor, math.Sqrt(c.SD*c.SD+changeWander*changeWander)
+	}
+	e := Begin(p.Capacity, p.FillSD, factor, sd)
+	if p.Capacity <= 0 {
+		e.VarR = unknownStart
+	}
+	return e
+}
+
 // factorWander is the variance that the factor gains per commanded share of the
 // capacity: 1 % per 10 % of a reservoir, a proposal.
 const factorWander = 0.01 * 0.01 / 0.1
@@ -47,6 +87,9 @@ type Step struct {
 	Commanded float64 // cm3
 	// Unknown is the variance of Commanded (cm3^2) where duty was not seen.
 	Unknown float64
+	// Swapped says that another dispenser is at the point from the step's
+	// beginning on, with the reservoir as it was.
+	Swapped bool
 
 	HasLevel    bool
 	Level       float64 // cm3
@@ -58,20 +101,35 @@ type Step struct {
 	DoseCommand float64 // cm3 commanded while the dose was known
 }
 
-// Track is what a fill's history says.
+// noise is the variance of the step's level.
+func (s Step) noise() float64 { return s.Scale*s.Scale/12 + s.Noise*s.Noise }
+
+// Track is what a fill's history says. Where the dispenser was swapped or the
+// reservoir changed without a record, readings and verdict are those of the
+// stretch since then.
 type Track struct {
 	Estimate Estimate
 	// Commanded is the volume commanded since the fill began, cm3.
 	Commanded float64
-	// Readings are the measured levels that were believed, each with the index
-	// of its step.
+	// Fill describes what the stretch began with: the fill, or what was left at
+	// the swap or was there after the unrecorded change.
+	Fill Params
+	// Began is the index of the stretch's first step.
+	Began int
+	// Readings are the measured levels that were believed, Commanded since the
+	// stretch began, each with the index of its step.
 	Readings []Reading
 	Steps    []int
 	// Gated counts levels that did not fit and were passed over.
 	Gated int
+	// Reopened are the jumps that were believed: three levels in a row did not
+	// fit, all too high or all too low.
+	Reopened []Jump
+	// Rises are the fills that nobody recorded, in order.
+	Rises []Rise
 	// Low and High say that delivery has left the command, confirmed; Since is
-	// the index into Readings after which it did, -1 for the fill's start, and
-	// Ratio what has gone out since.
+	// the index into Readings after which it did, -1 for the stretch's start,
+	// and Ratio what has gone out since.
 	Low, High bool
 	Since     int
 	Ratio     Ratio
@@ -88,65 +146,66 @@ type Track struct {
 	// NIS is the mean squared standardised innovation, near 1 when the model
 	// fits; 0 without measured levels.
 	NIS float64
+	// Checkpoint is the filter after the last step, without hindsight.
+	Checkpoint Checkpoint
+}
+
+// Jump is the beginning of levels that did not fit and are believed.
+type Jump struct {
+	Step  int     // index of the first one's step
+	Shift float64 // how far above what was expected they are, cm3
 }
 
 // Follow runs through a fill. It looks for the moment at which delivery left
 // the command, and came back, by stretches that begin with what was believed
 // then (see onset); the filter whose estimate is given is opened at each such
-// moment, because it would lag behind otherwise.
+// moment, because it would lag behind otherwise. At a swap, and where the level
+// shows a change of the reservoir that nobody recorded, it begins anew with what
+// was left or is there.
 func Follow(p Params, steps []Step) Track {
-	lim := p.limits()
-	r := newRun(p, steps)
-	t := Track{Since: -1, Resumed: -1}
-	r.filter(nil)
-	t.Commanded, t.Readings, t.Steps, t.Gated, t.NIS = r.commanded, r.readings(), r.at, r.gated, r.nis
-	n := len(r.past)
-	var opened []int
-	first := -1
-	bad := p.Carried.bad()
-	if bad {
-		// Opened, so that a change that put things right shows at once.
-		trial := *r
-		trial.filter([]int{-1})
-		if at, ok := trial.back(-1, p.Carried.Ratio.Value, p.Carried.Low()); ok {
-			bad, opened, first = false, []int{-1}, at
-			if at >= 0 {
-				opened = append(opened, at)
+	c := Start(p)
+	var out Track
+	whole, base, swapped := p, 0, false
+	for {
+		r := &run{p: p, steps: steps[base:], start: c.Estimate, swapped: swapped}
+		cut, next := r.first(&c)
+		r.steps = r.steps[:cut]
+		t := r.judged()
+		t.Rises, t.Reopened, t.Fill, t.Began = out.Rises, out.Reopened, p, base
+		for _, j := range r.jumps {
+			t.Reopened = append(t.Reopened, Jump{base + j.Step, j.Shift})
+		}
+		for i := range t.Steps {
+			t.Steps[i] += base
+		}
+		if base+cut == len(steps) && next == nil {
+			t.Commanded, t.Gated, t.Checkpoint = c.Commanded, int(c.Gated), c
+			if c.N > 0 {
+				t.NIS = c.Squares / float64(c.N)
 			}
-			t.Resumed = at
-			r.filter(opened)
+			return t
 		}
-	}
-	// Nothing changes more often in one fill than what people do about it.
-	for range 4 {
-		c, sign, ok := r.left(first, lim)
-		if !ok {
-			break
+		base += cut
+		p.Size, p.SizeSD = whole.size(), whole.sizeSD()
+		p.Carried = nil
+		if swapped = next == nil; !swapped {
+			p.Carried = Carry(t, Judge(t, 0))
+			t.Rises = append(t.Rises, r.closed(t, base-1, next))
+			c = *next
+			c.renew()
+		} else {
+			c.swap(p)
 		}
-		t.Since, t.Ratio, t.Low, t.High, bad = c.at, c.ratio, sign > 0, sign < 0, false
-		opened = append(opened, c.at)
-		r.filter(opened)
-		at, back := r.back(c.at+1, c.ratio.Value, t.Low)
-		if !back {
-			break
-		}
-		t.Low, t.High, t.Resumed, first = false, false, at, at
-		opened = append(opened, at)
-		r.filter(opened)
+		p.Capacity, p.FillSD = c.Remaining, math.Sqrt(math.Max(0, c.VarR))
+		out = t
 	}
-	if bad {
-		t.Kept = true
-		t.Ratio = p.Carried.with(r.whole(n - 1))
-	}
-	t.Estimate, t.past, t.start, t.sc = r.state, r.past, r.start, r.sc
-	return t
 }
 
 // advance predicts over a step and takes in its measured dose.
 func advance(e *Estimate, p Params, s Step) {
 	wander := 0.0
-	if p.Capacity > 0 {
-		wander = factorWander * s.Commanded / p.Capacity
+	if size := p.size(); size > 0 {
+		wander = factorWander * s.Commanded / size
 	}
 	if !s.HasDose || s.DoseCommand <= 0 {
 		e.Predict(s.Commanded, p.Scatter*s.Commanded+s.Unknown, wander)
@@ -165,22 +224,5 @@ func advance(e *Estimate, p Params, s Step) {
 // coarse says that a level's steps are much wider than its noise, so that it
 // says within which bounds the level lies rather than where.
 func coarse(p Params, s Step) bool {
-	return s.Scale > 3*s.Noise && s.Scale >= 0.04*p.Capacity
-}
-
-// gate counts successive levels that do not fit, by sign: three alike in a row
-// are not outliers but the truth.
-type gate struct{ run int }
-
-func (g *gate) open(v float64) bool {
-	switch {
-	case v > 0 && g.run >= 0:
-		g.run++
-	case v < 0 && g.run <= 0:
-		g.run--
-	default:
-		g.run = 0
-		return false
-	}
-	return g.run >= 3 || g.run <= -3
+	return s.Scale > 3*s.Noise && s.Scale >= 0.04*p.size()
 }

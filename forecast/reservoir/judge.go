@@ -30,7 +30,8 @@ const surely = 3.3
 // Judge compares what was delivered with what was commanded: over the window
 // from the reading at index from to the last one, and since the change that
 // [Follow] found.
-func Judge(p Params, t Track, from int) Judgement {
+func Judge(t Track, from int) Judgement {
+	p := t.Fill
 	n := len(t.Readings)
 	var j Judgement
 	if t.Kept {

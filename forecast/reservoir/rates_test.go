@@ -50,7 +50,7 @@ func (s plantRun) run(r *rand.Rand, days int, look func(day int, j reservoir.Jud
 		for from < len(t.Readings)-1 && t.Steps[from] < len(steps)-28 {
 			from++
 		}
-		look(day, reservoir.Judge(p, t, from), t, left)
+		look(day, reservoir.Judge(t, from), t, left)
 		if left < 0.1*s.capacity || t.Estimate.Remaining < 0.05*s.capacity {
 			steps, owed = nil, 0
 			p.Capacity = s.capacity

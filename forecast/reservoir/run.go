@@ -9,43 +9,20 @@ import (
 // (cm3^2): the first level tells.
 const unknownStart = 1e6
 
-// run is a filter's way through a fill. The first way decides which levels are
-// believed; later ones take the same.
+// run is a filter's way through a stretch of a fill. The first way decides
+// which levels are believed; later ones take the same.
 type run struct {
 	p     Params
 	steps []Step
 	sc    scale
 
-	start     Estimate
-	state     Estimate
-	past      []past
-	at        []int // step of each believed level
-	believed  []bool
-	commanded float64
-	gated     int
-	nis       float64
-}
-
-func newRun(p Params, steps []Step) *run {
-	r := &run{p: p, steps: steps}
-	for _, s := range steps {
-		if s.HasLevel {
-			r.sc.step, r.sc.noise = math.Max(r.sc.step, s.Scale), math.Max(r.sc.noise, s.Noise)
-			r.sc.rough = r.sc.rough || coarse(p, s)
-		}
-	}
-	factor, sd := 1.0, p.FactorSD
-	if p.Factor > 0 {
-		factor = p.Factor
-	}
-	if c := p.Carried; c != nil {
-		factor, sd = c.Factor, math.Sqrt(c.SD*c.SD+changeWander*changeWander)
-	}
-	r.start = Begin(p.Capacity, p.FillSD, factor, sd)
-	if p.Capacity <= 0 {
-		r.start.VarR = unknownStart
-	}
-	return r
+	start    Estimate
+	state    Estimate
+	swapped  bool // the stretch begins with its first step's swap
+	past     []past
+	at       []int // step of each believed level
+	believed []bool
+	jumps    []Jump // where the filter was opened for three levels alike
 }
 
 func (r *run) readings() []Reading {
@@ -56,76 +33,162 @@ func (r *run) readings() []Reading {
 	return out
 }
 
-// filter runs through the fill with the factor opened after the given readings,
-// -1 for the fill's start.
+// first runs through the steps with a checkpoint until the stretch ends: cut is
+// the first step that is no longer of it. Where another fill that nobody
+// recorded ends it, next is the checkpoint at the level that shows it, which is
+// that of the last step.
+func (r *run) first(c *Checkpoint) (cut int, next *Checkpoint) {
+	r.believed = make([]bool, len(r.steps))
+	var told, unknown float64
+	var waiting []past // levels that did not fit, in a row, all too high or all too low
+	var waitingAt []int
+	doubt, doubtAt := *c, 0
+	believe := func(now past, i int) {
+		r.past, r.at, r.believed[i] = append(r.past, now), append(r.at, i), true
+	}
+	for i := range r.steps {
+		s := r.steps[i]
+		if s.Swapped && (i > 0 || !r.swapped) {
+			r.state = c.Estimate
+			return i, nil
+		}
+		before := c.Run
+		expected := c.Remaining
+		outcome := c.Add(r.p, s)
+		told, unknown = told+s.Commanded, unknown+s.Unknown
+		if c.Run*before <= 0 {
+			waiting, waitingAt = waiting[:0], waitingAt[:0]
+		}
+		now := past{Reading: Reading{Commanded: told, Level: s.Level}, state: c.Estimate, unknown: unknown}
+		switch outcome {
+		case Believed:
+			believe(now, i)
+		case Passed:
+			if c.Doubt {
+				doubt, doubtAt = *c, i
+			}
+			now.state.VarR += unknownStart // nothing begins here
+			waiting, waitingAt = append(waiting, now), append(waitingAt, i)
+		case Reopened:
+			jump := Jump{i, c.Remaining - expected + s.Commanded*c.Factor}
+			for k := range waiting {
+				believe(waiting[k], waitingAt[k])
+				jump.Step = min(jump.Step, waitingAt[k])
+			}
+			waiting, waitingAt = waiting[:0], waitingAt[:0]
+			believe(now, i)
+			r.jumps = append(r.jumps, jump)
+		case Rose:
+			r.state = doubt.Estimate
+			return doubtAt + 1, &doubt
+		}
+	}
+	r.state = c.Estimate
+	return len(r.steps), nil
+}
+
+// filter runs through the stretch again, with the factor opened after the given
+// readings, -1 for the stretch's start.
 func (r *run) filter(opened []int) {
 	e := r.start
 	if slices.Contains(opened, -1) {
 		e.VarF += reopened * reopened
 	}
-	first := r.believed == nil
-	if first {
-		r.believed = make([]bool, len(r.steps))
-	}
 	list := make([]past, 0, len(r.past))
-	at := r.at[:0:0]
-	var told, unknown, moved, sum2 float64
-	n := 0
-	var waiting []past // levels that did not fit, in a row
-	var waitingAt []int
-	g := gate{}
+	var told, unknown float64
 	for i := range r.steps {
-		s := &r.steps[i]
-		advance(&e, r.p, *s)
-		told, unknown, moved = told+s.Commanded, unknown+s.Unknown, moved+s.Commanded
-		if !s.HasLevel || !first && !r.believed[i] {
+		s := r.steps[i]
+		advance(&e, r.p, s)
+		told, unknown = told+s.Commanded, unknown+s.Unknown
+		if !r.believed[i] {
 			continue
 		}
-		now := past{Reading: Reading{Commanded: told, Level: s.Level}, unknown: unknown}
-		noise := s.Scale*s.Scale/12 + s.Noise*s.Noise
-		v, variance := s.Level-e.Remaining, e.VarR+noise
-		if first && moved > 0 && variance > 0 {
-			z2 := v * v / variance
-			if z2 > 16 && !g.open(v) {
-				now.state = e
-				now.state.VarR += unknownStart // nothing begins here
-				waiting, waitingAt = append(waiting, now), append(waitingAt, i)
-				r.gated++
-				continue
-			}
-			if z2 <= 16 {
-				g = gate{}
-			} else {
-				// Three alike are not outliers but the truth.
-				for k := range waiting {
-					list, at = append(list, waiting[k]), append(at, waitingAt[k])
-					r.believed[waitingAt[k]] = true
-				}
-				r.gated -= len(waiting)
-				e.VarR += v * v
-			}
-			waiting, waitingAt = waiting[:0], waitingAt[:0]
-			sum2 += math.Min(z2, 16)
-			n++
+		if slices.ContainsFunc(r.jumps, func(j Jump) bool { return j.Step == i }) {
+			v := s.Level - e.Remaining
+			e.VarR += v * v
 		}
-		r.believed[i] = true
-		moved = 0
-		if !coarse(r.p, *s) || !e.UpdateWithin(s.Level-s.Scale/2, s.Level+s.Scale/2, s.Noise*s.Noise) {
-			if coarse(r.p, *s) {
-				e.VarR += v * v
-			}
-			e.Update(s.Level, noise)
-		}
-		now.state = e
-		list, at = append(list, now), append(at, i)
+		e.level(r.p, s)
+		list = append(list, past{Reading: Reading{Commanded: told, Level: s.Level}, state: e, unknown: unknown})
 		if slices.Contains(opened, len(list)-1) {
 			e.VarF += reopened * reopened
 		}
 	}
-	r.state, r.past, r.at, r.commanded = e, list, at, told
-	if first && n > 0 {
-		r.nis = sum2 / float64(n)
+	r.state, r.past = e, list
+}
+
+// judged looks for changes of the delivery in the stretch.
+func (r *run) judged() Track {
+	p := r.p
+	lim := p.limits()
+	t := Track{Since: -1, Resumed: -1}
+	for i := range r.steps {
+		if s := &r.steps[i]; s.HasLevel {
+			r.sc.step, r.sc.noise = math.Max(r.sc.step, s.Scale), math.Max(r.sc.noise, s.Noise)
+			r.sc.rough = r.sc.rough || coarse(p, *s)
+		}
 	}
+	t.Readings, t.Steps = r.readings(), slices.Clone(r.at)
+	n := len(r.past)
+	var opened []int
+	first := -1
+	bad := p.Carried.bad()
+	if c := p.Carried; bad && c.Factor != r.start.Factor {
+		// What hindsight knew of the fill before.
+		r.start.Factor, r.start.VarF = c.Factor, c.SD*c.SD+changeWander*changeWander
+		r.filter(nil)
+	}
+	if bad {
+		// Opened, so that a change that put things right shows at once.
+		trial := *r
+		trial.filter([]int{-1})
+		if at, ok := trial.back(-1, p.Carried.Ratio.Value, p.Carried.Low()); ok {
+			bad, opened, first = false, []int{-1}, at
+			if at >= 0 {
+				opened = append(opened, at)
+			}
+			t.Resumed = at
+			r.filter(opened)
+		}
+	}
+	// Nothing changes more often in one fill than what people do about it.
+	for range 4 {
+		c, sign, ok := r.left(first, lim)
+		if !ok {
+			break
+		}
+		t.Since, t.Ratio, t.Low, t.High, bad = c.at, c.ratio, sign > 0, sign < 0, false
+		opened = append(opened, c.at)
+		r.filter(opened)
+		at, back := r.back(c.at+1, c.ratio.Value, t.Low)
+		if !back {
+			break
+		}
+		t.Low, t.High, t.Resumed, first = false, false, at, at
+		opened = append(opened, at)
+		r.filter(opened)
+	}
+	if bad {
+		t.Kept = true
+		t.Ratio = p.Carried.with(r.whole(n - 1))
+	}
+	t.Estimate, t.past, t.start, t.sc = r.state, r.past, r.start, r.sc
+	return t
+}
+
+// closed makes the record of a fill that ended without one, from its track and
+// the checkpoint at the first level of the next.
+func (r *run) closed(t Track, step int, next *Checkpoint) Rise {
+	out := Rise{
+		Step: step, Level: next.New.Remaining, LevelSD: math.Sqrt(math.Max(0, next.New.VarR)),
+		Full: next.NewFull, Residual: t.Estimate.Remaining, Delivered: r.start.Remaining - t.Estimate.Remaining,
+	}
+	for i := range r.steps {
+		out.Commanded += r.steps[i].Commanded
+	}
+	if out.Commanded > 0 {
+		out.Factor = out.Delivered / out.Commanded
+	}
+	return out
 }
 
 // left looks for a confirmed change away from the command after reading first.

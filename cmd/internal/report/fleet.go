@@ -58,6 +58,7 @@ func FleetBefore(w io.Writer, width int, site *config.Site, fleet forecast.Fleet
 		}
 		_ = text.Paragraph(&out, width, "", fmt.Sprintf(fleetLegend, chance))
 	}
+	notices(&out, width, fleet)
 	if len(withheld) > 0 {
 		fmt.Fprintln(&out, "\nNo forecast, because the evidence does not carry one:")
 		for _, s := range withheld {
@@ -67,6 +68,21 @@ func FleetBefore(w io.Writer, width int, site *config.Site, fleet forecast.Fleet
 	}
 	_, err := w.Write(out.Bytes())
 	return err
+}
+
+// notices writes what else is to be known of the points, in register order.
+func notices(out *bytes.Buffer, width int, fleet forecast.Fleet) {
+	head := "\nTo know beside the figures:\n"
+	for i := range fleet.States {
+		r := &fleet.States[i].Row
+		for k, n := range r.Notices {
+			if k == 0 {
+				fmt.Fprintf(out, "%s  %s\n", head, r.Point)
+				head = ""
+			}
+			_ = text.Paragraph(out, width, "    ", n)
+		}
+	}
 }
 
 // Order sorts the forecasts by early date and sets the withheld ones apart.

@@ -78,6 +78,8 @@ func TestFleetBeforeADate(t *testing.T) {
 	f := fleet()
 	f.States[2].ChanceBefore = func(d civil.Date) float64 { return map[bool]float64{true: 0.83}[d == *date(2026, 12, 8)] }
 	f.States[1].Row.EmptySince, f.States[1].Row.ActChance, f.States[1].Row.ActBefore = date(2026, 11, 20), ptr(0.1), date(2026, 11, 1)
+	f.States[1].Row.Notices = []string{"the level rose to 120 cm3 on 3 Nov", "another"}
+	f.States[2].Row.Notices = []string{"a third"}
 	for _, width := range []int{100, 60} {
 		var out bytes.Buffer
 		require.NoError(t, report.FleetBefore(&out, width, site(t), f, date(2026, 12, 9)))
@@ -89,6 +91,8 @@ func TestFleetBeforeADate(t *testing.T) {
 		require.Contains(t, got, "by estimate")
 		require.Regexp(t, "20 Nov now|change by now", got)
 		require.Contains(t, got, "when that day begins")
+		require.Contains(t, got, "To know beside the figures: fan-2-drive the level rose to 120 cm3")
+		require.Equal(t, 1, strings.Count(got, "To know beside the figures"))
 	}
 }
 
