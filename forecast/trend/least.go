@@ -24,7 +24,7 @@ type Plane struct {
 	B, SE      []float64 // by column, in the order given
 	ResidualSD float64   // of an observation of weight 1
 	// R2 is the explained part of the variance about the (weighted) mean, or,
-	// where no column is constant, of the squares about 0.
+	// where no column is constant, of the squares about 0; 0 where y has none.
 	R2        float64
 	N         int
 	Condition float64 // of the scaled columns
@@ -145,7 +145,9 @@ func (f *Plane) scatter(columns [][]float64, y, root []float64, constant bool) {
 		about += d * d
 	}
 	f.ResidualSD = math.Sqrt(rss / float64(f.N-len(columns)))
-	f.R2 = 1 - rss/about
+	if about > 0 {
+		f.R2 = 1 - rss/about
+	}
 	for j := range columns {
 		f.SE = append(f.SE, f.ResidualSD*math.Sqrt(f.inverse.At(j, j)))
 	}
@@ -160,11 +162,15 @@ func (f *Plane) residual(columns [][]float64, y []float64, i int) float64 {
 }
 
 // blockErrors are standard errors of all coefficients when days are alike their
-// neighbours: the jackknife over blocks of successive days, each left out once,
-// which with few blocks holds better than sums over them (Bell and McCaffrey,
-// Bias reduction in standard errors for linear regression with multi-stage
-// samples, 2002; Student's t with the blocks less one). columns and y are those
-// of the fit, with equal weights.
+// neighbours: correlation within a block of successive days is in its sum, and
+// blocks are nearly independent of one another. They are the jackknife's, each
+// block left out once, which with few blocks holds better than the plain sums
+// (Bell and McCaffrey, Bias reduction in standard errors for linear regression
+// with multi-stage samples, 2002); intervals take Student's t with the blocks
+// less one (Ibragimov and Mueller, t-Statistic Based Correlation and
+// Heterogeneity Robust Inference, 2010, for the principle). columns and y are
+// those of the fit, with equal weights. nil where one block alone carries a
+// coefficient.
 func (f *Plane) blockErrors(columns [][]float64, y []float64) (se []float64, df float64) {
 	n, p := len(y), len(columns)
 	blocks := blocksFor(n)
@@ -189,7 +195,7 @@ func (f *Plane) blockErrors(columns [][]float64, y []float64) (se []float64, df 
 		}
 		var lifted, shift mat.VecDense
 		if err := lifted.SolveVec(&part, sum); err != nil {
-			return nil, 0 // one block alone carries a coefficient
+			return nil, 0
 		}
 		shift.MulVec(f.inverse, &lifted)
 		for j := range p {

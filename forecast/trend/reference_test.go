@@ -72,26 +72,6 @@ func TestLinearAgainstNIST(t *testing.T) {
 	}
 }
 
-// Straight, which takes the same slope as Rate and Drift, against the same.
-func TestStraightAgainstNIST(t *testing.T) {
-	for _, c := range []struct {
-		name   string
-		origin bool
-	}{{"Norris", false}, {"NoInt1", true}, {"NoInt2", true}} {
-		s := reference.Set(t, c.name)
-		l, err := trend.Straight(s.X[0], s.Y, c.origin)
-		require.NoError(t, err)
-		k := len(s.B) - 1
-		for _, v := range [][2]float64{{s.B[k], l.Slope}, {s.SE[k], l.SlopeSE}, {s.ResidualSD, l.ResidualSD}, {s.R2, l.R2}} {
-			require.GreaterOrEqual(t, digits(t, v[0], v[1]), 11.0, c.name)
-		}
-		if !c.origin {
-			require.GreaterOrEqual(t, digits(t, s.B[0], l.Intercept), 11.0)
-			require.GreaterOrEqual(t, digits(t, s.SE[0], l.InterceptSE), 11.0)
-		}
-	}
-}
-
 // R lm on speed and stopping distance of 50 cars, with weights 1/speed and
 // without. Weighted by 1/x through the origin the slope is sum y over sum x.
 func TestLinearAgainstR(t *testing.T) {
@@ -132,15 +112,18 @@ func TestLinearAgainstR(t *testing.T) {
 			require.InEpsilon(t, sumY/sumX, f.B[0], 1e-14)
 		}
 	}
-	l, err := trend.Straight(speed, dist, false)
+	// The prediction at 21, and that Rate and Drift, which are Linear's with
+	// other errors, have the slopes.
+	f, err := trend.Linear(powers(speed, 1), dist, nil)
 	require.NoError(t, err)
-	require.InEpsilon(t, want["plain b1"], l.Slope, 1e-12)
-	require.InEpsilon(t, want["plain se1"], l.SlopeSE, 1e-12)
-	require.InEpsilon(t, want["plain predict21"], l.Intercept+21*l.Slope, 1e-12)
-	l, err = trend.Straight(speed, dist, true)
+	require.InEpsilon(t, want["plain predict21"], f.B[0]+21*f.B[1], 1e-12)
+	drift, err := trend.Drift(speed, dist)
 	require.NoError(t, err)
-	require.InEpsilon(t, want["origin b1"], l.Slope, 1e-12)
-	require.InEpsilon(t, want["origin se1"], l.SlopeSE, 1e-12)
+	require.InEpsilon(t, want["plain b1"], drift.Slope, 1e-12)
+	require.InEpsilon(t, want["plain b0"], drift.Intercept, 1e-12)
+	rate, err := trend.Rate(speed, dist)
+	require.NoError(t, err)
+	require.InEpsilon(t, want["origin b1"], rate.Slope, 1e-12)
 }
 
 func TestLinearRefuses(t *testing.T) {
@@ -279,4 +262,35 @@ func TestTurnErrorsAreTheJackknife(t *testing.T) {
 	require.InEpsilon(t, math.Sqrt(square[0]*(blocks-1)/blocks), rate.SE, 1e-9)
 	require.InEpsilon(t, math.Sqrt(square[1]*(blocks-1)/blocks), change.SE, 1e-9)
 	require.Equal(t, 8.0, change.DF)
+}
+
+// The slope of a cumulative curve on its days looks many times surer than it
+// is: over 90 independent days some twelve times. That of the daily increments
+// says what it is good to.
+func TestCumulativeCurvesDeceive(t *testing.T) {
+	const runs, days = 400, 90
+	var said, sum, squares float64
+	hit := 0
+	for k := range runs {
+		r := rand.New(rand.NewPCG(23, uint64(k)))
+		at, total, x, y := make([]float64, days), make([]float64, days), make([]float64, days), make([]float64, days)
+		last := 0.0
+		for d := range days {
+			x[d], y[d] = 1, 10+3*r.NormFloat64()
+			last += y[d]
+			at[d], total[d] = float64(d+1), last
+		}
+		f, err := trend.Linear([][]float64{ones(days), at}, total, nil)
+		require.NoError(t, err)
+		said += f.SE[1] / runs
+		sum += f.B[1] / runs
+		squares += f.B[1] * f.B[1] / runs
+		mean, err := trend.Rate(x, y)
+		require.NoError(t, err)
+		if mean.Low <= 10 && 10 <= mean.High {
+			hit++
+		}
+	}
+	require.InDelta(t, 12, math.Sqrt(squares-sum*sum)/said, 4)
+	require.InDelta(t, 0.9, float64(hit)/runs, 0.04)
 }

@@ -2,17 +2,17 @@
 // changes over time, by regression on daily increments, with standard errors
 // that stay honest when days are alike their neighbours.
 //
-// It is pure and imports nothing of ours; slopes come from
-// gonum.org/v1/gonum/stat, fits with several regressors from its mat. Never
+// It is pure and imports nothing of ours; the fits are gonum's (its mat). Never
 // give it cumulative curves: their residuals are so correlated that the error
-// of 90 days comes out an order of magnitude too small. Start with [Rate] and [Turn].
+// of 90 days comes out an order of magnitude too small. Start with [Rate] and
+// [Turn].
 package trend
 
 import (
 	"errors"
+	"fmt"
 	"math"
 
-	"gonum.org/v1/gonum/stat"
 	"gonum.org/v1/gonum/stat/distuv"
 )
 
@@ -35,33 +35,51 @@ const MinDays = 10
 
 // Rate fits y = slope x through the origin: cm3 of a day on run-hours of that
 // day, in time order.
-func Rate(x, y []float64) (Fit, error) { return fit(x, y, true) }
+func Rate(x, y []float64) (Fit, error) {
+	_, fits, err := fit([][]float64{x}, y)
+	if err != nil {
+		return Fit{}, err
+	}
+	return fits[0], nil
+}
 
 // Drift fits y = intercept + slope x: any daily figure on the day's number, in
 // time order.
-func Drift(x, y []float64) (Fit, error) { return fit(x, y, false) }
+func Drift(x, y []float64) (Fit, error) {
+	ones := make([]float64, len(x))
+	for i := range ones {
+		ones[i] = 1
+	}
+	p, fits, err := fit([][]float64{ones, x}, y)
+	if err != nil {
+		return Fit{}, err
+	}
+	fits[1].Intercept = p.B[0]
+	return fits[1], nil
+}
 
-func fit(x, y []float64, origin bool) (Fit, error) {
-	n := len(x)
-	if n != len(y) || n < MinDays || !finite(x) || !finite(y) {
-		return Fit{}, ErrTooFew
+// fit gives each column's coefficient with the errors of blocks.
+func fit(columns [][]float64, y []float64) (Plane, []Fit, error) {
+	if len(y) < MinDays {
+		return Plane{}, nil, ErrTooFew
 	}
-	a, b := stat.LinearRegression(x, y, nil, origin)
-	mean := 0.0
-	if !origin {
-		mean = stat.Mean(x, nil)
+	p, err := Linear(columns, y, nil)
+	switch {
+	case errors.Is(err, ErrCollinear):
+		return Plane{}, nil, fmt.Errorf("%w (%v)", ErrTooFew, err)
+	case err != nil:
+		return Plane{}, nil, err
 	}
-	sxx := 0.0
-	for _, v := range x {
-		sxx += (v - mean) * (v - mean)
+	se, df := p.blockErrors(columns, y)
+	if se == nil {
+		return Plane{}, nil, ErrTooFew
 	}
-	if !(sxx > 0) || math.IsNaN(b) {
-		return Fit{}, ErrTooFew
+	out := make([]Fit, len(columns))
+	for j := range out {
+		out[j] = Fit{Slope: p.B[j], SE: se[j], N: len(y), DF: df}
+		out[j].spread()
 	}
-	f := Fit{Slope: b, Intercept: a, N: n}
-	f.SE, f.DF = blockError(x, y, a, b, mean, sxx)
-	f.spread()
-	return f, nil
+	return p, out, nil
 }
 
 // spread sets the 90 % interval from the standard error.
@@ -77,7 +95,7 @@ func (f *Fit) spread() {
 // change is per day. day counts civil days and need not be without gaps.
 func Turn(day, x, y []float64) (rate, change Fit, err error) {
 	n := len(x)
-	if n != len(y) || n != len(day) || n < MinDays || !finite(day) || !finite(x) || !finite(y) {
+	if n < MinDays || n != len(day) || !finite(day) {
 		return Fit{}, Fit{}, ErrTooFew
 	}
 	middle := (day[0] + day[n-1]) / 2
@@ -85,47 +103,11 @@ func Turn(day, x, y []float64) (rate, change Fit, err error) {
 	for i := range x {
 		moved[i] = x[i] * (day[i] - middle)
 	}
-	columns := [][]float64{x, moved}
-	p, err := Linear(columns, y, nil)
+	_, fits, err := fit([][]float64{x, moved}, y)
 	if err != nil {
 		return Fit{}, Fit{}, err
 	}
-	se, df := p.blockErrors(columns, y)
-	if se == nil {
-		return Fit{}, Fit{}, ErrTooFew
-	}
-	rate = Fit{Slope: p.B[0], SE: se[0], N: n, DF: df}
-	change = Fit{Slope: p.B[1], SE: se[1], N: n, DF: df}
-	rate.spread()
-	change.spread()
-	return rate, change, nil
-}
-
-// blockError is the standard error of a slope from sums over blocks of
-// successive days: correlation within a block is in its sum, and blocks are
-// nearly independent of one another. With few blocks the interval follows
-// Student's t with their number less one (R. Ibragimov, U. K. Mueller,
-// t-Statistic Based Correlation and Heterogeneity Robust Inference, 2010, for
-// the principle).
-func blockError(x, y []float64, a, b, mean, sxx float64) (se, df float64) {
-	n := len(x)
-	blocks := blocksFor(n)
-	sum2, used := 0.0, 0
-	for k := range blocks {
-		from, to := k*n/blocks, (k+1)*n/blocks
-		s := 0.0
-		for i := from; i < to; i++ {
-			s += (x[i] - mean) * (y[i] - a - b*x[i])
-		}
-		sum2 += s * s
-		used++
-	}
-	lost := 1.0
-	if mean != 0 {
-		lost = 2
-	}
-	df = math.Max(1, float64(used)-lost)
-	return math.Sqrt(sum2*float64(used)/df) / sxx, df
+	return fits[0], fits[1], nil
 }
 
 // blocksFor makes blocks of a week and more: with short histories at least five
@@ -140,47 +122,4 @@ func finite(v []float64) bool {
 		}
 	}
 	return true
-}
-
-// Line is a least-squares line with the textbook standard errors, which hold
-// for independent residuals only.
-type Line struct {
-	Intercept, Slope     float64
-	InterceptSE, SlopeSE float64
-	ResidualSD           float64
-	R2                   float64 // uncentred for lines through the origin
-}
-
-// Straight fits a line, through the origin if asked, with textbook errors. It is
-// what [Rate] and [Drift] are checked with against certified values.
-func Straight(x, y []float64, origin bool) (Line, error) {
-	n := len(x)
-	p := 2
-	if origin {
-		p = 1
-	}
-	if n != len(y) || n <= p || !finite(x) || !finite(y) {
-		return Line{}, ErrTooFew
-	}
-	a, b := stat.LinearRegression(x, y, nil, origin)
-	if math.IsNaN(b) || math.IsInf(b, 0) {
-		return Line{}, ErrTooFew
-	}
-	mx, my := 0.0, 0.0
-	if !origin {
-		mx, my = stat.Mean(x, nil), stat.Mean(y, nil)
-	}
-	var sxx, syy, rss float64
-	for i := range x {
-		sxx += (x[i] - mx) * (x[i] - mx)
-		syy += (y[i] - my) * (y[i] - my)
-		e := y[i] - a - b*x[i]
-		rss += e * e
-	}
-	l := Line{Intercept: a, Slope: b, ResidualSD: math.Sqrt(rss / float64(n-p)), R2: 1 - rss/syy}
-	l.SlopeSE = l.ResidualSD / math.Sqrt(sxx)
-	if !origin {
-		l.InterceptSE = l.ResidualSD * math.Sqrt(1/float64(n)+mx*mx/sxx)
-	}
-	return l, nil
 }

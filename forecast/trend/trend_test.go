@@ -19,57 +19,6 @@ func digits(t *testing.T, want, got float64) float64 {
 	return -math.Log10(math.Abs(got-want) / math.Abs(want))
 }
 
-// NIST Statistical Reference Datasets, linear regression, Norris: 36 pairs (y,
-// x) and certified values.
-func TestStraightNorris(t *testing.T) {
-	pairs := []float64{.1, .2, 338.8, 337.4, 118.1, 118.2, 888, 884.6, 9.2, 10.1, 228.1, 226.5, 668.5, 666.3, 998.5, 996.3, 449.1, 448.6,
-		778.9, 777, 559.2, 558.2, .3, .4, .1, .6, 778.1, 775.5, 668.8, 666.9, 339.3, 338, 448.9, 447.5, 10.8, 11.6, 557.7, 556, 228.3, 228.1,
-		998, 995.8, 888.8, 887.6, 119.6, 120.2, .3, .3, .6, .3, 557.6, 556.8, 339.3, 339.1, 888, 887.2, 998.5, 999, 778.9, 779, 10.2, 11.1,
-		117.6, 118.3, 228.9, 229.2, 668.4, 669.1, 449.2, 448.9, .2, .5}
-	var x, y []float64
-	for i := 0; i < len(pairs); i += 2 {
-		y, x = append(y, pairs[i]), append(x, pairs[i+1])
-	}
-	require.Len(t, x, 36)
-	l, err := trend.Straight(x, y, false)
-	require.NoError(t, err)
-	for name, v := range map[string][2]float64{
-		"intercept": {-.262323073774029, l.Intercept}, "intercept se": {.232818234301152, l.InterceptSE},
-		"slope": {1.00211681802045, l.Slope}, "slope se": {.429796848199937e-3, l.SlopeSE},
-		"residual sd": {.884796396144373, l.ResidualSD}, "R2": {.999993745883712, l.R2},
-	} {
-		require.GreaterOrEqual(t, digits(t, v[0], v[1]), 11.0, name)
-	}
-	// The honest error differs, the slope is the same.
-	f, err := trend.Drift(x, y)
-	require.NoError(t, err)
-	require.Equal(t, l.Slope, f.Slope)
-}
-
-// NIST Statistical Reference Datasets, linear regression, NoInt1 and NoInt2:
-// lines through the origin.
-func TestStraightThroughOrigin(t *testing.T) {
-	var x, y []float64
-	for i := range 11 {
-		x, y = append(x, float64(60+i)), append(y, float64(130+i))
-	}
-	l, err := trend.Straight(x, y, true)
-	require.NoError(t, err)
-	require.GreaterOrEqual(t, digits(t, 2.07438016528926, l.Slope), 11.0)
-	require.GreaterOrEqual(t, digits(t, .0165289256198347, l.SlopeSE), 11.0)
-	require.GreaterOrEqual(t, digits(t, 3.56753034006338, l.ResidualSD), 11.0)
-	require.GreaterOrEqual(t, digits(t, .999365492298663, l.R2), 11.0)
-	f, err := trend.Rate(x, y)
-	require.NoError(t, err)
-	require.Equal(t, l.Slope, f.Slope)
-
-	l, err = trend.Straight([]float64{4, 5, 6}, []float64{3, 4, 4}, true)
-	require.NoError(t, err)
-	require.GreaterOrEqual(t, digits(t, .727272727272727, l.Slope), 11.0)
-	require.GreaterOrEqual(t, digits(t, .0420827318078432, l.SlopeSE), 11.0)
-	require.GreaterOrEqual(t, digits(t, .369274472937998, l.ResidualSD), 11.0)
-}
-
 func TestFitRefuses(t *testing.T) {
 	flat := make([]float64, 30)
 	for name, in := range map[string][2][]float64{
@@ -82,8 +31,12 @@ func TestFitRefuses(t *testing.T) {
 		_, err := trend.Rate(in[0], in[1])
 		require.ErrorIs(t, err, trend.ErrTooFew, name)
 	}
-	_, err := trend.Straight([]float64{1}, []float64{1}, false)
-	require.ErrorIs(t, err, trend.ErrTooFew)
+	same := make([]float64, 30)
+	for i := range same {
+		same[i] = 7
+	}
+	_, err := trend.Drift(same, flat)
+	require.ErrorIs(t, err, trend.ErrTooFew, "all on one day")
 }
 
 // The 90 % interval must hold the truth in some 90 % of histories, also where
@@ -96,12 +49,12 @@ func TestIntervalsCover(t *testing.T) {
 		drift    bool
 		low, top float64
 	}{
-		{"rate, independent, 60 days", 60, 0, false, 0.86, 0.95},
-		{"rate, independent, 180 days", 180, 0, false, 0.86, 0.94},
-		{"rate, correlated, 90 days", 90, 0.5, false, 0.85, 0.95},
-		{"rate, correlated, 180 days", 180, 0.7, false, 0.84, 0.94},
-		{"drift, independent, 90 days", 90, 0, true, 0.86, 0.96},
-		{"drift, correlated, 180 days", 180, 0.5, true, 0.83, 0.95},
+		{"rate, independent, 60 days", 60, 0, false, 0.86, 0.93},
+		{"rate, independent, 180 days", 180, 0, false, 0.86, 0.93},
+		{"rate, correlated, 90 days", 90, 0.5, false, 0.86, 0.93},
+		{"rate, correlated, 180 days", 180, 0.7, false, 0.86, 0.93},
+		{"drift, independent, 90 days", 90, 0, true, 0.86, 0.93},
+		{"drift, correlated, 180 days", 180, 0.5, true, 0.86, 0.93},
 	} {
 		const runs = 1500
 		hit := 0
