@@ -3,6 +3,7 @@ package score
 import (
 	"context"
 	"fmt"
+	"math"
 	"math/rand/v2"
 	"runtime"
 	"slices"
@@ -71,7 +72,7 @@ func (o Options) withDefaults() Options {
 // one virtual reservoir from one origin. Origins with less than
 // [duty.MinDays] seen days behind them or no use in the last 28 days are not
 // used; cases whose reservoir was not used up when the data end, or whose truth
-// runs over days that were not seen, are left out and counted. It returns the
+// runs over days that were not seen, count as unfinished. It returns the
 // context's error when stopped.
 func Backtest(ctx context.Context, name string, series []Series, o Options) (Outcomes, error) {
 	o = o.withDefaults()
@@ -101,7 +102,7 @@ func Backtest(ctx context.Context, name string, series []Series, o Options) (Out
 	// of workers.
 	for i := range parts {
 		out.Cases = append(out.Cases, parts[i].cases...)
-		out.LeftOut += parts[i].leftOut
+		out.Unfinished = append(out.Unfinished, parts[i].unfinished...)
 	}
 	if out.Paths, err = follow(ctx, series, out.Cases, o); err != nil {
 		return Outcomes{}, fmt.Errorf("following reservoirs of %s: %w", name, err)
@@ -153,8 +154,8 @@ func learnt(ctx context.Context, series []Series, o Options) ([]Forecaster, erro
 
 // part is what one series gives.
 type part struct {
-	cases   []Outcome
-	leftOut int
+	cases      []Outcome
+	unfinished []Unfinished
 }
 
 func (t *part) backtest(s *Series, number int, o Options) {
@@ -176,11 +177,16 @@ func (t *part) from(s *Series, origin, number int, o Options) {
 	if !(trailing > 0) {
 		return
 	}
-	first := len(t.cases)
+	first, firstUnfinished := len(t.cases), len(t.unfinished)
+	var budgets []float64 // of the unfinished
 	addCase := func(size, budget float64) {
 		truth, ok := s.Passage(origin, budget)
 		if !ok || !(truth > 0) || truth > float64(o.Horizon) {
-			t.leftOut++
+			t.unfinished = append(t.unfinished, Unfinished{
+				Series: int32(number), Origin: int32(origin), Size: float32(size),
+				After: math.Min(s.Watched(origin), float64(o.Horizon)), Chance: make([]float32, len(o.Forecasters)),
+			})
+			budgets = append(budgets, budget)
 			return
 		}
 		t.cases = append(t.cases, Outcome{
@@ -199,8 +205,8 @@ func (t *part) from(s *Series, origin, number int, o Options) {
 			}
 		}
 	}
-	cases := t.cases[first:]
-	if len(cases) == 0 {
+	cases, unfinished := t.cases[first:], t.unfinished[firstUnfinished:]
+	if len(cases)+len(unfinished) == 0 {
 		return
 	}
 	past := knownAt(s, origin, number, o.Horizon)
@@ -214,6 +220,13 @@ func (t *part) from(s *Series, origin, number int, o Options) {
 				continue
 			}
 			c.Said[i] = judge(forecast(c.Budget), c.Truth, float64(o.Horizon))
+		}
+		for j := range unfinished {
+			u := &unfinished[j]
+			u.Chance[i] = -1
+			if forecast != nil {
+				u.Chance[i] = float32(forecast(budgets[j]).Chance(u.After))
+			}
 		}
 	}
 }

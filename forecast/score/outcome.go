@@ -20,7 +20,7 @@ type Said struct {
 	// PIT is the chance that the model gave to the truth or any earlier time:
 	// the probability integral transform, uniform on 0 to 1 for laws that say
 	// what they know (Dawid, Statistical theory: the prequential approach,
-	// 1984).
+	// 1984). Where a law jumps at the truth, it is the middle of the jump.
 	PIT  float32
 	CRPS float32 // see [CRPS], in days
 	// None: the model could say nothing.
@@ -29,11 +29,12 @@ type Said struct {
 
 // Outcomes are all cases of a set of series, by series and origin.
 type Outcomes struct {
-	Name    string
-	Series  []string // names
-	Models  []string
-	Cases   []Outcome
-	LeftOut int // cases whose truth is not known
+	Name   string
+	Series []string // names
+	Models []string
+	Cases  []Outcome
+	// Unfinished are the cases whose truth is not known, by series and origin.
+	Unfinished []Unfinished
 	// Calibrations are the versions of [Calibrated] models, "" for others.
 	Calibrations []string
 	Paths        []Path // the cases that were followed to their end
@@ -41,9 +42,12 @@ type Outcomes struct {
 
 // judge scores a law.
 func judge(law Law, truth, horizon float64) Said {
+	about := [2]float64{truth - edge, truth + edge}
+	var pit [2]float64
+	chancesOf(law, about[:], pit[:])
 	return Said{
 		Range: cap3(law.Range(), horizon),
-		PIT:   float32(law.Chance(truth)),
+		PIT:   float32(0.5 * (pit[0] + pit[1])),
 		CRPS:  float32(CRPS(law, truth, horizon)),
 	}
 }
@@ -62,7 +66,10 @@ func join(name string, sets []Outcomes) Outcomes {
 		all.Models, all.Calibrations = s.Models, s.Calibrations
 		from := int32(len(all.Series))
 		all.Series = append(all.Series, s.Series...)
-		all.LeftOut += s.LeftOut
+		for _, u := range s.Unfinished {
+			u.Series += from
+			all.Unfinished = append(all.Unfinished, u)
+		}
 		for _, c := range s.Cases {
 			c.Series += from
 			all.Cases = append(all.Cases, c)

@@ -72,6 +72,10 @@ func (s Set) writeOurs(b *strings.Builder) {
 		fmt.Fprintf(b, "  against %s, the best baseline here: pinball/T %s\n", s.BestBaseline, d.text())
 	}
 	fmt.Fprintf(b, "  its 80 %% range held %s\n", share(l.Coverage80, l.CoverageInterval))
+	if u := l.WithUnfinished; u != nil {
+		fmt.Fprintf(b, "  with the %d left out, as far as they are known: %.0f %% in, %.0f %% below, %.0f %% above\n",
+			s.LeftOut, 100*u.Coverage80, 100*u.BelowP10, 100*u.AboveP90)
+	}
 	if len(l.Bins) > 1 {
 		parts := make([]string, len(l.Bins))
 		for i, bin := range l.Bins {

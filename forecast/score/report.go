@@ -57,6 +57,10 @@ type Line struct {
 	MedianBiasOverT float64 `json:"median_bias_over_t"` // median of (P50 - truth) over the true time
 	NewsvendorOverT float64 `json:"newsvendor_over_t"`  // cost of changing at P10, see [Newsvendor], over the true time
 
+	// WithUnfinished are the shares with the cases that were left out, as far as
+	// they are known, see [ProductLimit]; absent where none was.
+	WithUnfinished *Shares `json:"with_unfinished,omitempty"`
+
 	PIT          [pitBins]float64 `json:"pit"` // shares by tenths of chance, see [Histogram]
 	PITChiSquare float64          `json:"pit_chi_square"`
 	PITDesign    float64          `json:"pit_design_effect"`
@@ -72,6 +76,13 @@ type Line struct {
 	RelativeAccuracy       *float64 `json:"relative_accuracy,omitempty"`
 
 	Calibration string `json:"calibration,omitempty"` // its version, where the model has one
+}
+
+// Shares are those of truths in, before and after the range P10 to P90.
+type Shares struct {
+	Coverage80 float64 `json:"coverage80"`
+	BelowP10   float64 `json:"below_p10"`
+	AboveP90   float64 `json:"above_p90"`
 }
 
 // Tails says how sure the three shares are, at 90 %: as if all cases were

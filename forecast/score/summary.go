@@ -15,7 +15,7 @@ const ours = "dwindle"
 // cases.
 func (o Outcomes) Set() Set {
 	groups := o.groups()
-	s := Set{Name: o.Name, Series: len(groups), Cases: len(o.Cases), LeftOut: o.LeftOut, Followed: len(o.Paths)}
+	s := Set{Name: o.Name, Series: len(groups), Cases: len(o.Cases), LeftOut: len(o.Unfinished), Followed: len(o.Paths)}
 	mine, best := -1, -1
 	for m, name := range o.Models {
 		if !o.complete(m) {
@@ -23,6 +23,7 @@ func (o Outcomes) Set() Set {
 		}
 		l := Line{Figures: o.figures(m, o.Cases)}
 		o.spread(m, groups, &l)
+		o.unfinished(m, &l)
 		o.prognosis(m, &l)
 		if m < len(o.Calibrations) {
 			l.Calibration = o.Calibrations[m]

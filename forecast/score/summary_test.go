@@ -32,7 +32,7 @@ func golden(t *testing.T, name, got string) {
 // 90 days, and laws about them that are normal on the log scale.
 func made(name string, series int) Outcomes {
 	r := rand.New(rand.NewPCG(2, 9))
-	out := Outcomes{Name: name, Models: []string{"dwindle", "plan", "last28", "daytypes"}, Calibrations: []string{"2026-06", "", "", ""}, LeftOut: 7}
+	out := Outcomes{Name: name, Models: []string{"dwindle", "plan", "last28", "daytypes"}, Calibrations: []string{"2026-06", "", "", ""}}
 	for s := range series {
 		out.Series = append(out.Series, fmt.Sprintf("conveyor-%d", s+1))
 		common := r.NormFloat64()
@@ -48,6 +48,9 @@ func made(name string, series int) Outcomes {
 				})
 			}
 			out.Cases = append(out.Cases, c)
+		}
+		if s%2 == 0 {
+			out.Unfinished = append(out.Unfinished, Unfinished{Series: int32(s), Origin: 42, Size: 90, After: 80, Chance: []float32{.3, .2, .95, -1}})
 		}
 		p := Path{Series: int32(s), Origin: 28, Truth: 90}
 		for m := range out.Models {
@@ -135,6 +138,7 @@ func TestJoinKeepsSeriesApart(t *testing.T) {
 	require.Len(t, all.Cases, 30)
 	require.Equal(t, int32(2), all.Cases[12].Series)
 	require.Equal(t, int32(2), all.Paths[2].Series)
-	require.Equal(t, 14, all.LeftOut)
+	require.Len(t, all.Unfinished, 3)
+	require.Equal(t, int32(2), all.Unfinished[1].Series)
 	require.Zero(t, b.Cases[0].Series, "the parts stay as they were")
 }

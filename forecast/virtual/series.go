@@ -103,6 +103,16 @@ func (s *Series) Spent(from, to int) float64 {
 	return used
 }
 
+// Watched is for how many days from one on the duty is known without a break.
+func (s *Series) Watched(origin int) float64 {
+	for k, d := range s.Days[origin:] {
+		if _, ok := wholeDay(d); !ok {
+			return float64(k)
+		}
+	}
+	return float64(len(s.Days) - origin)
+}
+
 // wholeDay is the duty of a day, scaled up where part of it was not seen; ok is
 // false where too much was not.
 func wholeDay(d duty.Day) (amount float64, ok bool) {

@@ -28,6 +28,7 @@ func (v *View) DutySeries(ctx context.Context, at time.Time) ([]score.Series, er
 			return nil, err
 		}
 		s.MaxPerDay = 24
+		s.Plan = plannedHours(v.Site, m.ID)
 		if len(s.Days) > 0 {
 			out = append(out, s)
 		}
@@ -39,18 +40,53 @@ func (v *View) DutySeries(ctx context.Context, at time.Time) ([]score.Series, er
 			continue
 		}
 		machine := ""
+		var plan *duty.Plan
 		if p := v.Site.Point(d.Point); p != nil {
 			machine = p.Machine
+			plan = plannedPulses(p)
 		}
 		s, err := v.series(ctx, d.ID, machine, reading.Pulse, last)
 		if err != nil {
 			return nil, err
 		}
+		s.Plan = plan
 		if len(s.Days) > 0 {
 			out = append(out, s)
 		}
 	}
 	return out, nil
+}
+
+// plannedHours is what a machine's points expect of it; nil where none says, or
+// where they disagree.
+func plannedHours(site *config.Site, machine string) *duty.Plan {
+	perWeek := 0.0
+	for i := range site.Points {
+		p := &site.Points[i]
+		if p.Machine != machine || !(p.Plan.HoursPerWeek > 0) {
+			continue
+		}
+		if perWeek > 0 && p.Plan.HoursPerWeek != perWeek {
+			return nil
+		}
+		perWeek = p.Plan.HoursPerWeek
+	}
+	if perWeek == 0 {
+		return nil
+	}
+	return &duty.Plan{PerWeek: perWeek}
+}
+
+// plannedPulses is what a point expects of its dispenser.
+func plannedPulses(p *config.Point) *duty.Plan {
+	perWeek := 7 * p.Plan.PulsesPerDay
+	if !(perWeek > 0) {
+		perWeek = p.Plan.PulsesPer100h / 100 * p.Plan.HoursPerWeek
+	}
+	if !(perWeek > 0) {
+		return nil
+	}
+	return &duty.Plan{PerWeek: perWeek}
 }
 
 // horizonDays is how far the calendar is given to a backtest.
