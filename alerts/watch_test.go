@@ -180,6 +180,7 @@ func TestPrompts(t *testing.T) {
 	p.look(0)
 	soon(p, 1, 0.3, 9)
 	p.states[2].Row.Withheld = "only 3 days of data"
+	p.states[2].Row.Notices = []string{"the level rose to 120 cm3 on 2 Jan without a recorded change: record it with `dwindle change`"}
 	p.states[3].Device = ""
 	p.states[3].Setting = nil
 	p.states[0].Row.FillStarted = ptr(start.AddDate(0, -12, 10))
@@ -193,6 +194,7 @@ func TestPrompts(t *testing.T) {
 		"change_due change the reservoir of P-02 (Head bearing) by 12 Jan 2027, likely empty 11 Jan 2027; next visit 24 Jan 2027 (30 % that it is empty before)",
 		"change_due change the reservoir of P-01 by 14 Jan 2027 although it is not empty: 12 months are its longest stay",
 		"evidence no forecast for P-03 (Head bearing): only 3 days of data",
+		"evidence P-03 (Head bearing): the level rose to 120 cm3 on 2 Jan without a recorded change: record it with `dwindle change`",
 		"register P-04 (Head bearing) has no dispenser in the register",
 	}, texts)
 	require.Empty(t, p.rows(), "prompts are never alarms")

@@ -20,6 +20,9 @@ func (p *pass) notices(w *work) {
 		w.Row.Notices = append(w.Row.Notices, text)
 		w.Delivery.Why = joinWhy(w.Delivery.Why, text)
 	}
+	if text := p.displayRose(w); text != "" {
+		w.Row.Notices = append(w.Row.Notices, text)
+	}
 	if text := p.jumped(w); text != "" {
 		w.Row.Notices = append(w.Row.Notices, text)
 	}
@@ -52,6 +55,24 @@ func (p *pass) jumped(w *work) string {
 	}
 	return fmt.Sprintf("about %s the level %s by %.0f cm3 against what was commanded, in three readings alike, and is believed: see whether %s, or the level sensor moved", p.shortDate(at), way, math.Abs(jump.Shift), what)
 }
+
+// displayRose says that the device's own display rose without a recorded
+// change. It counts back from what somebody set it to, so that a rise is no
+// evidence of what is in the reservoir: the forecast does not follow it.
+func (p *pass) displayRose(w *work) string {
+	list := w.sights.counted
+	for i := len(list) - 1; i > 0; i-- {
+		l, before := list[i], list[i-1]
+		if least := math.Max(leastRise*w.capacity, 1.5*l.scale); w.capacity > 0 && l.cm3-before.cm3 >= least {
+			return fmt.Sprintf("the device's own display rose to %.0f cm3 on %s without a recorded change: see whether the reservoir was changed, and record it with `dwindle change`", l.cm3, p.shortDate(l.at))
+		}
+	}
+	return ""
+}
+
+// leastRise is the least rise of a display, as a share of the reservoir, that
+// nobody explains by setting it right; a proposal, as for levels.
+const leastRise = 0.1
 
 // rose says that the level rose without a record.
 func (p *pass) rose(at time.Time, cm3 float64) string {

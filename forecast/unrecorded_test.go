@@ -96,7 +96,7 @@ func TestUnrecordedChangeFleet(t *testing.T) {
 		require.InDelta(t, float64(on), float64(s.Today(*got.Row.LevelRose)), 1)
 		still := refilled(t, s, seed, step, 0, 0, func(d civil.Date) float64 { return map[bool]float64{true: 0, false: 1}[d > on] }).Seal()
 		for i := 1; i < 60; i += 7 {
-			require.Nil(t, one(t, s, still, (on + civil.Date(i)).End(s.Location())).Row.LevelRose, "blocked since %s, day %d", on, i)
+			require.Nil(t, one(t, s, still, (on+civil.Date(i)).End(s.Location())).Row.LevelRose, "blocked since %s, day %d", on, i)
 		}
 	}
 }
@@ -159,4 +159,17 @@ func TestJumpOfTheLevelIsSaid(t *testing.T) {
 	} else {
 		t.Fatalf("verdict %s: %s", v, got.Delivery.Why)
 	}
+}
+
+// A display that only counts proves nothing: where it rises without a recorded
+// change, the forecast stays and a notice asks.
+func TestDisplayThatRoseIsSaid(t *testing.T) {
+	s := gauged(t, 1.25, 0.6, config.EvidenceCounted)
+	past := refilled(t, s, 32, 1.25, date(t, "2026-03-15"), 125, always(1)).Seal()
+	require.Empty(t, one(t, s, past, at(t, "2026-03-15T00:00:00Z")).Row.Notices)
+	got := one(t, s, past, at(t, "2026-04-11T00:00:00Z"))
+	require.InDelta(t, 125-100*0.5, *got.Row.RemainingCM3, 1e-9)
+	require.Nil(t, got.Row.LevelRose)
+	require.Contains(t, got.Row.Notices[0], "own display rose to")
+	require.Contains(t, got.Row.Notices[0], "on 15 Mar without a recorded change")
 }
