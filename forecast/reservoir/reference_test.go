@@ -79,3 +79,22 @@ func TestFusionAllocatesNothing(t *testing.T) {
 		e.UpdateWithin(100, 140, 0.3)
 	}))
 }
+
+// How well n readings at equal steps tell the ratio: sqrt(12 r/(c^2 n (n^2-1)))
+// for readings of variance r and c cm3 commanded between them. With r 1.13 and c
+// 2, 7 readings give 0.100, 14 give 0.0352 and 28 give 0.0124 (plain
+// arithmetic), which is the least that Slope states.
+func TestSlopeOfEqualSteps(t *testing.T) {
+	const r, c = 1.13, 2.0
+	for n, want := range map[int]float64{7: 0.100, 14: 0.0352, 28: 0.0124} {
+		var w []reservoir.Reading
+		for i := range n {
+			w = append(w, reservoir.Reading{Commanded: c * float64(i), Level: 100 - 0.8*c*float64(i)})
+		}
+		got, ok := reservoir.Slope(w, 0, math.Sqrt(r), 0)
+		require.True(t, ok)
+		require.InDelta(t, 0.8, got.Value, 1e-12)
+		require.InEpsilon(t, math.Sqrt(12*r/(c*c*float64(n*(n*n-1)))), got.SE, 1e-9)
+		require.InDelta(t, want, got.SE, 0.0005)
+	}
+}
