@@ -100,7 +100,9 @@ func (c *codec) past(p *past) {
 	c.flag(&p.run.stop)
 	c.product(&p.logs)
 	t := &p.types
-	c.floats(t.w[:], t.y[:], t.n[:], t.origin[:], t.ee[:], t.es[:], t.ss[:], p.late.w[:], p.late.y[:])
+	c.flag(&t.begun)
+	c.float(&t.origin)
+	c.floats(t.w[:], t.n[:], t.e[:], t.ee[:], t.es[:], t.ss[:], p.late.w[:], p.late.y[:])
 	for i := range p.tracks {
 		if k := &p.tracks[i]; memberKinds[i].filtered() {
 			for _, f := range [...]*float64{&k.mu, &k.x, &k.pmm, &k.pmx, &k.pxx, &k.squares} {

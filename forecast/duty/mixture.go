@@ -64,7 +64,7 @@ func (m *mixture) fit(w *work, s *State, lean *Lean) bool {
 			run(tracks[:], rules, firstMovedDrift, members, drift, driftSteps[:], days)
 		}
 		if rules.prior[firstChange+p] > 0 {
-			m.levels[firstChange+p] = one.changed(days, &all, n, slow.mean, guess, logs.log(), &w.since)
+			m.levels[firstChange+p] = one.changed(days, &all, n, slow.mean, guess, logs.log())
 		}
 		for i := range tracks {
 			if k := &memberKinds[i]; k.pattern == p && k.filtered() && rules.prior[i] > 0 {

@@ -36,22 +36,23 @@ func (p *pattern) learn(before *past, recent *window, out *[windowDays]bool) boo
 			s.add(recent, i, powers[recent.n-1-i])
 		}
 	}
-	var gw, gy [groups]float64
+	var gw, ge [groups]float64
 	for t := range config.ShutdownType {
 		gw[groupOf(t)] += s.w[t]
-		gy[groupOf(t)] += s.y[t]
+		ge[groupOf(t)] += s.e[t]
 	}
-	overall := (gy[working] + gy[weekend]) / (gw[working] + gw[weekend])
-	if !(overall > 0) {
+	overall := (ge[working] + ge[weekend]) / (gw[working] + gw[weekend])
+	if !(s.origin+overall > 0) {
 		return false
 	}
+	// All of these are distances from the origin at first.
 	for t := range config.ShutdownType {
 		g := groupOf(t)
 		base := overall
 		if gw[g] > 0 {
-			base = gy[g] / gw[g]
+			base = ge[g] / gw[g]
 		}
-		p.h[t] = (s.y[t] + priorDays*base) / (s.w[t] + priorDays)
+		p.h[t] = (s.e[t] + priorDays*base) / (s.w[t] + priorDays)
 	}
 	if s.w[config.HolidayType] == 0 {
 		p.h[config.HolidayType] = p.h[config.Sunday]
@@ -60,12 +61,13 @@ func (p *pattern) learn(before *past, recent *window, out *[windowDays]bool) boo
 	for t := config.Monday; t <= config.Sunday; t++ {
 		p.mean += p.h[t] / 7
 	}
-	if !(p.mean > 0) {
+	if !(s.origin+p.mean > 0) {
 		p.mean = overall
 	}
 	p.spread(&s)
+	p.mean += s.origin
 	for t := range config.ShutdownType {
-		p.h[t] /= p.mean
+		p.h[t] = max(0, s.origin+p.h[t]) / p.mean
 	}
 	return true
 }

@@ -94,7 +94,6 @@ func (s *State) model(w *work, plan *Plan, lean *Lean) Model {
 type work struct {
 	out   [windowDays]bool // days of stops
 	steps [windowDays]step
-	since [maxPlaces + windowDays]float64
 }
 
 // settle lets the oldest days leave the window: the filters take them in with
@@ -111,11 +110,11 @@ func (s *State) settle(w *work) {
 		}
 		days := lately.steps(&s.recent, &w.out, &w.steps)
 		total := p.days + taught(days)
-		p.changes[lasting].settle(days, k, total, lately.mean, p.guess, &w.since)
+		p.changes[lasting].settle(days, k, total, lately.mean, p.guess)
 		drift(p.tracks[firstDrift:firstChange], driftSteps[firstDrift:firstChange], days[:k])
 		swing(p.tracks[firstSwing:firstDrift], motions[firstSwing:firstDrift], days[:k])
 		days = late.steps(&s.recent, &w.out, &w.steps)
-		p.changes[moved].settle(days, k, total, lately.mean, p.guess, &w.since)
+		p.changes[moved].settle(days, k, total, lately.mean, p.guess)
 		drift(p.tracks[firstMovedDrift:], driftSteps[firstMovedDrift:], days[:k])
 		p.days += taught(days[:k])
 		p.logs.noise(days[:k])

@@ -96,18 +96,20 @@ func (s *sums) group(g int) (w, y float64) {
 }
 
 // typeSums are what a pattern is learned from, by day type: weighted moments of
-// the days that are no stops. Amounts are taken about the first one of their
-// type, so that even duty has no variance from rounding.
+// the days that are no stops. Amounts are taken about that of the first day, so
+// that even duty is exactly even, whatever the weights.
 type typeSums struct {
-	w, y, n    [types]float64 // weights, weighted amounts, undiscounted days
-	origin     [types]float64
-	ee, es, ss [types]float64 // weighted e^2, e seen and seen^2, e = amount - seen origin
+	origin    float64
+	begun     bool
+	w, n      [types]float64 // weights, undiscounted days
+	e, ee, es [types]float64 // weighted e, e^2 and e seen, with e = amount - seen origin
+	ss        [types]float64 // weighted seen^2
 }
 
 func (s *typeSums) scale(by float64) {
 	for t := range s.w {
 		s.w[t] *= by
-		s.y[t] *= by
+		s.e[t] *= by
 		s.ee[t] *= by
 		s.es[t] *= by
 		s.ss[t] *= by
@@ -116,22 +118,22 @@ func (s *typeSums) scale(by float64) {
 
 func (s *typeSums) add(w *window, i int, age float64) {
 	t, amount, seen := w.kind[i], w.amount[i], float64(w.seen[i])
-	if s.n[t] == 0 {
-		s.origin[t] = amount / seen
+	if !s.begun {
+		s.begun, s.origin = true, amount/seen
 	}
 	weight := age * seen
-	e := amount - seen*s.origin[t]
+	e := amount - seen*s.origin
 	s.w[t] += weight
-	s.y[t] += age * amount
 	s.n[t] += seen
+	s.e[t] += age * e
 	s.ee[t] += age * e * e
 	s.es[t] += weight * e
 	s.ss[t] += weight * seen
 }
 
-// about is the weighted sum of squares about a mean duty of a type.
-func (s *typeSums) about(t config.DayType, mean float64) float64 {
-	d := mean - s.origin[t]
+// about is the weighted sum of squares about a mean duty of a type, given as
+// its distance from the origin.
+func (s *typeSums) about(t config.DayType, d float64) float64 {
 	return max(0, s.ee[t]-2*d*s.es[t]+d*d*s.ss[t])
 }
 
