@@ -76,9 +76,9 @@ func (o Options) withDefaults() Options {
 // context's error when stopped.
 func Backtest(ctx context.Context, name string, series []Series, o Options) (Outcomes, error) {
 	o = o.withDefaults()
-	out := Outcomes{Name: name, Series: make([]string, len(series)), Models: make([]string, len(o.Forecasters))}
+	out := Outcomes{Name: name, Series: make([]string, len(series)), Units: make([]string, len(series)), Models: make([]string, len(o.Forecasters))}
 	for i := range series {
-		out.Series[i] = series[i].Name
+		out.Series[i], out.Units[i] = series[i].Name, series[i].Unit
 	}
 	for i, f := range o.Forecasters {
 		out.Models[i] = f.Name()

@@ -31,6 +31,7 @@ type Said struct {
 type Outcomes struct {
 	Name   string
 	Series []string // names
+	Units  []string // by series, as [Series] has them
 	Models []string
 	Cases  []Outcome
 	// Unfinished are the cases whose truth is not known, by series and origin.
@@ -66,6 +67,7 @@ func join(name string, sets []Outcomes) Outcomes {
 		all.Models, all.Calibrations = s.Models, s.Calibrations
 		from := int32(len(all.Series))
 		all.Series = append(all.Series, s.Series...)
+		all.Units = append(all.Units, s.Units...)
 		for _, u := range s.Unfinished {
 			u.Series += from
 			all.Unfinished = append(all.Unfinished, u)

@@ -15,7 +15,7 @@ type Histogram struct {
 	// freedom if cases were independent.
 	ChiSquare float64
 	// Design is the mean design effect of the bins: by how much cases of one
-	// series repeat each other. 1 where there is but one series.
+	// unit repeat each other. 1 where there is but one unit.
 	Design float64
 	// P is the chance of a statistic as large as ChiSquare / Design if the
 	// bins were even (first-order correction of Rao and Scott, The analysis of
@@ -25,7 +25,7 @@ type Histogram struct {
 
 func pitBin(pit float64) int { return max(0, min(pitBins-1, int(pit*pitBins))) }
 
-// PITHistogram counts chances per bin. counts has one row per series.
+// PITHistogram counts chances per bin. counts has one row per unit.
 func PITHistogram(counts [][pitBins]float64) Histogram {
 	var h Histogram
 	cases := make([]float64, len(counts))

@@ -31,10 +31,14 @@ func (r Report) WriteText(w io.Writer, detail bool) error {
 }
 
 const legend = "Less is better for pinball, CRPS, MAE and width, all over the true time T; 80 % of the truths belong\n" +
-	"in P10-P90, 10 % on either side. Intervals are of 90 % and count by series.\n"
+	"in P10-P90, 10 % on either side. Intervals are of 90 % and count machines, not cases.\n"
 
 func (s Set) writeText(b *strings.Builder, detail bool) {
-	fmt.Fprintf(b, "%s: %d cases from %d series, %d left out\n", s.Name, s.Cases, s.Series, s.LeftOut)
+	of := ""
+	if s.Units < s.Series {
+		of = fmt.Sprintf(" of %d machines", s.Units)
+	}
+	fmt.Fprintf(b, "%s: %d cases from %d series%s, %d left out\n", s.Name, s.Cases, s.Series, of, s.LeftOut)
 	if s.Cases == 0 {
 		b.WriteString("  nothing to score: no reservoir was used up within the data\n")
 		return
@@ -91,7 +95,7 @@ func (s Set) writeOurs(b *strings.Builder) {
 
 func (d Difference) text() string {
 	if d.Interval == nil {
-		return fmt.Sprintf("%+.1f %% (one series: no interval)", d.Percent)
+		return fmt.Sprintf("%+.1f %% (one machine: no interval)", d.Percent)
 	}
 	return fmt.Sprintf("%+.1f %% (90 %% interval %+.1f to %+.1f)", d.Percent, d.Interval.Low, d.Interval.High)
 }
@@ -139,7 +143,7 @@ func chance(p float64) string {
 // writeDetail prints everything that the JSON holds of a set.
 func (s Set) writeDetail(b *strings.Builder) {
 	if len(s.Paired) > 0 {
-		b.WriteString("\n  pinball/T of dwindle against each, in percent of the other's; 90 % interval by series\n")
+		b.WriteString("\n  pinball/T of dwindle against each, in percent of the other's; 90 % interval by machine\n")
 		table(b, "baseline\tdifference\tfrom\tto", func(row rowWriter) {
 			for _, p := range s.Paired {
 				from, to := "-", "-"
@@ -157,7 +161,7 @@ func (s Set) writeDetail(b *strings.Builder) {
 			row("%s\t%+.3f\t%.3f\t%s\t%.0f\t%.1f\t%s", l.Model, l.MedianBiasOverT, l.NewsvendorOverT, tenths(l.PIT), l.PITChiSquare, l.PITDesign, chance(l.PITP))
 		}
 	})
-	b.WriteString("\n  by the model's own likely time; 90 % intervals, by series\n")
+	b.WriteString("\n  by the model's own likely time; 90 % intervals, by machine\n")
 	table(b, "model\tP50\tcases\tin P10-P90\tbelow P10\tabove P90", func(row rowWriter) {
 		for _, l := range s.Models {
 			line := func(when string, n int, c, lo, hi float64, t Tails) {

@@ -9,6 +9,7 @@ type Report struct {
 type Set struct {
 	Name     string `json:"name"`
 	Series   int    `json:"series"` // that gave at least one case
+	Units    int    `json:"units"`  // of these: machines, or series that stand alone
 	Cases    int    `json:"cases"`
 	LeftOut  int    `json:"left_out"` // cases whose truth is not known
 	Followed int    `json:"followed"` // cases followed to their end, see [Path]
@@ -22,7 +23,7 @@ type Set struct {
 }
 
 // Paired is our model against one baseline, in percent of the baseline's score;
-// the interval is of 90 %, cluster-robust by series: see [PairedDifference].
+// the interval is of 90 %, cluster-robust by unit: see [PairedDifference].
 type Paired struct {
 	Baseline string `json:"baseline"`
 	Difference
@@ -86,8 +87,8 @@ type Shares struct {
 }
 
 // Tails says how sure the three shares are, at 90 %: as if all cases were
-// independent ([BinomialInterval]), and as series of dependent ones
-// ([ClusteredInterval]; absent with one series).
+// independent ([BinomialInterval]), and as units of dependent ones
+// ([ClusteredInterval]; absent with one unit).
 type Tails struct {
 	CoverageInterval *Interval `json:"coverage80_interval,omitempty"`
 	BelowInterval    *Interval `json:"below_p10_interval,omitempty"`

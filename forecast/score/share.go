@@ -81,17 +81,17 @@ func clusterVariance(over, under []float64, ratio float64) float64 {
 
 // Difference is how much larger one model's mean score is than another's, in
 // percent of the other's: below 0 is better. Interval is missing where it cannot be
-// known, from one series.
+// known, from one unit.
 type Difference struct {
 	Percent  float64   `json:"percent"`
 	Interval *Interval `json:"interval,omitempty"`
 }
 
 // PairedDifference compares sums of scores of the same cases, one sum per
-// series. The interval is cluster-robust by series: cases of one series are
-// not independent, series are taken to be. It is the ratio of the sums with its
+// unit. The interval is cluster-robust: cases of one unit are not
+// independent, units are taken to be. It is the ratio of the sums with its
 // variance by linearisation and Student's t with one degree less than there are
-// series; the score of the other model is uncertain too, so this is a ratio,
+// units; the score of the other model is uncertain too, so this is a ratio,
 // not a difference over a constant. ok is false where the other's score is 0.
 func PairedDifference(ours, theirs []float64, level float64) (Difference, bool) {
 	var a, b float64

@@ -14,8 +14,8 @@ const ours = "dwindle"
 // every case (no plan everywhere) has no line: its figures would be of other
 // cases.
 func (o Outcomes) Set() Set {
-	groups := o.groups()
-	s := Set{Name: o.Name, Series: len(groups), Cases: len(o.Cases), LeftOut: len(o.Unfinished), Followed: len(o.Paths)}
+	groups := o.clusters()
+	s := Set{Name: o.Name, Series: len(o.groups()), Units: groups.n, Cases: len(o.Cases), LeftOut: len(o.Unfinished), Followed: len(o.Paths)}
 	mine, best := -1, -1
 	for m, name := range o.Models {
 		if !o.complete(m) {
@@ -124,22 +124,52 @@ func (o Outcomes) figures(model int, cases []Outcome) Figures {
 	return f
 }
 
-// Measures of one case, for sums by series.
+// pinballOverT is a measure of one case.
 func pinballOverT(t float64, s *Said) float64 { return MeanPinball(s.Range, t) / t }
 
-// sums adds a measure up by series.
-func (o Outcomes) sums(model int, groups [][2]int, measure func(truth float64, s *Said) float64) []float64 {
-	out := make([]float64, len(groups))
-	for g, bounds := range groups {
-		for i := bounds[0]; i < bounds[1]; i++ {
-			out[g] += measure(o.Cases[i].Truth, &o.Cases[i].Said[model])
+// clusters number the units that cases belong to: cases of one unit are not
+// independent of each other.
+type clusters struct {
+	of []int // by case
+	n  int
+}
+
+func (o Outcomes) clusters() clusters {
+	c := clusters{of: make([]int, len(o.Cases))}
+	numbers := map[string]int{}
+	last := int32(-1)
+	for i := range o.Cases {
+		switch s := o.Cases[i].Series; {
+		case s == last:
+			c.of[i] = c.of[i-1]
+		case int(s) < len(o.Units) && o.Units[s] != "":
+			n, ok := numbers[o.Units[s]]
+			if !ok {
+				n = c.n
+				numbers[o.Units[s]] = n
+				c.n++
+			}
+			c.of[i] = n
+		default:
+			c.of[i] = c.n
+			c.n++
 		}
+		last = o.Cases[i].Series
+	}
+	return c
+}
+
+// sums adds a measure up by unit.
+func (o Outcomes) sums(model int, groups clusters, measure func(truth float64, s *Said) float64) []float64 {
+	out := make([]float64, groups.n)
+	for i := range o.Cases {
+		out[groups.of[i]] += measure(o.Cases[i].Truth, &o.Cases[i].Said[model])
 	}
 	return out
 }
 
 // spread fills in what needs the whole law, and how sure the shares are.
-func (o Outcomes) spread(model int, groups [][2]int, l *Line) {
+func (o Outcomes) spread(model int, groups clusters, l *Line) {
 	n := float64(len(o.Cases))
 	bias := make([]float64, len(o.Cases))
 	for i := range o.Cases {
@@ -157,11 +187,9 @@ func (o Outcomes) spread(model int, groups [][2]int, l *Line) {
 			l.Bins = append(l.Bins, b)
 		}
 	}
-	counts := make([][pitBins]float64, len(groups))
-	for g, bounds := range groups {
-		for i := bounds[0]; i < bounds[1]; i++ {
-			counts[g][pitBin(float64(o.Cases[i].Said[model].PIT))]++
-		}
+	counts := make([][pitBins]float64, groups.n)
+	for i := range o.Cases {
+		counts[groups.of[i]][pitBin(float64(o.Cases[i].Said[model].PIT))]++
 	}
 	h := PITHistogram(counts)
 	l.PIT, l.PITChiSquare, l.PITDesign, l.PITP = h.Shares, h.ChiSquare, h.Design, h.P
@@ -174,27 +202,27 @@ func (o Outcomes) spread(model int, groups [][2]int, l *Line) {
 var horizons = [depletion.Horizons + 1]float64{0, 14, 60, 0}
 
 // tails counts the cases of one bin of the horizon, or, below 0, of all.
-func (o Outcomes) tails(model int, groups [][2]int, horizon int) Bin {
-	cases := make([]float64, len(groups))
-	early, late, in := make([]float64, len(groups)), make([]float64, len(groups)), make([]float64, len(groups))
+func (o Outcomes) tails(model int, groups clusters, horizon int) Bin {
+	cases, in := make([]float64, groups.n), make([]float64, groups.n)
+	early, late := make([]float64, groups.n), make([]float64, groups.n)
 	var n, e, a float64
-	for g, bounds := range groups {
-		for i := bounds[0]; i < bounds[1]; i++ {
-			t, r := o.Cases[i].Truth, o.Cases[i].Said[model].Range
-			if horizon >= 0 && depletion.HorizonOf(r[1]) != horizon {
-				continue
-			}
-			cases[g]++
-			switch {
-			case below(r, t):
-				early[g]++
-			case above(r, t):
-				late[g]++
-			default:
-				in[g]++
-			}
+	for i := range o.Cases {
+		t, r, g := o.Cases[i].Truth, o.Cases[i].Said[model].Range, groups.of[i]
+		if horizon >= 0 && depletion.HorizonOf(r[1]) != horizon {
+			continue
 		}
-		n, e, a = n+cases[g], e+early[g], a+late[g]
+		n++
+		cases[g]++
+		switch {
+		case below(r, t):
+			e++
+			early[g]++
+		case above(r, t):
+			a++
+			late[g]++
+		default:
+			in[g]++
+		}
 	}
 	b := Bin{Cases: int(n)}
 	if horizon >= 0 {
@@ -215,7 +243,7 @@ func (o Outcomes) tails(model int, groups [][2]int, horizon int) Bin {
 	return b
 }
 
-// clustered leaves out series without a case in the bin.
+// clustered leaves out units without a case in the bin.
 func clustered(hits, cases []float64) *Interval {
 	var k, n []float64
 	for i := range cases {

@@ -142,3 +142,25 @@ func TestJoinKeepsSeriesApart(t *testing.T) {
 	require.Equal(t, int32(2), all.Unfinished[1].Series)
 	require.Zero(t, b.Cases[0].Series, "the parts stay as they were")
 }
+
+// The hours of a machine and the pulses that they pace are one unit, wherever
+// they stand; series without a unit stand alone.
+func TestSeriesOfOneMachineAreOneUnit(t *testing.T) {
+	o := made("a", 5)
+	o.Units = []string{"mill", "", "fan", "mill", ""}
+	s := o.Set()
+	require.Equal(t, 5, s.Series)
+	require.Equal(t, 4, s.Units)
+	c := o.clusters()
+	require.Equal(t, []int{0, 1, 2, 0, 3}, []int{c.of[0], c.of[6], c.of[12], c.of[18], c.of[29]})
+	// The same series again, as another of the same machine: no more is known.
+	twice := join("twice", []Outcomes{o, o})
+	twice.Units = append([]string{"mill", "x", "fan", "mill", "y"}, "mill", "x", "fan", "mill", "y")
+	more := twice.Set()
+	require.Equal(t, 10, more.Series)
+	require.Equal(t, 4, more.Units)
+	for i, p := range s.Paired {
+		require.InDelta(t, p.Percent, more.Paired[i].Percent, 1e-9)
+		require.InDelta(t, p.Interval.High, more.Paired[i].Interval.High, 1e-9)
+	}
+}

@@ -14,7 +14,11 @@ import (
 // Series is the daily duty of one machine or controller without gaps: days
 // that were not observed are there with Seen 0.
 type Series struct {
-	Name  string
+	Name string
+	// Unit, if given, is the machine behind it: series of one unit are not
+	// independent of each other, as those of a machine's hours and of the
+	// pulses that they pace.
+	Unit  string
 	First civil.Date // of Days[0]
 	Days  []duty.Day
 	// Origin, if above 0, is the only day to forecast from (history is

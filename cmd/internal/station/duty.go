@@ -100,7 +100,7 @@ func (v *View) series(ctx context.Context, device, machine string, kind reading.
 		}
 		return score.Series{}, err
 	}
-	s := score.Series{Name: device, First: days[0].Date}
+	s := score.Series{Name: device, Unit: machine, First: days[0].Date}
 	next := days[0].Date
 	for _, d := range days {
 		for ; next < d.Date; next++ {
