@@ -20,6 +20,11 @@ func (p *pass) notices(w *work) {
 		w.Row.Notices = append(w.Row.Notices, text)
 		w.Delivery.Why = joinWhy(w.Delivery.Why, text)
 	}
+	if n := len(w.sights.measured); w.sights.person && w.track.Checkpoint.Doubt && n > 0 {
+		// A person may come by once a month: too long to wait for the second.
+		l := w.sights.measured[n-1]
+		w.Row.Notices = append(w.Row.Notices, fmt.Sprintf("the newest weighing, %.0f cm3 on %s, is far above what was left by the ones before: if the reservoir was changed, record it with `dwindle change`, else weigh again", l.cm3, p.shortDate(l.at)))
+	}
 	if text := p.displayRose(w); text != "" {
 		w.Row.Notices = append(w.Row.Notices, text)
 	}

@@ -173,3 +173,25 @@ func TestDisplayThatRoseIsSaid(t *testing.T) {
 	require.Contains(t, got.Row.Notices[0], "own display rose to")
 	require.Contains(t, got.Row.Notices[0], "on 15 Mar without a recorded change")
 }
+
+// A person who weighs once a month is asked at the first weighing that is far
+// too high; the second decides.
+func TestWeighingFarTooHighIsAsked(t *testing.T) {
+	s := plant(t, "UTC")
+	past := memory.New(s.Location())
+	run(past, "elev1", date(t, "2026-01-01"), date(t, "2026-06-30"), 20)
+	past.AddFact(change(at(t, "2026-01-01T00:00:00Z"), 125))
+	for day, left := range map[string]float64{"2026-02-01": 110, "2026-03-01": 95, "2026-04-01": 121, "2026-05-01": 106} {
+		past.AddFact(reading.Fact{ID: day, Kind: reading.FactWeighing, Point: "elev1-head", At: at(t, day+"T08:00:00Z"), CM3: &left})
+	}
+	past.Seal()
+	require.Empty(t, one(t, s, past, at(t, "2026-03-02T00:00:00Z")).Row.Notices)
+	got := one(t, s, past, at(t, "2026-04-02T00:00:00Z"))
+	require.Nil(t, got.Row.LevelRose)
+	require.Contains(t, got.Row.Notices[0], "the newest weighing, 121 cm3 on 1 Apr, is far above")
+	require.InDelta(t, 125-91*0.5, *got.Row.RemainingCM3, 3)
+	got = one(t, s, past, at(t, "2026-05-02T00:00:00Z"))
+	require.Equal(t, date(t, "2026-04-01"), s.Today(*got.Row.LevelRose))
+	require.InDelta(t, 106, *got.Row.RemainingCM3, 2)
+	require.Len(t, got.Row.Notices, 1)
+}

@@ -1,5 +1,7 @@
 package reservoir
 
+import "math"
+
 // Course is one line of belief about a fill, step by step.
 type Course struct {
 	Estimate
@@ -12,7 +14,9 @@ type Course struct {
 	Moved float64
 	// Levels counts the believed levels.
 	Levels int32
-	// Run counts levels in a row that did not fit, by the sign of their errors.
+	// Off is how far the newest level that did not fit was off, cm3, and Run
+	// counts those in a row that are alike.
+	Off float64
 	Run int32
 }
 
@@ -56,7 +60,7 @@ const (
 	NoLevel  Outcome = iota
 	Believed         // taken in
 	Passed           // did not fit, and was passed over
-	Reopened         // did not fit for the third time in a row, and is believed now with the ones before
+	Reopened         // does not fit for the third time alike, and is believed now with the ones before
 	Rose             // with the one before shows a fill that nobody recorded
 )
 
@@ -65,8 +69,8 @@ const (
 	// not fit: four standard deviations. Three, which is usual, finds faults 1 to
 	// 4 days later on the plants of the tests, and blames as seldom.
 	gateSquare = 16
-	// gateRun levels in a row that do not fit, all too high or all too low, are
-	// not outliers but the truth.
+	// gateRun levels in a row that do not fit, and are alike, are not outliers but
+	// the truth.
 	gateRun = 3
 )
 
@@ -83,12 +87,12 @@ func (c *Checkpoint) Add(p Params, s Step) Outcome {
 	if !s.HasLevel {
 		return NoLevel
 	}
-	rose := c.rose(p, s)
-	if rose && c.Doubt && c.New.fits(s) && !c.New.rose(p, s) {
+	if c.Doubt && c.confirms(s) && !c.New.rose(p, s) {
 		c.renew()
 		c.believe(p, s)
 		return Rose
 	}
+	rose := c.rose(p, s)
 	c.settle()
 	if rose {
 		c.Doubt = true
@@ -106,9 +110,8 @@ func (c *Checkpoint) Add(p Params, s Step) Outcome {
 		c.Gated++
 		return Passed
 	}
-	if c.Run == gateRun || c.Run == -gateRun {
-		c.Gated -= gateRun - 1 // they were none
-	}
+	c.Gated -= gateRun - 1 // those before were no outliers
+	c.Run = 0
 	c.Reopened++
 	c.settle()
 	c.square(gateSquare)
@@ -128,17 +131,15 @@ func (c *Checkpoint) renew() {
 	c.Gated-- // the level that it began with was no outlier
 }
 
-// again counts a level that does not fit, and says that there are enough alike.
+// again counts a level that does not fit, and says that there are enough alike:
+// off to the same side, and by no more than half of it unlike the one before, so
+// that a wild level does not speak for a fault that has just begun.
 func (c *Course) again(v float64) bool {
-	sign := int32(1)
-	if v < 0 {
-		sign = -1
-	}
-	if c.Run*sign < 0 {
+	if c.Run == 0 || v*c.Off <= 0 || math.Abs(v-c.Off) > 0.5*math.Max(math.Abs(v), math.Abs(c.Off)) {
 		c.Run = 0
 	}
-	c.Run += sign
-	return c.Run*sign >= gateRun
+	c.Run, c.Off = c.Run+1, v
+	return c.Run >= gateRun
 }
 
 func (c *Checkpoint) square(z2 float64) { c.Squares, c.N = c.Squares+z2, c.N+1 }

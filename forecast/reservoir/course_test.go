@@ -142,6 +142,19 @@ func TestGate(t *testing.T) {
 	}
 }
 
+// A wild level right behind two of a jump is not the third of it: it would pass
+// for the truth, and the return from it for a change.
+func TestGateWildLevelInAJump(t *testing.T) {
+	tr := reservoir.Follow(gaugeFill, fillSteps(60, 1.25, 0.6, 908, func(d int, l float64) float64 {
+		return shift(shift(l, -8, d >= 40), -50, d == 42)
+	}))
+	require.Len(t, tr.Reopened, 1)
+	require.Equal(t, 43, tr.Reopened[0].Step)
+	require.Equal(t, 3, tr.Gated)
+	require.Empty(t, tr.Rises)
+	require.InDelta(t, 57, tr.Estimate.Remaining, 1.5)
+}
+
 func shift(l, by float64, on bool) float64 {
 	if on {
 		return l + by

@@ -48,11 +48,22 @@ func (c *Course) rose(p Params, s Step) bool {
 	if size <= 0 || c.Levels == 0 || s.Level-before < math.Max(riseLeast*size, riseSteps*s.Scale) {
 		return false
 	}
-	r := s.noise()
-	// What stood still is no rise, however far the level is above the command.
-	stays := math.Max(logNormal(s.Level-c.Remaining, c.VarR+r), logNormal(s.Level-c.Last, c.LastVar+r))
 	full, part := c.fills(p, s)
-	return math.Max(full, part)-stays > math.Log(riseOdds)
+	return math.Max(full, part)-c.goesOn(s) > math.Log(riseOdds)
+}
+
+// goesOn is the logarithm of the density of a level under this fill. What stands
+// still is no rise, however far the level is above the command.
+func (c *Course) goesOn(s Step) float64 {
+	r := s.noise()
+	return math.Max(logNormal(s.Level-c.Remaining, c.VarR+r), logNormal(s.Level-c.Last, c.LastVar+r))
+}
+
+// confirms says that a level fits the other fill, within three standard
+// deviations, and speaks for it with odds above riseOdds as well.
+func (c *Checkpoint) confirms(s Step) bool {
+	v := s.Level - c.New.Remaining
+	return v*v <= 9*(c.New.VarR+s.noise()) && logNormal(s.Level-c.New.Remaining, c.New.VarR+s.noise())-c.goesOn(s) > math.Log(riseOdds)
 }
 
 // fills gives the logarithms of prior chance x density of a level under a full

@@ -40,7 +40,7 @@ func (r *run) readings() []Reading {
 func (r *run) first(c *Checkpoint) (cut int, next *Checkpoint) {
 	r.believed = make([]bool, len(r.steps))
 	var told, unknown float64
-	var waiting []past // levels that did not fit, in a row, all too high or all too low
+	var waiting []past // levels in a row that did not fit and are alike
 	var waitingAt []int
 	doubt, doubtAt := *c, 0
 	believe := func(now past, i int) {
@@ -52,11 +52,10 @@ func (r *run) first(c *Checkpoint) (cut int, next *Checkpoint) {
 			r.state = c.Estimate
 			return i, nil
 		}
-		before := c.Run
 		expected := c.Remaining
 		outcome := c.Add(r.p, s)
 		told, unknown = told+s.Commanded, unknown+s.Unknown
-		if c.Run*before <= 0 {
+		if outcome == Believed || outcome == Passed && c.Run == 1 {
 			waiting, waitingAt = waiting[:0], waitingAt[:0]
 		}
 		now := past{Reading: Reading{Commanded: told, Level: s.Level}, state: c.Estimate, unknown: unknown}

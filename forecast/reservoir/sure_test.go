@@ -68,3 +68,49 @@ func TestFilterIsAsSureAsItSays(t *testing.T) {
 		}
 	}
 }
+
+// A level that was never changed must not pass for one: sound plants and every
+// fault, on any scale, with silences of weeks, now and then a wild level, and
+// levels that go on to read empty. The filter decides step by step, so that the
+// rises of a whole fill are all that were ever said in it.
+func TestNoChangeThatWasNotMade(t *testing.T) {
+	seed := uint64(950)
+	points := 100
+	if *wide {
+		seed, points = 3100, 2000
+	}
+	for _, g := range append(gaugeKinds, gaugeKind{"fine", 0.1, 0.6}) {
+		said, fills, wild := 0, 0, 0
+		for k, f := range append([]fault{{"sound", 1, nil}}, faults...) {
+			for i := range points {
+				r := rand.New(rand.NewPCG(seed+uint64(k), uint64(i)))
+				left, sound := 125*(1+0.02*r.NormFloat64()), 1+0.05*r.NormFloat64()
+				daily, onset, silent := 0.4+1.6*r.Float64(), 10+r.IntN(60), 20+r.IntN(100)
+				var steps []reservoir.Step
+				for d := range 180 {
+					told := 0.0
+					if d%7 < 6 {
+						told = daily * 7 / 6 * (1 + 0.2*r.NormFloat64())
+					}
+					told = math.Max(0, told)
+					factor := sound
+					if d >= onset {
+						factor *= f.factor
+					}
+					left = math.Max(0, left-told*factor*(1+0.05*r.NormFloat64()))
+					l := math.Max(0, math.Round((left+g.noise*r.NormFloat64())/g.step)*g.step)
+					if r.IntN(200) == 0 {
+						l, wild = 125*r.Float64(), wild+1
+					}
+					s := reservoir.Step{Commanded: told, HasLevel: d < silent || d > silent+25, Level: l, Scale: g.step, Noise: g.noise}
+					steps = append(steps, s)
+				}
+				fills++
+				tr := reservoir.Follow(reservoir.Params{Capacity: 125, FillSD: 2.5, Scatter: 0.0025, FactorSD: 0.05}, steps)
+				said += len(tr.Rises)
+			}
+		}
+		t.Logf("%-10s %d rises said in %d fills of 180 days with %d wild levels, none was", g.name, said, fills, wild)
+		require.LessOrEqual(t, said, fills/500, g.name)
+	}
+}
