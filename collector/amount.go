@@ -118,11 +118,11 @@ func (h *History) Amount(ctx context.Context, device string, kind reading.Kind, 
 		return reading.Amount{}, err
 	}
 	defer s.Close()
-	a, err := h.amount(s, r, from, to, asked, nil)
+	a, err := h.amount(s.Snapshot, r, from, to, asked, nil)
 	if unreadable(err) {
 		h.tell(r, err)
 		whole := beginning(r, 0, nil)
-		return h.amount(s, r, from, to, asked, &whole)
+		return h.amount(s.Snapshot, r, from, to, asked, &whole)
 	}
 	return a, err
 }
@@ -135,17 +135,16 @@ func (h *History) amount(s *journal.Snapshot, r recipe, from, to time.Time, aske
 	if given != nil {
 		b = *given
 	} else {
-		b, err = baseFor(s, r, to, true)
+		b, err = savedBase(s, r, to, true)
 	}
 	// Where the last fold ended is a good place to go on from, unless what its
 	// day brought has to be cut at one of the ends.
 	if err == nil && b.head && (!b.after.Before(to) || slices.ContainsFunc(b.parts, func(p journal.Part) bool { return p.Day < t.whole && p.Day >= t.whole-1 })) {
-		b, err = baseFor(s, r, to, false)
+		b, err = savedBase(s, r, to, false)
 	}
 	if err != nil {
 		return reading.Amount{}, err
 	}
-	h.tell(r, b.doubt)
 	var saved []journal.Part
 	if b.stored {
 		if saved, err = s.Parts(&b.saved, civil.Of(from, r.loc), civil.Of(to, r.loc), b.before); err != nil {
@@ -166,7 +165,11 @@ func (h *History) amount(s *journal.Snapshot, r recipe, from, to time.Time, aske
 	t.settle()
 	t.parts(saved)
 	t.parts(f.parts)
-	for _, iv := range f.meter.Flush(to) {
+	m, err := f.fold(r)
+	if err != nil {
+		return reading.Amount{}, err
+	}
+	for _, iv := range m.Flush(to) {
 		t.value += t.share(iv, to)
 	}
 	return reading.Amount{Value: t.value, Seen: portion(t.seen, asked), Known: portion(t.known, asked), Flags: t.flags}, nil

@@ -288,7 +288,7 @@ func (d *deriver) advance(ctx context.Context, site *config.Site, series journal
 		return u, 0, false, err
 	}
 	defer s.Close()
-	b, err := baseFor(s, r, endOfTime, true)
+	b, err := baseFor(s, r)
 	if err != nil {
 		return u, 0, false, err
 	}

@@ -70,11 +70,24 @@ type base struct {
 	head   bool
 	before civil.Date
 	after  time.Time
-	meter  *meter.Fold    // with the state of the place; nil for levels
+	meter  *meter.Fold    // with the state of the place; nil for levels, and until it is asked for
 	parts  []journal.Part // of the day Before itself, where the fold goes on inside it
 	seq    int64          // newest note of late readings
 
 	doubt error // why what is stored was not used, where that is a fault
+}
+
+// fold gives the meter with the state of the base. It is made when it is asked
+// for: where nothing is to be folded in, as mostly in a pass, it is not needed.
+func (b *base) fold(r recipe) (*meter.Fold, error) {
+	if b.meter != nil {
+		return b.meter, nil
+	}
+	state, err := b.saved.State()
+	if err == nil {
+		b.meter, err = resumed(r, state)
+	}
+	return b.meter, err
 }
 
 // beginning is where a fold starts that rests on nothing derived.
@@ -112,12 +125,13 @@ const (
 // endOfTime is later than all readings.
 var endOfTime = time.UnixMilli(math.MaxInt64 / 4).UTC()
 
-// baseFor finds the latest start from which a fold up to an instant is exact:
-// where the last one ended, unless late readings lie before it or it ended
-// later, then the checkpoint of the day in question, else the beginning. What
-// is saved and cannot be read is passed over: it follows from the readings.
-func baseFor(s *journal.Snapshot, r recipe, to time.Time, useHead bool) (base, error) {
-	b, err := savedBase(s, r, to, useHead)
+// baseFor gives the base for all that there is, with its meter. What is saved
+// and cannot be read is passed over: it follows from the readings.
+func baseFor(s *journal.Snapshot, r recipe) (base, error) {
+	b, err := savedBase(s, r, endOfTime, true)
+	if err == nil && !r.level {
+		_, err = b.fold(r)
+	}
 	if unreadable(err) {
 		seq, noted := s.LastNote(r.Series)
 		return beginning(r, seq, err), noted
@@ -125,6 +139,9 @@ func baseFor(s *journal.Snapshot, r recipe, to time.Time, useHead bool) (base, e
 	return b, err
 }
 
+// savedBase finds the latest start from which a fold up to an instant is exact:
+// where the last one ended, unless late readings lie before it or it ended
+// later, then the checkpoint of the day in question, else the beginning.
 func savedBase(s *journal.Snapshot, r recipe, to time.Time, useHead bool) (base, error) {
 	head, ok, err := s.Head(r.Series)
 	if err != nil {
@@ -147,9 +164,7 @@ func savedBase(s *journal.Snapshot, r recipe, to time.Time, useHead bool) (base,
 		if r.level {
 			return b, nil
 		}
-		if b.meter, err = resumed(r, head.State); err != nil {
-			return b, err
-		}
+		b.meter = nil
 		b.parts, err = s.PartsEmitted(&b.saved, b.before)
 		return b, err
 	}
@@ -201,6 +216,11 @@ func run(s *journal.Snapshot, r recipe, b base, to time.Time, each func(emitted 
 	err := s.Scan(r.Series, b.after, to, func(x reading.Reading) error {
 		if !r.group.Wants(x.Quantity) {
 			return nil
+		}
+		if f.meter == nil {
+			if _, err := f.fold(r); err != nil {
+				return err
+			}
 		}
 		day, changed := days.of(x.At)
 		if changed {

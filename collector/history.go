@@ -1,6 +1,7 @@
 package collector
 
 import (
+	"cmp"
 	"context"
 	"math"
 	"slices"
@@ -21,6 +22,9 @@ type History struct {
 	at   time.Time // zero: all there is
 	cuts *cuts
 	pin  *journal.Pin // nil: each question opens a snapshot of its own
+	// ahead is what a batch has read ahead.
+	ahead *journal.Snapshot
+	days  *dayLengths
 	// doubt, if set, hears of derived data that could not be read and were
 	// folded anew instead.
 	doubt func(journal.Series, error)
@@ -28,7 +32,7 @@ type History struct {
 
 // NewHistory makes a history over a journal.
 func NewHistory(j *journal.Journal, site func() *config.Site) *History {
-	return &History{j: j, site: site, cuts: &cuts{}}
+	return &History{j: j, site: site, cuts: &cuts{}, days: &dayLengths{}}
 }
 
 // AsOf gives the history as it could be known at an instant: later readings
@@ -50,14 +54,18 @@ func (h *History) Pin(ctx context.Context) (*History, func()) {
 }
 
 // snapshot gives what is to be read of a device.
-func (h *History) snapshot(ctx context.Context, device string) (*journal.Snapshot, error) {
-	if h.pin == nil {
-		return h.j.Snapshot(ctx)
+func (h *History) snapshot(ctx context.Context, device string) (o opened, err error) {
+	switch {
+	case h.ahead != nil:
+		return opened{h.ahead, true}, ctx.Err()
+	case h.pin == nil:
+		o.Snapshot, err = h.j.Snapshot(ctx)
+	case ctx.Err() != nil:
+		err = ctx.Err()
+	default:
+		o.Snapshot, err = h.pin.Snapshot(device)
 	}
-	if err := ctx.Err(); err != nil {
-		return nil, err
-	}
-	return h.pin.Snapshot(device)
+	return o, err
 }
 
 // Mends lets an intake derive anew what this history finds unreadable; without
@@ -95,16 +103,16 @@ func (h *History) Days(ctx context.Context, device string, kind reading.Kind, fi
 	}
 	defer s.Close()
 	to := h.bound((last + 1).End(r.loc).Add(-time.Millisecond))
-	parts, err := h.parts(s, r, first, last, to, nil)
+	parts, err := h.parts(s.Snapshot, r, first, last, to, nil)
 	if unreadable(err) {
 		h.tell(r, err)
 		whole := beginning(r, 0, nil)
-		parts, err = h.parts(s, r, first, last, to, &whole)
+		parts, err = h.parts(s.Snapshot, r, first, last, to, &whole)
 	}
 	if err != nil {
 		return nil, err
 	}
-	return sumDays(parts, r.loc), nil
+	return h.sumDays(parts, r.loc), nil
 }
 
 // parts gives what was brought for some days by what is saved and by what is
@@ -113,10 +121,9 @@ func (h *History) parts(s *journal.Snapshot, r recipe, first, last civil.Date, t
 	var b base
 	if given != nil {
 		b = *given
-	} else if b, err = baseFor(s, r, to, true); err != nil {
+	} else if b, err = savedBase(s, r, to, true); err != nil {
 		return nil, err
 	}
-	h.tell(r, b.doubt)
 	f, err := run(s, r, b, to, nil)
 	if err != nil {
 		return nil, err
@@ -136,9 +143,9 @@ func (h *History) parts(s *journal.Snapshot, r recipe, first, last civil.Date, t
 
 // sumDays adds parts up to days. The order of addition is that of the parts,
 // so that the sum does not depend on how they came about.
-func sumDays(parts []journal.Part, loc *time.Location) []reading.Day {
-	slices.SortStableFunc(parts, func(a, b journal.Part) int { return int(int64(a.Day) - int64(b.Day)) })
-	var out []reading.Day
+func (h *History) sumDays(parts []journal.Part, loc *time.Location) []reading.Day {
+	slices.SortStableFunc(parts, func(a, b journal.Part) int { return cmp.Compare(a.Day, b.Day) })
+	out := make([]reading.Day, 0, len(parts)/2+1)
 	for i := 0; i < len(parts); {
 		d := reading.Day{Date: parts[i].Day}
 		var seen, known time.Duration
@@ -148,7 +155,7 @@ func sumDays(parts []journal.Part, loc *time.Location) []reading.Day {
 			seen += parts[i].Seen
 			known += parts[i].Known
 		}
-		length := d.Date.Length(loc)
+		length := h.days.of(d.Date, loc)
 		d.Seen, d.Known = portion(seen, length), portion(known, length)
 		if d.Known > 0 || d.Seen > 0 || d.Amount != 0 || d.Flags != 0 {
 			out = append(out, d)
@@ -177,11 +184,11 @@ func (h *History) Levels(ctx context.Context, device string, from, to time.Time)
 		return nil, err
 	}
 	defer s.Close()
-	out, err := h.levels(s, r, from, to, nil)
+	out, err := h.levels(s.Snapshot, r, from, to, nil)
 	if unreadable(err) {
 		h.tell(r, err)
 		whole := beginning(r, 0, nil)
-		out, err = h.levels(s, r, from, to, &whole)
+		out, err = h.levels(s.Snapshot, r, from, to, &whole)
 	}
 	if err != nil {
 		return nil, err
@@ -197,10 +204,9 @@ func (h *History) levels(s *journal.Snapshot, r recipe, from, to time.Time, give
 	var b base
 	if given != nil {
 		b = *given
-	} else if b, err = baseFor(s, r, to, true); err != nil {
+	} else if b, err = savedBase(s, r, to, true); err != nil {
 		return nil, err
 	}
-	h.tell(r, b.doubt)
 	f, err := run(s, r, b, to, nil)
 	if err != nil {
 		return nil, err

@@ -134,23 +134,39 @@ type answers struct {
 func ask(t require.TestingT, h *History, until time.Time) answers {
 	ctx := context.Background()
 	out := answers{Days: map[string][]reading.Day{}}
+	// What a batch has read ahead must say the same.
+	b, err := h.Batch(ctx, []string{"elevator-1", "gw-1", "d-1"})
+	require.NoError(t, err)
+	defer b.Close()
 	first := civil.Of(t0, time.UTC) - 1
 	for _, s := range []journal.Series{{Device: "elevator-1", Kind: reading.Run}, {Device: "d-1", Kind: reading.Pulse}, {Device: "d-1", Kind: reading.Dose}} {
 		d, err := h.Days(ctx, s.Device, s.Kind, first, first+8)
 		require.NoError(t, err)
+		again, err := b.Days(ctx, s.Device, s.Kind, first, first+8)
+		require.NoError(t, err)
+		require.Equal(t, d, again)
 		out.Days[s.Device+" "+string(s.Kind)] = d
 		for _, from := range []time.Time{t0.Add(-time.Hour), t0.Add(7 * time.Hour), t0.Add(17 * time.Hour), t0.Add(31*time.Hour + 7*time.Minute)} {
 			a, err := h.Amount(ctx, s.Device, s.Kind, from, until)
 			require.NoError(t, err)
+			again, err := b.Amount(ctx, s.Device, s.Kind, from, until)
+			require.NoError(t, err)
+			require.Equal(t, a, again)
 			out.Amounts = append(out.Amounts, a)
 		}
 	}
-	var err error
 	out.Levels, err = h.Levels(ctx, "d-1", t0.Add(5*time.Hour), until)
 	require.NoError(t, err)
+	levels, err := b.Levels(ctx, "d-1", t0.Add(5*time.Hour), until)
+	require.NoError(t, err)
+	require.Equal(t, out.Levels, levels)
 	for _, d := range []string{"elevator-1", "d-1", "gw-1"} {
 		seen, every, ok, err := h.LastSeen(ctx, d, until)
 		require.NoError(t, err)
+		newest, found, err := b.Newest(ctx, d, until)
+		require.NoError(t, err)
+		require.Equal(t, ok, found)
+		require.Equal(t, seen, newest)
 		out.Seen = append(out.Seen, fmt.Sprint(d, seen, every, ok))
 	}
 	out.Facts, err = h.Facts(ctx, until)
@@ -179,9 +195,9 @@ func dump(t require.TestingT, x *house) map[string][]string {
 			parts, err = s.Parts(&saved, firstDay, lastDay, lastDay)
 		}
 		require.NoError(t, err)
-		head := saved.Head
-		head.Edition = 0 // tells of the way here
-		out[name] = append(out[name], fmt.Sprintf("%+v", head))
+		state, err := saved.State()
+		require.NoError(t, err)
+		out[name] = append(out[name], fmt.Sprint(saved.At, saved.Rules, state)) // the edition tells of the way here
 		for _, p := range parts {
 			c, ok, err := s.CheckpointAt(saved.ID, p.Emitted)
 			require.NoError(t, err)

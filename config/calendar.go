@@ -42,21 +42,30 @@ func (s *Site) DayType(machine string, date civil.Date) DayType {
 
 // Shutdown finds the planned shutdown that stops a machine on a date, or nil.
 func (s *Site) Shutdown(machine string, date civil.Date) *Shutdown {
-	var area string
-	if m := s.Machine(machine); m != nil {
-		area = m.Area
-	}
 	for i := range s.Calendar.Shutdowns {
 		d := &s.Calendar.Shutdowns[i]
-		if date < d.From || date > d.To {
-			continue
-		}
-		everywhere := len(d.Areas) == 0 && len(d.Machines) == 0
-		if everywhere || slices.Contains(d.Areas, area) || slices.Contains(d.Machines, machine) {
+		if date >= d.From && date <= d.To && s.Stops(d, machine) {
 			return d
 		}
 	}
 	return nil
+}
+
+// Stops says that a planned shutdown stops a machine.
+func (s *Site) Stops(d *Shutdown, machine string) bool {
+	if len(d.Areas) == 0 && len(d.Machines) == 0 || slices.Contains(d.Machines, machine) {
+		return true
+	}
+	m := s.Machine(machine)
+	return slices.Contains(d.Areas, area(m))
+}
+
+// area is where a machine stands, empty if it is not in the register.
+func area(m *Machine) string {
+	if m == nil {
+		return ""
+	}
+	return m.Area
 }
 
 // Visit is one planned visit of a round.

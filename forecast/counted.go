@@ -178,7 +178,7 @@ func (p *pass) doseGap(ctx context.Context, w *work) error {
 	}
 	// Hours count only as far as the dispenser is heard: silence is not a
 	// missed dose.
-	seen, _, ok, err := p.src.LastSeen(ctx, w.Device, p.at)
+	seen, ok, err := p.src.Newest(ctx, w.Device, p.at)
 	if err != nil {
 		return fmt.Errorf("read when %s was last seen: %w", w.Device, err)
 	}

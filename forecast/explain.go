@@ -22,28 +22,24 @@ func Explain(ctx context.Context, site *config.Site, src Source, at time.Time, p
 	if pt == nil {
 		return nil, fmt.Errorf("forecast: point %q is not in the site file", point)
 	}
-	p, err := newPass(ctx, site, src, at, opt)
+	all, err := newShared(ctx, site, src, at, opt)
 	if err != nil {
 		return nil, err
 	}
-	w, err := p.point(ctx, pt, &scratch{})
+	w, p, err := all.one(ctx, pt)
 	if err != nil {
-		return nil, fmt.Errorf("forecast of point %s: %w", point, err)
+		return nil, err
 	}
 	if w.deferred {
-		samples := make([]*sample, len(site.Points))
-		all := make([]int, len(site.Points))
-		for i := range all {
-			all[i] = i
-		}
-		if err := p.each(ctx, all, func(i int, w *work) { samples[i] = sampleOf(w) }); err != nil {
+		if all.spread, err = all.learnPumps(ctx, all.chunks(), func(int, *work) {}); err != nil {
 			return nil, err
 		}
-		p.spread = collect(samples)
-		if w, err = p.point(ctx, pt, &scratch{}); err != nil {
-			return nil, fmt.Errorf("forecast of point %s: %w", point, err)
+		p.Close()
+		if w, p, err = all.one(ctx, pt); err != nil {
+			return nil, err
 		}
 	}
+	defer p.Close()
 	e := explainer{p: p, w: w}
 	e.fill()
 	e.command()
@@ -51,6 +47,20 @@ func Explain(ctx context.Context, site *config.Site, src Source, at time.Time, p
 	e.use()
 	e.result()
 	return e.lines, nil
+}
+
+// one works out a single point. Close of what it was worked out with must follow.
+func (p *shared) one(ctx context.Context, pt *config.Point) (*work, *pass, error) {
+	some, err := p.on(ctx, pt)
+	if err != nil {
+		return nil, nil, fmt.Errorf("forecast of point %s: %w", pt.ID, err)
+	}
+	w, err := some.point(ctx, pt, &scratch{})
+	if err != nil {
+		some.Close()
+		return nil, nil, fmt.Errorf("forecast of point %s: %w", pt.ID, err)
+	}
+	return w, some, nil
 }
 
 type explainer struct {

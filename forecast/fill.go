@@ -200,10 +200,15 @@ func (p *pass) amount(ctx context.Context, s source, days []reading.Day, c cell,
 		d := dayOf(days, p.index(c.date))
 		return reading.Amount{Value: d.Amount, Seen: d.Seen, Known: d.Known, Flags: d.Flags}, nil
 	}
+	key := stretch{s, c.from.UnixNano(), c.to.UnixNano()}
+	if a, ok := p.amounts[key]; ok {
+		return a, nil
+	}
 	a, err := p.src.Amount(ctx, s.device, s.kind, c.from, c.to)
 	if err != nil {
 		return a, fmt.Errorf("read %s of %s from %s: %w", s.kind, s.device, c.from.Format(time.RFC3339), err)
 	}
+	p.amounts[key] = a
 	return a, nil
 }
 

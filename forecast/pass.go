@@ -2,7 +2,9 @@ package forecast
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -25,66 +27,144 @@ type Options struct {
 // past time gives what could have been known then from what is stored now.
 func Pass(ctx context.Context, site *config.Site, src Source, at time.Time, opt Options) (Fleet, error) {
 	fleet := Fleet{Site: site.ID, Zone: site.Zone, At: at}
-	p, err := newPass(ctx, site, src, at, opt)
+	p, err := newShared(ctx, site, src, at, opt)
 	if err != nil {
 		return fleet, err
 	}
 	fleet.States = make([]State, len(site.Points))
-	// Measured points first: the others are taken to deliver as they do.
-	samples := make([]*sample, len(site.Points))
-	var all, rest []int
-	for i := range site.Points {
-		all = append(all, i)
-	}
-	later := make([]bool, len(site.Points))
-	err = p.each(ctx, all, func(i int, w *work) {
-		fleet.States[i], samples[i], later[i] = w.State, sampleOf(w), w.deferred
+	done := make([]bool, len(site.Points))
+	chunks := p.chunks()
+	learned, err := p.learnPumps(ctx, chunks, func(i int, w *work) {
+		fleet.States[i], done[i] = w.State, !w.deferred
 	})
 	if err != nil {
 		return fleet, err
 	}
-	for i, l := range later {
-		if l {
-			rest = append(rest, i)
-		}
+	p.spread = learned
+	for i := range chunks {
+		chunks[i] = slices.DeleteFunc(chunks[i], func(k int) bool { return done[k] })
 	}
-	p.spread = collect(samples)
-	return fleet, p.each(ctx, rest, func(i int, w *work) { fleet.States[i] = w.State })
+	return fleet, p.each(ctx, chunks, func(i int, w *work) { fleet.States[i] = w.State })
 }
 
-// each works out the points of the given indices, several at once. keep is
-// called once per point, from any worker.
-func (p *pass) each(ctx context.Context, points []int, keep func(i int, w *work)) error {
+// chunkPoints is how many points are worked on together: enough to read ahead
+// for, few enough to hold all their days.
+const chunkPoints = 64
+
+// chunks divides the points, by their places in the register. Those of a machine
+// come together, because they share its days; machines come in the order of
+// their first points.
+func (p *shared) chunks() [][]int {
+	of := map[string][]int{}
+	var machines []string
+	for i := range p.site.Points {
+		m := p.site.Points[i].Machine
+		if of[m] == nil {
+			machines = append(machines, m)
+		}
+		of[m] = append(of[m], i)
+	}
+	var out [][]int
+	chunk := make([]int, 0, chunkPoints)
+	for _, m := range machines {
+		if len(chunk) > 0 && len(chunk)+len(of[m]) > chunkPoints {
+			out, chunk = append(out, chunk), make([]int, 0, chunkPoints)
+		}
+		for _, i := range of[m] {
+			if len(chunk) == chunkPoints { // a machine with many points
+				out, chunk = append(out, chunk), make([]int, 0, chunkPoints)
+			}
+			chunk = append(chunk, i)
+		}
+	}
+	if len(chunk) > 0 {
+		out = append(out, chunk)
+	}
+	return out
+}
+
+// learnAtOnce is how many chunks are looked through before it is asked whether
+// enough has been learned: a fixed number, for the same answer with any number
+// of workers.
+const learnAtOnce = 8
+
+// learnPumps works out measured points, until there are enough of them to say what
+// the others are taken to deliver. keep also sees those that have to wait.
+func (p *shared) learnPumps(ctx context.Context, chunks [][]int, keep func(i int, w *work)) (*pumps, error) {
+	samples := make([]*sample, len(p.site.Points))
+	for found := 0; len(chunks) > 0 && found < mostPoints; {
+		n := min(learnAtOnce, len(chunks))
+		err := p.each(ctx, chunks[:n], func(i int, w *work) {
+			samples[i] = sampleOf(w)
+			keep(i, w)
+		})
+		if err != nil {
+			return nil, err
+		}
+		for _, chunk := range chunks[:n] {
+			for _, i := range chunk {
+				if samples[i] != nil {
+					found++
+				}
+			}
+		}
+		chunks = chunks[n:]
+	}
+	return collect(samples), nil
+}
+
+// each works out the points of chunks, several chunks at once. keep is called
+// once per point, from any worker.
+func (p *shared) each(ctx context.Context, chunks [][]int, keep func(i int, w *work)) error {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
-	errs := make([]error, len(points))
+	errs := make([]error, len(chunks))
 	var next atomic.Int64
 	var wg sync.WaitGroup
-	for range min(p.opt.Workers, len(points)) {
+	for range min(p.opt.Workers, len(chunks)) {
 		wg.Go(func() {
 			var sc scratch
 			for {
 				k := int(next.Add(1)) - 1
-				if k >= len(points) {
+				if k >= len(chunks) {
 					return
 				}
-				if ctx.Err() != nil {
-					errs[k] = ctx.Err()
-					return
-				}
-				pt := &p.site.Points[points[k]]
-				w, err := p.point(ctx, pt, &sc)
-				if err != nil {
-					errs[k] = fmt.Errorf("forecast of point %s: %w", pt.ID, err)
+				if errs[k] = p.chunk(ctx, chunks[k], &sc, keep); errs[k] != nil {
 					cancel()
 					return
 				}
-				keep(points[k], w)
 			}
 		})
 	}
 	wg.Wait()
 	return firstError(errs)
+}
+
+// chunk works out some points.
+func (p *shared) chunk(ctx context.Context, chunk []int, sc *scratch, keep func(i int, w *work)) error {
+	if len(chunk) == 0 {
+		return nil
+	}
+	points := make([]*config.Point, len(chunk))
+	for i, k := range chunk {
+		points[i] = &p.site.Points[k]
+	}
+	some, err := p.on(ctx, points...)
+	if err != nil {
+		return fmt.Errorf("forecast: %w", err)
+	}
+	defer some.Close()
+	for i, pt := range points {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		w, err := some.point(ctx, pt, sc)
+		if err != nil {
+			return fmt.Errorf("forecast of point %s: %w", pt.ID, err)
+		}
+		keep(chunk[i], w)
+	}
+	return nil
 }
 
 // firstError prefers a cause over the cancellation that it led to.
@@ -93,7 +173,7 @@ func firstError(errs []error) error {
 	for _, err := range errs {
 		switch {
 		case err == nil:
-		case err == context.Canceled || err == context.DeadlineExceeded:
+		case errors.Is(err, context.Canceled) || errors.Is(err, context.DeadlineExceeded):
 			cancelled = err
 		default:
 			return err

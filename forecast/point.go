@@ -42,8 +42,10 @@ type work struct {
 	// pulsesSeen says that the dispenser ever reported pulses.
 	pulsesSeen bool
 	judgement  reservoir.Judgement
-	// deferred says that nothing is measured here, so that the point waits until
-	// the spread of the measured ones is known.
+	// measured says that the present fill has evidence of its own. deferred says
+	// that it has none, so that the point waits until the spread of those that
+	// have is known.
+	measured bool
 	deferred bool
 }
 
@@ -83,20 +85,21 @@ func (p *pass) point(ctx context.Context, pt *config.Point, sc *scratch) (*work,
 		return w, nil
 	}
 	var err error
+	if w.sights, err = p.levels(ctx, pt, w.from, p.at, w.capacity); err != nil {
+		return nil, err
+	}
+	if w.measured, err = p.measuredNow(ctx, w); err != nil {
+		return nil, err
+	}
+	if p.spread == nil && !w.measured {
+		w.deferred = true
+		return w, nil
+	}
 	if w.usage, err = p.usageOf(ctx, pt, w.Device, w.setting.Setting); err != nil {
 		return nil, err
 	}
 	if w.look, err = p.outlookOf(ctx, pt, w.usage); err != nil {
 		return nil, err
-	}
-	if w.sights, err = p.levels(ctx, pt, w.from, p.at, w.capacity); err != nil {
-		return nil, err
-	}
-	if p.spread == nil {
-		if ok, err := p.measuredNow(ctx, w); err != nil || !ok {
-			w.deferred = true
-			return w, err
-		}
 	}
 	carried, err := p.carried(ctx, w, sc)
 	if err != nil {
@@ -156,7 +159,7 @@ func (p *pass) capacity(pt *config.Point, f *reading.Fact) float64 {
 
 // newest finds the newest readings that feed the forecast.
 func (p *pass) newest(ctx context.Context, w *work) error {
-	seen, _, ok, err := p.src.LastSeen(ctx, w.usage.device, p.at)
+	seen, ok, err := p.src.Newest(ctx, w.usage.device, p.at)
 	if err != nil {
 		return fmt.Errorf("read when %s was last seen: %w", w.usage.device, err)
 	}
@@ -225,7 +228,7 @@ func (p *pass) params(w *work, capacity float64, carried *reservoir.Carried) res
 	}
 	size := math.Max(p.usable(w.point, capacity), capacity)
 	factor, factorSD := 1.0, unproven
-	if p.spread != nil {
+	if p.spread != nil && !w.measured {
 		factor, factorSD = p.spread.mean, p.spread.sd
 	}
 	return reservoir.Params{

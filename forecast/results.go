@@ -39,6 +39,12 @@ type Source interface {
 	LastSeen(ctx context.Context, device string, until time.Time) (seen time.Time, every time.Duration, ok bool, err error)
 }
 
+// Batcher is a Source that can read ahead for a few devices at once. What it
+// then says is the same; a fleet takes a fraction of the time.
+type Batcher interface {
+	Batch(ctx context.Context, devices []string) (reading.Batch, error)
+}
+
 // Row is the forecast of one point: the fields of `forecast --json`. Pointers
 // are nil where a value does not exist; Withheld then says why there is no
 // forecast.

@@ -15,12 +15,12 @@ import (
 // historyDays is how far back duty is learned from.
 const historyDays = 400
 
-// pass is what all points of one pass share. Everything in it is either built
-// before the workers start or filled once per key, from the source alone, so
-// that results do not depend on who comes first.
-type pass struct {
+// shared is what all points of one pass share. It is built before the workers
+// start; after that only the calendars are added to, which follow from the site
+// alone, so that results do not depend on who comes first.
+type shared struct {
 	site    *config.Site
-	src     Source
+	whole   Source
 	at      time.Time
 	opt     Options
 	limits  config.Limits
@@ -33,11 +33,31 @@ type pass struct {
 	first civil.Date  // of the history that is read
 	edges []time.Time // start of each day from first to the day after today
 
-	mu      sync.Mutex
-	days    map[source]*once[[]reading.Day]
-	types   map[string]*once[[]config.DayType]
-	past    map[string]*once[[]config.DayType]
-	outlook map[outlookKey]*once[outlook]
+	mu        sync.Mutex
+	calendars map[string]*calendar
+}
+
+// pass works on the points of one chunk of the fleet, by one goroutine. What it
+// has read and learned goes with it: the memory of a pass must not grow with the
+// points times the days.
+type pass struct {
+	*shared
+	src     reading.Batch
+	days    map[source][]reading.Day
+	outlook map[outlookKey]outlook
+	amounts map[stretch]reading.Amount
+}
+
+// stretch is a time of a duty that is not a whole day. Points of one machine ask
+// for the same ones.
+type stretch struct {
+	source
+	from, to int64 // ns
+}
+
+// calendar is the days of machines that stop together.
+type calendar struct {
+	past, ahead []config.DayType // from first to today, from today to the horizon
 }
 
 // source names a duty: of a machine in hours, of a dispenser in pulses or cm3.
@@ -46,14 +66,7 @@ type source struct {
 	kind   reading.Kind
 }
 
-// once is a value made at most once, by whoever needs it first.
-type once[T any] struct {
-	sync.Once
-	value T
-	err   error
-}
-
-func newPass(ctx context.Context, site *config.Site, src Source, at time.Time, opt Options) (*pass, error) {
+func newShared(ctx context.Context, site *config.Site, src Source, at time.Time, opt Options) (*shared, error) {
 	at = at.UTC()
 	// Later facts are read too, for one purpose: the register may already show a
 	// swap that was still to come at the instant asked for, and only the swap
@@ -62,11 +75,9 @@ func newPass(ctx context.Context, site *config.Site, src Source, at time.Time, o
 	if err != nil {
 		return nil, fmt.Errorf("forecast: read dated facts: %w", err)
 	}
-	p := &pass{
-		site: site, src: src, at: at, opt: opt.withDefaults(), limits: defaults(site.Limits),
-		records: newRecords(site, facts), today: site.Today(at),
-		days: map[source]*once[[]reading.Day]{}, types: map[string]*once[[]config.DayType]{},
-		past: map[string]*once[[]config.DayType]{}, outlook: map[outlookKey]*once[outlook]{},
+	p := &shared{
+		site: site, whole: src, at: at, opt: opt.withDefaults(), limits: defaults(site.Limits),
+		records: newRecords(site, facts), today: site.Today(at), calendars: map[string]*calendar{},
 	}
 	p.first = p.today - historyDays
 	for i := range site.Points {
@@ -83,39 +94,77 @@ func newPass(ctx context.Context, site *config.Site, src Source, at time.Time, o
 	return p, nil
 }
 
-func (p *pass) start(d civil.Date) time.Time { return p.edges[d-p.first] }
-func (p *pass) end(d civil.Date) time.Time   { return p.edges[d-p.first+1] }
+func (p *shared) start(d civil.Date) time.Time { return p.edges[d-p.first] }
+func (p *shared) end(d civil.Date) time.Time   { return p.edges[d-p.first+1] }
 
 // index is the place of a date in the day tables.
-func (p *pass) index(d civil.Date) int { return int(d - p.first) }
+func (p *shared) index(d civil.Date) int { return int(d - p.first) }
+
+// on begins to work on points. Close must follow.
+func (p *shared) on(ctx context.Context, points ...*config.Point) (*pass, error) {
+	out := &pass{shared: p, days: map[source][]reading.Day{}, outlook: map[outlookKey]outlook{}, amounts: map[stretch]reading.Amount{}}
+	b, ok := p.whole.(Batcher)
+	if !ok {
+		out.src = single{p.whole}
+		return out, nil
+	}
+	var devices []string
+	known := map[string]bool{}
+	need := func(device string) {
+		if device != "" && !known[device] {
+			known[device] = true
+			devices = append(devices, device)
+		}
+	}
+	for _, pt := range points {
+		need(pt.Machine)
+	}
+	for _, pt := range points {
+		for _, s := range p.records.stints[pt.ID] {
+			need(s.device)
+		}
+	}
+	var err error
+	if out.src, err = b.Batch(ctx, devices); err != nil {
+		return nil, fmt.Errorf("read the past of %d devices: %w", len(devices), err)
+	}
+	return out, nil
+}
+
+// Close ends the reading.
+func (p *pass) Close() { p.src.Close() }
+
+// single asks a source that cannot read ahead.
+type single struct{ Source }
+
+func (s single) Newest(ctx context.Context, device string, until time.Time) (time.Time, bool, error) {
+	at, _, ok, err := s.LastSeen(ctx, device, until)
+	return at, ok, err
+}
+
+func (s single) Close() {}
 
 // table gives the daily figures of a device, one element per day from p.first to
 // today, Known 0 where nothing is known; nil where nothing is known at all.
 func (p *pass) table(ctx context.Context, s source) ([]reading.Day, error) {
-	p.mu.Lock()
-	o := p.days[s]
-	if o == nil {
-		o = &once[[]reading.Day]{}
-		p.days[s] = o
+	if out, ok := p.days[s]; ok {
+		return out, nil
 	}
-	p.mu.Unlock()
-	o.Do(func() {
-		list, err := p.src.Days(ctx, s.device, s.kind, p.first, p.today)
-		if err != nil {
-			o.err = fmt.Errorf("read %s days of %s: %w", s.kind, s.device, err)
-			return
-		}
-		if len(list) == 0 {
-			return
-		}
-		o.value = make([]reading.Day, len(p.edges)-1)
+	list, err := p.src.Days(ctx, s.device, s.kind, p.first, p.today)
+	if err != nil {
+		return nil, fmt.Errorf("read %s days of %s: %w", s.kind, s.device, err)
+	}
+	var out []reading.Day
+	if len(list) > 0 {
+		out = make([]reading.Day, len(p.edges)-1)
 		for _, d := range list {
 			if d.Date >= p.first && d.Date <= p.today {
-				o.value[p.index(d.Date)] = d
+				out[p.index(d.Date)] = d
 			}
 		}
-	})
-	return o.value, o.err
+	}
+	p.days[s] = out
+	return out, nil
 }
 
 // dayOf is one day of a table.
@@ -137,34 +186,42 @@ func ever(days []reading.Day) bool {
 }
 
 // ahead gives the day types of a machine from today to the horizon.
-func (p *pass) ahead(machine string) []config.DayType {
-	return p.dayTypes(p.types, machine, p.today, p.limits.HorizonDays)
-}
+func (p *shared) ahead(machine string) []config.DayType { return p.calendar(machine).ahead }
 
 // behind gives the day types of a machine from p.first to today.
-func (p *pass) behind(machine string) []config.DayType {
-	return p.dayTypes(p.past, machine, p.first, len(p.edges)-1)
+func (p *shared) behind(machine string) []config.DayType { return p.calendar(machine).past }
+
+// calendar gives the days of a machine. Most machines of a fleet stop together
+// and share one.
+func (p *shared) calendar(machine string) *calendar {
+	stops := make([]byte, 0, 64)
+	for i := range p.site.Calendar.Shutdowns {
+		stop := byte(0)
+		if p.site.Stops(&p.site.Calendar.Shutdowns[i], machine) {
+			stop = 1
+		}
+		stops = append(stops, stop)
+	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	c := p.calendars[string(stops)]
+	if c == nil {
+		c = &calendar{past: p.dayTypes(machine, p.first, len(p.edges)-1), ahead: p.dayTypes(machine, p.today, p.limits.HorizonDays)}
+		p.calendars[string(stops)] = c
+	}
+	return c
 }
 
-func (p *pass) dayTypes(table map[string]*once[[]config.DayType], machine string, from civil.Date, n int) []config.DayType {
-	p.mu.Lock()
-	o := table[machine]
-	if o == nil {
-		o = &once[[]config.DayType]{}
-		table[machine] = o
+func (p *shared) dayTypes(machine string, from civil.Date, n int) []config.DayType {
+	out := make([]config.DayType, n)
+	for i := range out {
+		out[i] = p.site.DayType(machine, from+civil.Date(i))
 	}
-	p.mu.Unlock()
-	o.Do(func() {
-		o.value = make([]config.DayType, n)
-		for i := range o.value {
-			o.value[i] = p.site.DayType(machine, from+civil.Date(i))
-		}
-	})
-	return o.value
+	return out
 }
 
 // firstShare is the part of today that is left.
-func (p *pass) firstShare() float64 {
+func (p *shared) firstShare() float64 {
 	whole := p.end(p.today).Sub(p.start(p.today))
 	return min(max(float64(p.end(p.today).Sub(p.at))/float64(whole), 0), 1)
 }
@@ -187,22 +244,16 @@ type outlookKey struct {
 // the same plan.
 func (p *pass) machineOutlook(ctx context.Context, machine string, perWeek float64) (outlook, error) {
 	key := outlookKey{machine, perWeek}
-	p.mu.Lock()
-	o := p.outlook[key]
-	if o == nil {
-		o = &once[outlook]{}
-		p.outlook[key] = o
+	if out, ok := p.outlook[key]; ok {
+		return out, nil
 	}
-	p.mu.Unlock()
-	o.Do(func() {
-		days, err := p.table(ctx, source{machine, reading.Run})
-		if err != nil {
-			o.err = err
-			return
-		}
-		o.value = p.learn(days, machine, perWeek, 24)
-	})
-	return o.value, o.err
+	days, err := p.table(ctx, source{machine, reading.Run})
+	if err != nil {
+		return outlook{}, err
+	}
+	out := p.learn(days, machine, perWeek, 24)
+	p.outlook[key] = out
+	return out, nil
 }
 
 // learn fits a model to a table; today, which is not over, is left out.

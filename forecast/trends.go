@@ -30,14 +30,10 @@ func Trends(ctx context.Context, site *config.Site, src Source, first, last civi
 	n := int(last-first) + 1
 	var out, machines, areas, lubricants []export.Trend
 	byMachine, byArea, byLubricant := groups{}, groups{}, groups{}
-	for i := range site.Points {
-		if err := ctx.Err(); err != nil {
-			return nil, err
-		}
-		pt := &site.Points[i]
+	err = p.inOrder(ctx, func(p *pass, pt *config.Point) error {
 		days, err := p.daily(ctx, pt, first)
 		if err != nil {
-			return nil, fmt.Errorf("trend of point %s: %w", pt.ID, err)
+			return fmt.Errorf("trend of point %s: %w", pt.ID, err)
 		}
 		s := seriesOf(days, first, n)
 		s.marks = p.marks(pt, first, last)
@@ -51,6 +47,10 @@ func Trends(ctx context.Context, site *config.Site, src Source, first, last civi
 		if pt.Lubricant != "" {
 			byLubricant.at(pt.Lubricant, n).add(pt.Machine, s)
 		}
+		return nil
+	})
+	if err != nil {
+		return nil, err
 	}
 	for i := range site.Machines {
 		machines = byMachine.append(machines, "machine", site.Machines[i].ID, first)

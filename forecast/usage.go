@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"slices"
 
 	"dwindle/collector/reading"
 	"dwindle/config"
@@ -20,11 +21,7 @@ func Usage(ctx context.Context, site *config.Site, src Source, first, last civil
 	if err != nil {
 		return err
 	}
-	for i := range site.Points {
-		pt := &site.Points[i]
-		if err := ctx.Err(); err != nil {
-			return err
-		}
+	return p.inOrder(ctx, func(p *pass, pt *config.Point) error {
 		days, err := p.daily(ctx, pt, first)
 		if err != nil {
 			return fmt.Errorf("usage of point %s: %w", pt.ID, err)
@@ -34,8 +31,8 @@ func Usage(ctx context.Context, site *config.Site, src Source, first, last civil
 				return err
 			}
 		}
-	}
-	return nil
+		return nil
+	})
 }
 
 // MachineDays gives the rows of `export machines`: the run-hours of each machine
@@ -59,12 +56,12 @@ func MachineDays(ctx context.Context, site *config.Site, src Source, first, last
 }
 
 // newSpan is a pass at the end of the last date, for tables over whole days.
-func newSpan(ctx context.Context, site *config.Site, src Source, first, last civil.Date) (*pass, error) {
+func newSpan(ctx context.Context, site *config.Site, src Source, first, last civil.Date) (*shared, error) {
 	if last < first {
 		return nil, fmt.Errorf("dates %s to %s: the first must not be after the last", first, last)
 	}
 	// A moment before midnight: the last date is still "today".
-	p, err := newPass(ctx, site, src, last.End(site.Location()).Add(-1), Options{})
+	p, err := newShared(ctx, site, src, last.End(site.Location()).Add(-1), Options{})
 	if err != nil {
 		return nil, err
 	}
@@ -76,6 +73,37 @@ func newSpan(ctx context.Context, site *config.Site, src Source, first, last civ
 		}
 	}
 	return p, nil
+}
+
+// inOrder hands each point, in register order, to fn with what to work it out
+// with.
+func (p *shared) inOrder(ctx context.Context, fn func(*pass, *config.Point) error) error {
+	points := make([]*config.Point, len(p.site.Points))
+	for i := range points {
+		points[i] = &p.site.Points[i]
+	}
+	for some := range slices.Chunk(points, chunkPoints) {
+		err := func() error {
+			p, err := p.on(ctx, some...)
+			if err != nil {
+				return err
+			}
+			defer p.Close()
+			for _, pt := range some {
+				if err := ctx.Err(); err != nil {
+					return err
+				}
+				if err := fn(p, pt); err != nil {
+					return err
+				}
+			}
+			return nil
+		}()
+		if err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // pointDay is one day of a point, with its hours as a number for regressions.

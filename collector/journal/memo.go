@@ -20,9 +20,17 @@ type memo struct {
 	newest      map[seenKey]seenMemo
 	last        map[lastKey][]reading.Reading
 	held        int // readings in scans and last
+	// Read ahead, see Fetch.
+	tails   map[int64]tail   // by channel: its newest row
+	reports map[string]int64 // by device: when it last reported a fact, ms
 }
 
 type (
+	// tail is the newest row of a channel; the least time where it has none.
+	tail struct {
+		at    int64 // ms
+		flags reading.Flags
+	}
 	dayKey struct {
 		id  int64
 		day civil.Date
@@ -30,7 +38,6 @@ type (
 	headMemo struct {
 		saved Saved
 		ok    bool
-		err   error
 	}
 	checkpointMemo struct {
 		c  Checkpoint
@@ -83,6 +90,7 @@ func (m *memo) clear() {
 		channels: map[string][]channelID{}, heads: map[Series]headMemo{}, checkpoints: map[dayKey]checkpointMemo{},
 		parts: map[int64]partsMemo{}, levels: map[int64]levelsMemo{},
 		scans: map[Series]scanMemo{}, newest: map[seenKey]seenMemo{}, last: map[lastKey][]reading.Reading{},
+		tails: map[int64]tail{}, reports: map[string]int64{},
 	}
 }
 

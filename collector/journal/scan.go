@@ -17,7 +17,7 @@ func (s *Snapshot) Scan(series Series, after, to time.Time, fn func(reading.Read
 		return err
 	}
 	channels, err := s.channels(series.Device, series.Kind)
-	if err != nil {
+	if err != nil || s.nothingAfter(channels, millis(after)) {
 		return err
 	}
 	if s.memo == nil {
@@ -34,6 +34,20 @@ func (s *Snapshot) Scan(series Series, after, to time.Time, fn func(reading.Read
 		s.memo.keepScan(series, kept)
 	}
 	return err
+}
+
+// nothingAfter says that channels are known to have no readings after an
+// instant.
+func (s *Snapshot) nothingAfter(channels []channelID, after int64) bool {
+	for _, c := range channels {
+		if s.memo == nil {
+			return false
+		}
+		if t, ok := s.memo.tails[c.id]; !ok || t.at > after {
+			return false
+		}
+	}
+	return true
 }
 
 // spaces has one for each quantity that a device may have, and some to spare.

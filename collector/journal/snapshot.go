@@ -157,11 +157,18 @@ type Late struct {
 
 // Saved is what is derived of a series, as far as a snapshot has it.
 type Saved struct {
-	ID int64
-	Head
-	Late Late
-	open []byte // figures of the newest day
+	ID      int64
+	At      time.Time // readings up to here are folded in
+	Rules   string    // fingerprint of what the fold was told
+	Edition int64     // see [Head]
+	Late    Late
+
+	state []byte // packed
+	open  []byte // figures of the newest day
 }
+
+// State gives the fold's state where it ended.
+func (x *Saved) State() ([]byte, error) { return unpack(x.state) }
 
 // Head gives how far a series is derived; ok is false where nothing is, and
 // late notes are not looked up then.
@@ -170,7 +177,7 @@ func (s *Snapshot) Head(series Series) (x Saved, ok bool, err error) {
 		return s.head(series)
 	}
 	if m, ok := s.memo.heads[series]; ok {
-		return m.saved, m.ok, m.err
+		return m.saved, m.ok, nil
 	}
 	x, ok, err = s.head(series)
 	if err == nil {
@@ -182,7 +189,7 @@ func (s *Snapshot) Head(series Series) (x Saved, ok bool, err error) {
 func (s *Snapshot) head(series Series) (x Saved, ok bool, err error) {
 	var at int64
 	var ms, seq *int64
-	ok, err = s.one([]any{&x.ID, &at, &x.State, &x.Rules, &x.Edition, &x.open, &ms, &seq},
+	ok, err = s.one([]any{&x.ID, &at, &x.state, &x.Rules, &x.Edition, &x.open, &ms, &seq},
 		`SELECT id, head_at, head_state, rules, edition, open,
 		(SELECT min(at) FROM touched WHERE device = ?1 AND kind = ?2), (SELECT max(seq) FROM touched WHERE device = ?1 AND kind = ?2)
 		FROM series WHERE device = ?1 AND kind = ?2`, series.Device, string(series.Kind))
@@ -193,8 +200,7 @@ func (s *Snapshot) head(series Series) (x Saved, ok bool, err error) {
 	if ms != nil && seq != nil {
 		x.Late = Late{At: time.UnixMilli(*ms).UTC(), Seq: *seq}
 	}
-	x.State, err = unpack(x.State)
-	return x, ok, s.wrap(err)
+	return x, ok, nil
 }
 
 // LastNote gives the newest note of late readings of a series, 0: none.
@@ -379,6 +385,9 @@ func (s *Snapshot) newestOf(device string, until time.Time) (at time.Time, chann
 	channels, err := s.channels(device, "")
 	if err != nil {
 		return time.Time{}, "", false, err
+	}
+	if newest, channel, known := s.newestFetched(channels, device, until.UnixMilli()); known {
+		return time.UnixMilli(newest).UTC(), channel, newest != math.MinInt64, nil
 	}
 	newest := int64(math.MinInt64)
 	for _, c := range channels {
