@@ -164,3 +164,11 @@ func TestSeriesOfOneMachineAreOneUnit(t *testing.T) {
 		require.InDelta(t, p.Interval.High, more.Paired[i].Interval.High, 1e-9)
 	}
 }
+
+func TestEvenness(t *testing.T) {
+	even := [pitBins]float64{.09, .09, .1, .11, .11, .11, .1, .09, .1, .1}
+	require.Equal(t, "even (p 0.050)", evenness(Line{PIT: even, PITP: .05}))
+	require.Equal(t, "nearly even (p 0.001)", evenness(Line{PIT: even, PITP: .0012}))
+	steep := [pitBins]float64{.07, .1, .1, .1, .1, .1, .1, .1, .1, .13}
+	require.Equal(t, "not even (p < 0.001)", evenness(Line{PIT: steep, PITP: 1e-9}))
+}
