@@ -14,7 +14,6 @@ type ahead struct {
 	l                  level
 	mean               float64
 	vx, vs, cov        float64 // variance of x, of the sum through x, and between the two
-	most, mostVar      float64 // of cumulative duty so far, in h or pulses: neither ever falls
 	fade, lasts, fades float64 // phi^day; sums of duty through mu and through today's x
 }
 
@@ -82,10 +81,15 @@ func (a *ahead) variance(s *sofar) float64 {
 const surely = 4
 
 // forecast rolls all members that carry weight over the calendar, as far as
-// every one of them has surely used up the budget.
-func (m *mixture) forecast(old depletion.Mixture, future []config.DayType, firstShare float64, until depletion.Budget) depletion.Mixture {
+// every one of them has surely used up the budget. Each makes one curve, or one
+// for each slice of what outages may take unless its curve is to be whole.
+func (m *mixture) forecast(old depletion.Mixture, future []config.DayType, firstShare float64, until depletion.Budget, whole bool) depletion.Mixture {
 	rules := &rulesOf[m.class]
 	var rolls [members]ahead
+	lossy, cut := m.outages.count > 0, 1
+	if lossy && !whole {
+		cut = slices
+	}
 	out := depletion.Mixture{Curves: old.Curves[:0], Weights: old.Weights[:0]}
 	n := 0
 	for i, w := range m.weights {
@@ -98,15 +102,21 @@ func (m *mixture) forecast(old depletion.Mixture, future []config.DayType, first
 			a.r = rules.afterChange
 		}
 		rolls[n] = a
-		var c depletion.Curve
-		if n < cap(old.Curves) {
-			c = old.Curves[:n+1][n]
-		}
-		c = depletion.Curve{Mean: resize(c.Mean, len(future)+1), Var: resize(c.Var, len(future)+1)}
-		c.Mean[0], c.Var[0] = 0, 0
-		out.Curves = append(out.Curves, c)
-		out.Weights = append(out.Weights, w)
 		n++
+		for k := range cut {
+			var c depletion.Curve
+			if i := len(out.Curves); i < cap(old.Curves) {
+				c = old.Curves[:i+1][i]
+			}
+			c = depletion.Curve{Mean: resize(c.Mean, len(future)+1), Var: resize(c.Var, len(future)+1)}
+			c.Mean[0], c.Var[0] = 0, 0
+			out.Curves = append(out.Curves, c)
+			part := 1.0
+			if cut > 1 {
+				part = sliceChance[k]
+			}
+			out.Weights = append(out.Weights, w*part)
+		}
 	}
 	var past [patterns]sofar
 	for i := range n {
@@ -117,7 +127,6 @@ func (m *mixture) forecast(old depletion.Mixture, future []config.DayType, first
 			past[p].e += m.patterns[p].err[t]
 		}
 	}
-	lossy := m.outages.count > 0
 	t, share := 0.0, min(1, max(0, firstShare))
 	for d, ty := range future {
 		if ty > config.ShutdownType {
@@ -151,21 +160,26 @@ func (m *mixture) forecast(old depletion.Mixture, future []config.DayType, first
 			if open {
 				a.use(s.h, s.most)
 			}
-			mean, variance := a.mean, a.variance(s)
-			if lossy {
-				mean, variance = lost.of(mean, variance, max(levelFloor, a.l.mu+a.l.x))
+			mean, variance := a.mean*p.mean, a.variance(s)*p.mean*p.mean
+			for k := range cut {
+				mean, variance := mean, variance
+				switch {
+				case cut > 1:
+					mean, variance = take(lost.slice[k], lost.within[k], mean, variance)
+				case lossy:
+					mean, variance = take(lost.mean, lost.variance, mean, variance)
+				}
+				c := &out.Curves[i*cut+k]
+				if mean < c.Mean[d] {
+					mean = c.Mean[d]
+				}
+				if variance < c.Var[d] {
+					variance = c.Var[d]
+				}
+				c.Mean[d+1], c.Var[d+1] = mean, variance
+				over := mean - until.Mean
+				done = done && over > 0 && over*over > surely*surely*(variance+until.Var)
 			}
-			mean, variance = mean*p.mean, variance*p.mean*p.mean
-			if mean > a.most {
-				a.most = mean
-			}
-			if variance > a.mostVar {
-				a.mostVar = variance
-			}
-			c := &out.Curves[i]
-			c.Mean[d+1], c.Var[d+1] = a.most, a.mostVar
-			over := a.most - until.Mean
-			done = done && over > 0 && over*over > surely*surely*(a.mostVar+until.Var)
 		}
 		if done {
 			for i := range out.Curves {

@@ -74,7 +74,7 @@ func (m Model) Parts(future []config.DayType, firstShare float64) []Part {
 			out = append(out, Part{Group: memberKinds[i].group, LogWeight: logs[i] - best})
 		}
 	}
-	mix := k.forecast(depletion.Mixture{}, future, firstShare, depletion.Budget{Mean: math.Inf(1)})
+	mix := k.forecast(depletion.Mixture{}, future, firstShare, depletion.Budget{Mean: math.Inf(1)}, true)
 	for i := range out {
 		out[i].Curve = mix.Curves[i]
 	}

@@ -141,7 +141,7 @@ func (m Model) ForecastInto(old depletion.Mixture, future []config.DayType, firs
 // of 1 by less than 1 in 30,000; quantiles up to there are the same.
 func (m Model) ForecastUntil(old depletion.Mixture, future []config.DayType, firstShare float64, b depletion.Budget) depletion.Mixture {
 	if m.rung == RungMixture {
-		return m.mix.forecast(old, future, firstShare, b)
+		return m.mix.forecast(old, future, firstShare, b, false)
 	}
 	var c depletion.Curve
 	if cap(old.Curves) > 0 {

@@ -32,7 +32,7 @@ func (c *idleness) used() bool {
 // running and last exponential times.
 type outages struct {
 	rate     float64 // starts per running day
-	rateVar  float64
+	shape    float64 // of the rate's gamma distribution
 	length   float64 // mean days per stop
 	count    float64
 	lostDays float64
@@ -47,10 +47,11 @@ const (
 	// serviceDays of no use before the first are not chance even where one day
 	// in five is used (.8^28 = .002).
 	serviceDays = 28
-	// The prior: a quarter of a stop in 100 days, five days each (pseudo-counts
-	// of the simulated fleet).
-	outagePriorStops = 0.25
-	outagePriorDays  = 100
+	// The prior, for machines that have stopped at all: half a stop in 75 days,
+	// and one of five days (half of what the simulated machines do; set by hand
+	// on seeds 901 to 905).
+	outagePriorStops = 0.5
+	outagePriorDays  = 75
 	outagePriorLost  = 5
 )
 
@@ -89,13 +90,10 @@ func findOutages(w *window, before *past, out *[windowDays]bool) (outages, idlen
 	for _, n := range idle.days {
 		running += n
 	}
-	stops, weight := o.count+outagePriorStops, running+outagePriorDays
-	o.rate = stops / weight
-	o.rateVar = stops / (weight * weight)
-	if o.count == 0 {
-		// A stop that never came is too rare for the range of 80 %, but its
-		// variance would drown that of even duty.
-		o.rate, o.rateVar = 0, 0
+	if o.count > 0 {
+		// A stop that never came is too rare for the range of 80 %.
+		o.shape = o.count + outagePriorStops
+		o.rate = o.shape / (running + outagePriorDays)
 	}
 	o.length = (o.lostDays + outagePriorLost) / (o.count + 1)
 	return o, idle
@@ -233,26 +231,78 @@ func (o *outages) variancePerDay() float64 {
 	return 2 * o.rate * o.length * o.length * a * a * a
 }
 
-// loss is what outages take from the days up to some time.
+// slices cut the distribution of what outages take into parts of those
+// chances, each stood for by its middle: most of the time nothing or little is
+// lost, seldom much, which no mean and variance can say.
+const slices = 3
+
+var sliceChance = [slices]float64{0.5, 0.35, 0.15}
+
+// loss is the share of the days up to some time that outages take: in each
+// slice, with its variance within, and all together.
 type loss struct {
-	up, variance float64 // factor of the mean; variance in days^2
-	now          float64 // days that the stop going on still takes
-	nowVar       float64
+	mean, variance float64
+	slice, within  [slices]float64
 }
 
+// until is the loss over t days. Stops begin at a rate that is itself only known
+// from few, so that their number is negative binomial, and last exponential
+// times. The expected loss is that of the process with two states, running or
+// stopped today (Cox, Renewal theory, 1962). If anything is lost, how much is
+// taken for gamma distributed, with quantiles by Wilson and Hilferty (The
+// distribution of chi-square, 1931).
 func (o *outages) until(t float64) loss {
-	l := loss{up: o.up()}
-	l.variance = o.variancePerDay()*t + o.rateVar*t*t*o.length*o.length
-	if o.now {
-		e := 1 - math.Exp(-t/o.length)
-		l.now = o.length * e * l.up
-		l.nowVar = o.length * o.length * e * e
+	var l loss
+	if !(t > 0) {
+		return l
 	}
+	// Days lost to stops to come, and to the one going on.
+	a := o.up()
+	tau := a * o.length
+	still := math.Exp(-t / tau)
+	settled := 1 - still
+	began, going, goingVar := (1-a)*(t-tau*settled), 0.0, 0.0
+	none := math.Exp(-o.shape * math.Log1p(o.rate*t/o.shape))
+	if o.now {
+		going = tau * settled
+		goingVar = tau * tau * (1 - still*still - 2*t/tau*still) // of an exponential time cut at t
+		none = 0
+	}
+	mean := began + going
+	variance := o.variancePerDay()*(t-tau*settled)*settled + goingVar + began*began*(1/o.shape+1/(o.count+1))
+	some := 1 - none
+	m := mean / some
+	spread := math.Max(0.05*m*m, (variance+mean*mean)/some-m*m)
+	ninth := spread / (9 * m * m)
+	sum, level := 0.0, 0.0
+	for k, w := range sliceChance {
+		if u := (level + w/2 - none) / some; u > 0 {
+			c := 1 - ninth + math.Sqrt2*math.Erfinv(2*u-1)*math.Sqrt(ninth)
+			l.slice[k] = math.Max(0, c*c*c)
+		}
+		sum += w * l.slice[k]
+		level += w
+	}
+	if !(sum > 0) {
+		l.slice[slices-1], sum = 1, sliceChance[slices-1]
+	}
+	between := 0.0
+	for k, w := range sliceChance {
+		l.slice[k] *= mean / sum
+		between += w * l.slice[k] * l.slice[k]
+	}
+	within := math.Max(0, variance+mean*mean-between) / between
+	for k := range l.slice {
+		x := l.slice[k]
+		l.within[k] = within * x * x / (t * t)
+		l.slice[k] = math.Min(1, x/t)
+	}
+	l.mean, l.variance = math.Min(1, mean/t), variance/(t*t)
 	return l
 }
 
-// of applies the loss to the mean and variance of duty without outages; level
-// is the duty of a day.
-func (l *loss) of(mean, variance, level float64) (float64, float64) {
-	return math.Max(0, l.up*mean-level*l.now), l.up*l.up*variance + level*level*(l.variance+l.nowVar)
+// take is what a loss leaves of the mean and variance of duty.
+func take(share, variance, mean, of float64) (float64, float64) {
+	left := 1 - share
+	return left * mean, left*left*of + mean*mean*variance
 }

@@ -1,11 +1,14 @@
 package duty
 
 import (
+	"math"
+	"math/rand/v2"
 	"testing"
 
 	"github.com/stretchr/testify/require"
 
 	"dwindle/config"
+	"dwindle/forecast/depletion"
 )
 
 // Uptime per day of an alternating renewal process with exponential times
@@ -17,11 +20,60 @@ func TestOutageVariance(t *testing.T) {
 	require.InDelta(t, 0.90909, o.up(), 5e-6)
 	o = outages{rate: 1.0 / 30, length: 10}
 	require.InDelta(t, 2.8125, o.variancePerDay(), 1e-12)
-	var none outages
-	l := none.until(100)
-	mean, variance := l.of(30, 4, 1)
-	require.Equal(t, 30.0, mean)
-	require.Equal(t, 4.0, variance)
+}
+
+// What stops take, against a simulation of 40,000 runs of machines that stop
+// for exponential times: the mean, and how often it is below some days.
+func TestLossAgainstSimulation(t *testing.T) {
+	r := rand.New(rand.NewPCG(7, 7))
+	for _, now := range []bool{false, true} {
+		// So many stops seen that rate and length are known.
+		o := outages{rate: 1.0 / 50, length: 6, shape: 1e6, count: 1e6, now: now}
+		for _, days := range []float64{5, 20, 45, 120} {
+			const runs = 40000
+			lost := make([]float64, runs)
+			mean := 0.0
+			for i := range lost {
+				stopped := now
+				for at := 0.0; at < days; stopped = !stopped {
+					d := r.ExpFloat64() / o.rate
+					if stopped {
+						d = r.ExpFloat64() * o.length
+						lost[i] += min(d, days-at)
+					}
+					at += d
+				}
+				mean += lost[i] / runs
+			}
+			l := o.until(days)
+			require.InEpsilon(t, mean, days*l.mean, 0.05, "%g days", days)
+			sum, second := 0.0, 0.0
+			for k, w := range sliceChance {
+				sum += w * l.slice[k]
+				second += w * (l.slice[k]*l.slice[k] + l.within[k])
+			}
+			require.InEpsilon(t, l.mean, sum, 0.1, "but for what is cut at all days")
+			if !now {
+				require.InEpsilon(t, l.variance, second-sum*sum, 1e-6)
+			}
+			for _, x := range []float64{0.5, 2, 6, 15, 30} {
+				if x >= 0.9*days {
+					continue
+				}
+				below, want := 0.0, 0.0
+				for k, w := range sliceChance {
+					below += w * depletion.TCDF((x/days-l.slice[k])/math.Sqrt(l.within[k]+1e-12), 0)
+				}
+				for _, d := range lost {
+					if d <= x {
+						want += 1.0 / runs
+					}
+				}
+				// Half of a slice may stand on the wrong side.
+				require.InDelta(t, want, below, 0.175, "stopped %t: at most %g of %g days", now, x, days)
+			}
+		}
+	}
 }
 
 func TestOutagesAreFound(t *testing.T) {
@@ -64,7 +116,7 @@ func TestOutagesAreFound(t *testing.T) {
 	require.False(t, out[15])
 	require.Equal(t, []bool{false, true, true, true, true, true, false}, out[27:34])
 	require.InDelta(t, (5.0+5)/2, o.length, 1e-12)
-	require.InDelta(t, 1.25/(58+100), o.rate, 1e-12)
+	require.InDelta(t, 1.5/(58+75), o.rate, 1e-12)
 	// A missing day inside neither breaks nor lengthens it.
 	history[30].Seen = 0
 	o, _, _ = find(history)
