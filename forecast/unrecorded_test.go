@@ -195,3 +195,16 @@ func TestWeighingFarTooHighIsAsked(t *testing.T) {
 	require.InDelta(t, 106, *got.Row.RemainingCM3, 2)
 	require.Len(t, got.Row.Notices, 1)
 }
+
+// The consumption of a point does not suffer from a change that nobody recorded,
+// nor from a wild level: 0.5 cm3 in 20 h are 2.5 cm3 per 100 h.
+func TestTrendsOverAnUnrecordedChange(t *testing.T) {
+	for _, on := range []civil.Date{0, date(t, "2026-03-15"), date(t, "2026-05-31"), date(t, "2026-01-03")} {
+		s := gauged(t, 1.25, 0.6, config.EvidenceMeasured)
+		past := refilled(t, s, 33, 1.25, on, 125, always(1))
+		rows, err := forecast.Trends(context.Background(), s, past.Seal(), date(t, "2026-01-01"), date(t, "2026-05-31"))
+		require.NoError(t, err)
+		require.Equal(t, "delivered", rows[0].Volume)
+		require.InDelta(t, 2.5, *rows[0].CM3Per100h, 0.4, "%s", on)
+	}
+}

@@ -222,12 +222,26 @@ func (p *pass) falls(pt *config.Point, s sights) map[civil.Date]float64 {
 	for i := 1; i < len(s.measured); i++ {
 		a, b := s.measured[i-1], s.measured[i]
 		d := p.site.Today(b.at)
-		if d != p.site.Today(a.at)+1 || p.changedBetween(pt.ID, a, b) {
+		if d != p.site.Today(a.at)+1 || p.changedBetween(pt.ID, a, b) || p.refilledAt(pt, s.measured, i) {
 			continue
 		}
 		out[d] = a.cm3 - b.cm3
 	}
 	return out
+}
+
+// refilledAt says that the level rose at a sight and stayed so, as after a change
+// that nobody recorded: no fall is known then. A wild level is left alone, since
+// its rise and its fall even out.
+func (p *pass) refilledAt(pt *config.Point, list []level, i int) bool {
+	a, b := list[i-1], list[i]
+	least := math.Max(leastRise*p.usable(pt, 0), 1.5*b.scale)
+	if least <= 0 || b.cm3-a.cm3 < least {
+		return false
+	}
+	before := i < 2 || math.Abs(list[i-2].cm3-a.cm3) < least
+	after := i+1 >= len(list) || math.Abs(list[i+1].cm3-b.cm3) < least
+	return before && after
 }
 
 func (p *pass) changedBetween(point string, a, b level) bool {
