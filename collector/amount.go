@@ -118,17 +118,45 @@ func (h *History) Amount(ctx context.Context, device string, kind reading.Kind, 
 		return reading.Amount{}, err
 	}
 	defer s.Close()
-	a, err := h.amount(s.Snapshot, r, from, to, asked, nil)
+	x, fixed, err := settled(s.Snapshot, r, from, to)
+	fixed = fixed && asked == to.Sub(from)
+	if err != nil {
+		return reading.Amount{}, err
+	}
+	key := cutKey{r.Series, from.UnixMilli(), to.UnixMilli()}
+	if fixed {
+		if a, ok := h.cuts.get(key, x.Edition); ok {
+			return a, nil
+		}
+		if a, ok, err := s.Cut(&x, from, to); ok || err != nil {
+			return a, err
+		}
+	}
+	a, err := amount(s.Snapshot, r, from, to, asked, nil)
 	if unreadable(err) {
 		h.tell(r, err)
 		whole := beginning(r, 0, nil)
-		return h.amount(s.Snapshot, r, from, to, asked, &whole)
+		return amount(s.Snapshot, r, from, to, asked, &whole)
+	}
+	if fixed && err == nil {
+		h.cuts.put(key, x.Edition, a)
 	}
 	return a, err
 }
 
+// settled says that what was counted in a stretch of at most a day changes only
+// if the series is derived anew: all readings up to its end are derived.
+func settled(s *journal.Snapshot, r recipe, from, to time.Time) (x journal.Saved, ok bool, err error) {
+	const day = 25 * time.Hour // the longest there are
+	if to.Sub(from) > day || !from.Truncate(time.Millisecond).Equal(from) || !to.Truncate(time.Millisecond).Equal(to) {
+		return x, false, nil
+	}
+	x, ok, err = s.Head(r.Series)
+	return x, ok && err == nil && x.Rules == r.mark && !x.At.Before(to) && (x.Late.Seq == 0 || x.Late.At.After(to)), err
+}
+
 // amount counts from what is saved, or from a given base.
-func (h *History) amount(s *journal.Snapshot, r recipe, from, to time.Time, asked time.Duration, given *base) (reading.Amount, error) {
+func amount(s *journal.Snapshot, r recipe, from, to time.Time, asked time.Duration, given *base) (reading.Amount, error) {
 	t := newTally(from, to, r.loc)
 	var b base
 	var err error
@@ -152,7 +180,7 @@ func (h *History) amount(s *journal.Snapshot, r recipe, from, to time.Time, aske
 		}
 		for _, p := range saved {
 			if p.Day < t.whole { // the day that from cuts: fold anew what brought something for it
-				if err := h.cut(s, r, b, t, p.Emitted); err != nil {
+				if err := cut(s, r, b, t, p.Emitted); err != nil {
 					return reading.Amount{}, err
 				}
 			}
@@ -177,17 +205,7 @@ func (h *History) amount(s *journal.Snapshot, r recipe, from, to time.Time, aske
 
 // cut books what the readings of one complete day brought to the day that from
 // cuts.
-func (h *History) cut(s *journal.Snapshot, r recipe, b base, t *tally, emitted civil.Date) error {
-	key := cutKey{r.Series, t.from.UnixMilli(), emitted, b.saved.Edition}
-	if !t.to.Before(t.edge) { // else to cuts, too, and it differs from pass to pass
-		if c, ok := h.cuts.get(key); ok {
-			t.value += c.value
-			t.seen += c.seen
-			t.known += c.known
-			t.flags |= c.flags
-			return nil
-		}
-	}
+func cut(s *journal.Snapshot, r recipe, b base, t *tally, emitted civil.Date) error {
 	c := &tally{from: t.from, to: t.to, edge: t.edge, whole: t.whole}
 	p, ok, err := s.CheckpointAt(b.saved.ID, emitted)
 	if err != nil || !ok {
@@ -206,9 +224,6 @@ func (h *History) cut(s *journal.Snapshot, r recipe, b base, t *tally, emitted c
 		return err
 	}
 	c.settle()
-	if !t.to.Before(t.edge) {
-		h.cuts.put(key, *c)
-	}
 	t.value += c.value
 	t.seen += c.seen
 	t.known += c.known
@@ -216,34 +231,63 @@ func (h *History) cut(s *journal.Snapshot, r recipe, b base, t *tally, emitted c
 	return nil
 }
 
-// cuts remembers what complete days brought to cut ones: each pass asks for
-// the same stretches, from the beginning of a fill on.
+// cuts remembers what had to be folded for stretches that cut a day: each pass
+// asks for the same ones, such as the rest of the day of a change. An intake
+// saves them, see [History.Mends].
 type cuts struct {
-	mu sync.Mutex
-	m  map[cutKey]tally
+	mu    sync.Mutex
+	m     map[cutKey]cutAmount
+	fresh []journal.Cut // not saved yet; nil where nobody saves
+	saved bool          // somebody does
 }
 
 type cutKey struct {
-	series  journal.Series
-	from    int64
-	emitted civil.Date
+	series       journal.Series
+	since, until int64 // ms
+}
+
+type cutAmount struct {
+	reading.Amount
 	edition int64
 }
 
+// cutsMost bounds what is remembered.
 const cutsMost = 50_000
 
-func (c *cuts) get(k cutKey) (tally, bool) {
+func (c *cuts) get(k cutKey, edition int64) (reading.Amount, bool) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	t, ok := c.m[k]
-	return t, ok
+	a, ok := c.m[k]
+	return a.Amount, ok && a.edition == edition
 }
 
-func (c *cuts) put(k cutKey, t tally) {
+func (c *cuts) put(k cutKey, edition int64, a reading.Amount) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	if c.m == nil || len(c.m) >= cutsMost {
-		c.m = map[cutKey]tally{}
+		c.m = map[cutKey]cutAmount{}
 	}
-	c.m[k] = t
+	c.m[k] = cutAmount{a, edition}
+	if c.saved && len(c.fresh) < 4*cutsMost { // the rest at the next pass
+		c.fresh = append(c.fresh, journal.Cut{Series: k.series, Since: time.UnixMilli(k.since), Until: time.UnixMilli(k.until), Amount: a, Edition: edition})
+	}
+}
+
+// take gives what is to be saved.
+func (c *cuts) take() []journal.Cut {
+	if c == nil {
+		return nil
+	}
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	out := c.fresh
+	c.fresh = nil
+	return out
+}
+
+// save has somebody take what is to be saved.
+func (c *cuts) save() {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.saved = true
 }

@@ -30,6 +30,7 @@ const (
 const (
 	chunkReadings = 100_000
 	chunkSeries   = 200
+	chunkCuts     = 2_000
 )
 
 // failedMost series that cannot be derived end a round.
@@ -52,6 +53,7 @@ type deriver struct {
 	waiting []wish
 	anew    map[journal.Series]struct{} // to be derived from their beginning
 	ended   bool                        // nobody derives any more
+	cuts    *cuts                       // of a history, to be saved; nil: none
 }
 
 // wish asks for a round; done hears how it went.
@@ -102,6 +104,13 @@ func (d *deriver) distrust(s journal.Series, err error) {
 		d.log.Warn("saved daily figures cannot be read and are derived anew from the readings", "device", s.Device, "kind", s.Kind, "file", d.j.Path(), "err", err)
 		d.signal()
 	}
+}
+
+// saves has the rounds save what a history had to fold.
+func (d *deriver) saves(c *cuts) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.cuts = c
 }
 
 // end answers those who still wait, and whoever asks from now on.
@@ -274,7 +283,16 @@ func (d *deriver) round(ctx context.Context) (err error) {
 			}
 		}
 	}
-	return errors.Join(append(failed, save())...)
+	failed = append(failed, save())
+	d.mu.Lock()
+	cuts := d.cuts
+	d.mu.Unlock()
+	for some := range slices.Chunk(cuts.take(), chunkCuts) {
+		if err := d.j.SaveCuts(ctx, some); err != nil {
+			return errors.Join(append(failed, err)...)
+		}
+	}
+	return errors.Join(failed...)
 }
 
 // advance folds what is new in a series.

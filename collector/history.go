@@ -68,10 +68,14 @@ func (h *History) snapshot(ctx context.Context, device string) (o opened, err er
 	return o, err
 }
 
-// Mends lets an intake derive anew what this history finds unreadable; without
-// it the history folds such a series from its beginning each time. Call it
-// before the history is used.
-func (h *History) Mends(in *Intake) { h.doubt = in.derive.distrust }
+// Mends lets an intake derive anew what this history finds unreadable, and save
+// what it had to fold for days that are cut; without it the history does both
+// again and again. Call it before the history is used and the intake runs.
+func (h *History) Mends(in *Intake) {
+	h.doubt = in.derive.distrust
+	h.cuts.save()
+	in.derive.saves(h.cuts)
+}
 
 func (h *History) tell(r recipe, err error) {
 	if err != nil && h.doubt != nil {

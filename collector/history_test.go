@@ -154,6 +154,16 @@ func ask(t require.TestingT, h *History, until time.Time) answers {
 			require.Equal(t, a, again)
 			out.Amounts = append(out.Amounts, a)
 		}
+		// Parts of days, which are remembered.
+		for _, part := range [][2]time.Duration{{17 * time.Hour, 24 * time.Hour}, {48 * time.Hour, 55*time.Hour + 11*time.Minute}, {73 * time.Hour, 75 * time.Hour}} {
+			day := civil.Of(t0, time.UTC).Start(time.UTC)
+			a, err := h.Amount(ctx, s.Device, s.Kind, day.Add(part[0]), day.Add(part[1]))
+			require.NoError(t, err)
+			again, err := b.Amount(ctx, s.Device, s.Kind, day.Add(part[0]), day.Add(part[1]))
+			require.NoError(t, err)
+			require.Equal(t, a, again)
+			out.Amounts = append(out.Amounts, a)
+		}
 	}
 	out.Levels, err = h.Levels(ctx, "d-1", t0.Add(5*time.Hour), until)
 	require.NoError(t, err)
@@ -250,6 +260,7 @@ func TestTheResultDoesNotDependOnTheOrderOfArrival(t *testing.T) {
 		sorted.flush(t)
 
 		shuffled := start(t, terminal(t, 1, 1))
+		shuffled.h.Mends(shuffled.Intake) // saves what it had to fold
 		order := make([]int, len(ms))
 		for i := range order {
 			order[i] = i
@@ -261,6 +272,8 @@ func TestTheResultDoesNotDependOnTheOrderOfArrival(t *testing.T) {
 				shuffled.submit(t, m)
 			}
 			if i%7 == 6 && rapid.Bool().Draw(rt, "derive now") {
+				shuffled.settle(t)
+				ask(rt, shuffled.h, until)
 				shuffled.flush(t)
 			}
 		}
@@ -269,6 +282,9 @@ func TestTheResultDoesNotDependOnTheOrderOfArrival(t *testing.T) {
 		require.Equal(rt, ask(rt, sorted.h, until), ask(rt, shuffled.h, until), "folded on the fly")
 		shuffled.flush(t)
 		require.Equal(rt, ask(rt, sorted.h, until), ask(rt, shuffled.h, until), "from the tables")
+		require.Equal(rt, ask(rt, sorted.h, until), ask(rt, NewHistory(shuffled.j, shuffled.site.Load), until), "from the tables, nothing remembered")
+		shuffled.flush(t)
+		require.Equal(rt, ask(rt, sorted.h, until), ask(rt, NewHistory(shuffled.j, shuffled.site.Load), until), "from what was saved")
 		require.Equal(rt, dump(rt, sorted), dump(rt, shuffled))
 
 		require.NoError(rt, shuffled.Rebuild(context.Background()))

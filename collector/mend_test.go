@@ -14,6 +14,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"dwindle/collector/health"
+	"dwindle/collector/reading"
 )
 
 // spoil changes the file behind the journal's back.
@@ -98,4 +99,30 @@ func (b *lockedBuffer) String() string {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	return b.buf.String()
+}
+
+// What had to be folded for a day that is cut is saved, is what a later start
+// goes by, and is given up with the rest of what is derived.
+func TestAmountsOfCutDaysAreSaved(t *testing.T) {
+	site := terminal(t, 1, 1)
+	x := start(t, site)
+	x.h.Mends(x.Intake)
+	x.submit(t, running("elevator-1", t0, 3*144)...)
+	x.flush(t)
+	ctx := context.Background()
+	ask := func(h *History) float64 {
+		a, err := h.Amount(ctx, "elevator-1", reading.Run, t0.Add(34*time.Hour), t0.Add(40*time.Hour))
+		require.NoError(t, err)
+		return a.Value
+	}
+	want := ask(x.h)
+	require.Positive(t, want)
+	x.flush(t)
+	fresh := func() *History { return NewHistory(x.j, x.site.Load) }
+	require.Equal(t, want, ask(fresh()))
+	spoil(t, x.path, "UPDATE cut SET amount = amount + 1")
+	require.Equal(t, want+1, ask(fresh()), "nothing was folded")
+	require.NoError(t, x.Rebuild(ctx))
+	require.Equal(t, want, ask(fresh()))
+	require.Equal(t, want, ask(x.h))
 }

@@ -20,7 +20,7 @@ func (p *pass) plannedVolume(ctx context.Context, w *work, from, to time.Time) (
 	if plan.DoseCM3Per100h <= 0 {
 		return nil, nil
 	}
-	hours, ok, err := p.hours(ctx, w.point, from, to)
+	hours, ok, err := p.hours(ctx, w, from, to)
 	if err != nil {
 		return nil, err
 	}
@@ -44,13 +44,16 @@ func (p *pass) plannedVolume(ctx context.Context, w *work, from, to time.Time) (
 }
 
 // hours are the run-hours of a point's machine in a window; the unknown part is
-// what is expected. ok is false where nothing is known or expected.
-func (p *pass) hours(ctx context.Context, pt *config.Point, from, to time.Time) (h float64, ok bool, err error) {
-	look, err := p.machineOutlook(ctx, pt.Machine, pt.Plan.HoursPerWeek)
+// what is expected. Days that an end of the window cuts are shared out by time,
+// as what was commanded on them is; the fill's own first day and today count as
+// far as they belong to it. ok is false where nothing is known or expected.
+func (p *pass) hours(ctx context.Context, w *work, from, to time.Time) (h float64, ok bool, err error) {
+	machine := w.point.Machine
+	look, err := p.machineOutlook(ctx, machine, w.point.Plan.HoursPerWeek)
 	if err != nil {
 		return 0, false, err
 	}
-	s := source{pt.Machine, reading.Run}
+	s := source{machine, reading.Run}
 	days, err := p.table(ctx, s)
 	if err != nil {
 		return 0, false, err
@@ -58,22 +61,24 @@ func (p *pass) hours(ctx context.Context, pt *config.Point, from, to time.Time) 
 	if !look.known() && !ever(days) {
 		return 0, false, nil
 	}
-	if from.Before(p.edges[0]) {
-		from = p.edges[0]
-	}
-	types := p.behind(pt.Machine)
+	from = later(from, p.edges[0])
+	types := p.behind(machine)
 	for d := p.site.Today(from); d <= p.today; d++ {
-		c := cell{date: d, from: later(p.start(d), from), to: earlier(p.end(d), to)}
-		if !c.from.Before(c.to) {
+		a, b := later(p.start(d), from), earlier(p.end(d), to)
+		if !a.Before(b) {
 			continue
 		}
-		whole := c.from.Equal(p.start(d)) && c.to.Equal(p.end(d))
-		a, err := p.amount(ctx, s, days, c, whole)
+		c := cell{date: d, from: p.start(d), to: earlier(p.end(d), p.at)}
+		if w.from.After(c.from) && !w.from.After(from) {
+			c.from = w.from
+		}
+		got, err := p.amount(ctx, s, days, c, c.from.Equal(p.start(d)) && c.to.Equal(p.end(d)))
 		if err != nil {
 			return 0, false, err
 		}
 		share := float64(c.to.Sub(c.from)) / float64(p.end(d).Sub(p.start(d)))
-		h += a.Value + (1-a.Known)*share*look.day(types[p.index(d)])
+		part := float64(b.Sub(a)) / float64(c.to.Sub(c.from))
+		h += part * (got.Value + (1-got.Known)*share*look.day(types[p.index(d)]))
 	}
 	return h, true, nil
 }

@@ -134,6 +134,9 @@ func saveFigures[T any](s saving[T], u *Update, figures []T) error {
 		if _, err := j.w.ExecContext(ctx, "DELETE FROM checkpoint WHERE series = ? AND day >= ?", id, from); err != nil {
 			return err
 		}
+		if _, err := j.w.ExecContext(ctx, "DELETE FROM cut WHERE series = ?", id); err != nil {
+			return err
+		}
 	}
 	if err := s.add(id, closed); err != nil {
 		return err
@@ -175,6 +178,9 @@ func (j *Journal) dropSeries(ctx context.Context, series Series) error {
 	if _, err := j.w.ExecContext(ctx, "DELETE FROM bundle WHERE place BETWEEN ? AND ?", placeOf(id, firstSpan), placeOf(id, lastSpan)); err != nil {
 		return err
 	}
+	if _, err := j.w.ExecContext(ctx, "DELETE FROM cut WHERE series = ?", id); err != nil {
+		return err
+	}
 	_, err = j.w.ExecContext(ctx, "DELETE FROM checkpoint WHERE series = ?", id)
 	return err
 }
@@ -188,7 +194,7 @@ func (j *Journal) DropDerived(ctx context.Context) error {
 	defer release()
 	ctx = context.WithoutCancel(ctx)
 	err = inTx(ctx, j.w, func() error {
-		_, err := j.w.ExecContext(ctx, "DELETE FROM bundle; DELETE FROM checkpoint; DELETE FROM touched; DELETE FROM series")
+		_, err := j.w.ExecContext(ctx, "DELETE FROM bundle; DELETE FROM cut; DELETE FROM checkpoint; DELETE FROM touched; DELETE FROM series")
 		return err
 	})
 	if err != nil {

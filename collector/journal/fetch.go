@@ -3,6 +3,7 @@ package journal
 import (
 	"context"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -24,6 +25,7 @@ var (
 		FROM channel WHERE device` + among + " ORDER BY device, quantity"
 	fetchSeries  = "SELECT device, kind, id, head_at, head_state, rules, edition, open FROM series WHERE device" + among
 	fetchTouched = "SELECT device, kind, min(at), max(seq) FROM touched WHERE device" + among + " GROUP BY device, kind"
+	fetchCuts    = "SELECT series, since, until, amount, seen, known, flags FROM cut WHERE series" + among
 	fetchReports = "SELECT device, max(until) FROM fact WHERE device" + among + " AND person = 0 GROUP BY device"
 )
 
@@ -36,6 +38,7 @@ func (j *Journal) Fetch(ctx context.Context, devices []string) (_ *Snapshot, err
 		return nil, err
 	}
 	s.memo = newMemo()
+	s.memo.cuts = map[cutKey]reading.Amount{}
 	defer func() {
 		if err != nil {
 			s.Close()
@@ -52,10 +55,7 @@ func (j *Journal) Fetch(ctx context.Context, devices []string) (_ *Snapshot, err
 }
 
 func (s *Snapshot) fetch(devices []string) error {
-	args := make([]any, fetchAtOnce)
-	for i := range args {
-		args[i] = devices[min(i, len(devices)-1)]
-	}
+	args := filled(devices)
 	m := s.memo
 	for _, d := range devices {
 		m.channels[d] = nil
@@ -84,20 +84,36 @@ func (s *Snapshot) fetch(devices []string) error {
 	if err != nil {
 		return err
 	}
+	var series []int64
 	err = s.each(fetchSeries, args, func(rows *rows) error {
-		var series Series
+		var of Series
 		var x Saved
 		var at int64
 		var kind string
-		if err := rows.Scan(&series.Device, &kind, &x.ID, &at, &x.state, &x.Rules, &x.Edition, &x.open); err != nil {
+		if err := rows.Scan(&of.Device, &kind, &x.ID, &at, &x.state, &x.Rules, &x.Edition, &x.open); err != nil {
 			return err
 		}
-		series.Kind, x.At = reading.Kind(kind), time.UnixMilli(at).UTC()
-		m.heads[series] = headMemo{saved: x, ok: true}
+		of.Kind, x.At = reading.Kind(kind), time.UnixMilli(at).UTC()
+		m.heads[of] = headMemo{saved: x, ok: true}
+		series = append(series, x.ID)
 		return nil
 	})
 	if err != nil {
 		return err
+	}
+	for some := range slices.Chunk(series, fetchAtOnce) {
+		err = s.each(fetchCuts, filled(some), func(rows *rows) error {
+			var key cutKey
+			var a reading.Amount
+			if err := rows.Scan(&key.series, &key.since, &key.until, &a.Value, &a.Seen, &a.Known, &a.Flags); err != nil {
+				return err
+			}
+			m.cuts[key] = a
+			return nil
+		})
+		if err != nil {
+			return err
+		}
 	}
 	err = s.each(fetchTouched, args, func(rows *rows) error {
 		var series Series
@@ -125,6 +141,15 @@ func (s *Snapshot) fetch(devices []string) error {
 		m.reports[device] = until
 		return nil
 	})
+}
+
+// filled gives what a question asks about, the last one repeated.
+func filled[T any](list []T) []any {
+	args := make([]any, fetchAtOnce)
+	for i := range args {
+		args[i] = list[min(i, len(list)-1)]
+	}
+	return args
 }
 
 // each hands the rows of a question to fn.

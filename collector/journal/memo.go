@@ -23,6 +23,7 @@ type memo struct {
 	// Read ahead, see Fetch.
 	tails   map[int64]tail   // by channel: its newest row
 	reports map[string]int64 // by device: when it last reported a fact, ms
+	cuts    map[cutKey]reading.Amount
 }
 
 type (

@@ -22,8 +22,12 @@ const (
 	stmtSeries          = `INSERT INTO series (device, kind, rules, head_at, head_state, edition, open) VALUES (?, ?, ?, ?, ?, ?, ?)
 		ON CONFLICT DO UPDATE SET rules = excluded.rules, head_at = excluded.head_at, head_state = excluded.head_state, open = excluded.open,
 		edition = CASE ? WHEN 0 THEN edition ELSE max(edition + 1, excluded.edition) END RETURNING id`
-	stmtOpen       = "SELECT open FROM series WHERE device = ? AND kind = ?"
-	stmtBundle     = "INSERT INTO bundle VALUES (?, ?) ON CONFLICT DO UPDATE SET body = excluded.body"
+	stmtOpen   = "SELECT open FROM series WHERE device = ? AND kind = ?"
+	stmtBundle = "INSERT INTO bundle VALUES (?, ?) ON CONFLICT DO UPDATE SET body = excluded.body"
+	// Only what rests on the derived data as they now are.
+	stmtCut = `INSERT INTO cut SELECT id, ?1, ?2, ?3, ?4, ?5, ?6 FROM series WHERE device = ?7 AND kind = ?8 AND edition = ?9 AND head_at >= ?2
+		ON CONFLICT DO UPDATE SET amount = excluded.amount, seen = excluded.seen, known = excluded.known, flags = excluded.flags`
+	stmtCutOld     = "DELETE FROM cut WHERE series = (SELECT id FROM series WHERE device = ? AND kind = ?) AND since < ?"
 	stmtBundleGet  = "SELECT body FROM bundle WHERE place = ?"
 	stmtCheckpoint = "INSERT INTO checkpoint VALUES (?, ?, ?) ON CONFLICT DO UPDATE SET state = excluded.state"
 )
@@ -33,7 +37,7 @@ func (j *Journal) prepare(ctx context.Context) error {
 	stmts := map[string]*sql.Stmt{}
 	for _, text := range []string{
 		stmtReading, stmtReadingGet, stmtReadingUpdate, stmtIncrement, stmtIncrementGet, stmtIncrementUpdate,
-		stmtTouched, stmtKept, stmtCounter, stmtSeries, stmtOpen, stmtBundle, stmtBundleGet, stmtCheckpoint,
+		stmtTouched, stmtKept, stmtCounter, stmtSeries, stmtOpen, stmtBundle, stmtBundleGet, stmtCut, stmtCutOld, stmtCheckpoint,
 	} {
 		s, err := j.w.PrepareContext(ctx, text)
 		if err != nil {

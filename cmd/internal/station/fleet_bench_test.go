@@ -215,10 +215,27 @@ func makeFleetJournal(b *testing.B, site *config.Site, path string) {
 		commit(20_000)
 	}
 	commit(1)
+	require.NoError(b, j.Close())
+	serveFleet(b, site, path)
+}
+
+// serveFleet has the days of a journal derived and goes through the fleet once,
+// as a running program does all the time: what it had to fold for days that are
+// cut is saved.
+func serveFleet(b *testing.B, site *config.Site, path string) {
+	b.Helper()
+	ctx := context.Background()
+	j, err := journal.Open(ctx, path, journal.Options{})
+	require.NoError(b, err)
 	in := collector.NewIntake(func() *config.Site { return site }, j, health.New(nil), nil)
+	history := collector.NewHistory(j, func() *config.Site { return site })
+	history.Mends(in)
 	run, stop := context.WithCancel(ctx)
 	ended := make(chan error, 1)
 	go func() { ended <- in.Run(run) }()
+	require.NoError(b, in.Flush(ctx))
+	_, err = forecast.Pass(ctx, site, history, fleetEnd, forecast.Options{})
+	require.NoError(b, err)
 	require.NoError(b, in.Flush(ctx))
 	stop()
 	require.ErrorIs(b, <-ended, context.Canceled)
