@@ -88,7 +88,7 @@ var rulesOf = [Classes]classRules{
 		ahead: 1.6, afterChange: 0.03,
 	},
 	Shift: {
-		prior: [members]float64{1, 0.05, 0.0005, 0.02, 0.05, 0.01, 0.003, 0.1, 0.1, 0.1, 0.01,
+		prior: [members]float64{1.3, 0.05, 0.0005, 0.02, 0.05, 0.01, 0.003, 0.1, 0.1, 0.1, 0.01,
 			0.3, 0.004, 0.009, 0.003, 0.002, 0.0005},
 		ahead: 1.4, afterChange: 0.001,
 	},

@@ -259,12 +259,15 @@ func (o *outages) until(t float64) loss {
 	// Days lost to stops to come, and to the one going on.
 	a := o.up()
 	tau := a * o.length
-	still := math.Exp(-t / tau)
-	settled := 1 - still
+	settled := 1 - math.Exp(-t/tau)
 	began, going, goingVar := (1-a)*(t-tau*settled), 0.0, 0.0
 	none := math.Exp(-o.shape * math.Log1p(o.rate*t/o.shape))
 	if o.now {
-		going = tau * settled
+		// Only stops of outageDays are seen as such, so the lengths seen are
+		// longer by that than what is left of one that is.
+		tau := a * math.Max(1, o.length-outageDays)
+		still := math.Exp(-t / tau)
+		going = tau * (1 - still)
 		goingVar = tau * tau * (1 - still*still - 2*t/tau*still) // of an exponential time cut at t
 		none = 0
 	}

@@ -37,7 +37,11 @@ func TestLossAgainstSimulation(t *testing.T) {
 				stopped := now
 				for at := 0.0; at < days; stopped = !stopped {
 					d := r.ExpFloat64() / o.rate
-					if stopped {
+					switch {
+					case stopped && at == 0: // seen as a stop after two days
+						d = r.ExpFloat64() * (o.length - outageDays)
+						lost[i] += min(d, days)
+					case stopped:
 						d = r.ExpFloat64() * o.length
 						lost[i] += min(d, days-at)
 					}
