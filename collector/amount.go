@@ -174,12 +174,13 @@ func amount(s *journal.Snapshot, r recipe, from, to time.Time, asked time.Durati
 		return reading.Amount{}, err
 	}
 	var saved []journal.Part
+	day := civil.Of(from, r.loc)
 	if b.stored {
-		if saved, err = s.Parts(&b.saved, civil.Of(from, r.loc), civil.Of(to, r.loc), b.before); err != nil {
+		if saved, err = s.Parts(&b.saved, day, b.before); err != nil {
 			return reading.Amount{}, err
 		}
 		for _, p := range saved {
-			if p.Day < t.whole { // the day that from cuts: fold anew what brought something for it
+			if p.Day >= day && p.Day < t.whole { // the day that from cuts: fold anew what brought something for it
 				if err := cut(s, r, b, t, p.Emitted); err != nil {
 					return reading.Amount{}, err
 				}

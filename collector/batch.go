@@ -2,6 +2,7 @@ package collector
 
 import (
 	"context"
+	"sync"
 	"sync/atomic"
 	"time"
 
@@ -23,7 +24,7 @@ func (h *History) Batch(ctx context.Context, devices []string) (reading.Batch, e
 		return nil, err
 	}
 	x := *h
-	x.pin, x.ahead = nil, s
+	x.pin, x.ahead, x.sums = nil, s, sums.Get().(*daySums)
 	return batch{&x}, nil
 }
 
@@ -38,7 +39,13 @@ func (b batch) Newest(_ context.Context, device string, until time.Time) (at tim
 }
 
 // Close gives the journal's reader back.
-func (b batch) Close() { b.ahead.Close() }
+func (b batch) Close() {
+	b.ahead.Close()
+	sums.Put(b.sums)
+}
+
+// sums are used by one batch after the other.
+var sums = sync.Pool{New: func() any { return &daySums{} }}
 
 // opened is a snapshot for one question.
 type opened struct {

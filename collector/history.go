@@ -1,7 +1,6 @@
 package collector
 
 import (
-	"cmp"
 	"context"
 	"math"
 	"slices"
@@ -24,6 +23,7 @@ type History struct {
 	pin  *journal.Pin // nil: each question opens a snapshot of its own
 	// ahead is what a batch has read ahead.
 	ahead *journal.Snapshot
+	sums  *daySums // of a batch, which is asked by one
 	days  *dayLengths
 	// doubt, if set, hears of derived data that could not be read and were
 	// folded anew instead.
@@ -107,65 +107,101 @@ func (h *History) Days(ctx context.Context, device string, kind reading.Kind, fi
 	}
 	defer s.Close()
 	to := h.bound((last + 1).End(r.loc).Add(-time.Millisecond))
-	parts, err := h.parts(s.Snapshot, r, first, last, to, nil)
+	if h.sums == nil {
+		h = &History{site: h.site, doubt: h.doubt, days: h.days, sums: &daySums{}}
+	}
+	err = h.sums.add(s.Snapshot, r, first, last, to, nil)
 	if unreadable(err) {
 		h.tell(r, err)
 		whole := beginning(r, 0, nil)
-		parts, err = h.parts(s.Snapshot, r, first, last, to, &whole)
+		err = h.sums.add(s.Snapshot, r, first, last, to, &whole)
 	}
 	if err != nil {
 		return nil, err
 	}
-	return h.sumDays(parts, r.loc), nil
+	return h.sums.list(r.loc, h.days), nil
 }
 
-// parts gives what was brought for some days by what is saved and by what is
-// folded from there, or from a given base.
-func (h *History) parts(s *journal.Snapshot, r recipe, first, last civil.Date, to time.Time, given *base) (parts []journal.Part, err error) {
-	var b base
+// daySums adds parts up to days. It is used again for the next question.
+type daySums struct {
+	first civil.Date
+	days  []daySum
+	out   []reading.Day
+}
+
+type daySum struct {
+	amount      float64
+	seen, known time.Duration
+	flags       reading.Flags
+}
+
+// add adds up what was brought for some days by what is saved and by what is
+// folded from there, or from a given base. Each day's parts are added in the
+// order in which they were emitted, so that the sum does not depend on how they
+// came about.
+func (x *daySums) add(s *journal.Snapshot, r recipe, first, last civil.Date, to time.Time, given *base) error {
+	b := base{}
 	if given != nil {
 		b = *given
-	} else if b, err = savedBase(s, r, to, true); err != nil {
-		return nil, err
+	} else {
+		var err error
+		if b, err = savedBase(s, r, to, true); err != nil {
+			return err
+		}
 	}
 	f, err := run(s, r, b, to, nil)
 	if err != nil {
-		return nil, err
+		return err
 	}
+	var saved []journal.Part
 	if b.stored {
-		if parts, err = s.Parts(&b.saved, first, last, b.before); err != nil {
-			return nil, err
+		if saved, err = s.Parts(&b.saved, first, b.before); err != nil {
+			return err
 		}
 	}
-	for _, p := range f.parts {
-		if p.Day >= first && p.Day <= last {
-			parts = append(parts, p)
+	// Nobody has readings of all the days that can be asked for.
+	low, high := last, first
+	for _, list := range [2][]journal.Part{saved, f.parts} {
+		for i := range list {
+			low, high = min(low, list[i].Day), max(high, list[i].Day)
 		}
 	}
-	return parts, nil
+	x.first = max(first, low)
+	n := max(0, int(int64(min(last, high))-int64(x.first))+1)
+	x.days = slices.Grow(x.days[:0], n)[:n]
+	clear(x.days)
+	for _, list := range [2][]journal.Part{saved, f.parts} {
+		for i := range list {
+			p := &list[i]
+			if p.Day < x.first || p.Day > last {
+				continue
+			}
+			d := &x.days[p.Day-x.first]
+			d.amount += p.Amount
+			d.seen += p.Seen
+			d.known += p.Known
+			d.flags |= p.Flags
+		}
+	}
+	return nil
 }
 
-// sumDays adds parts up to days. The order of addition is that of the parts,
-// so that the sum does not depend on how they came about.
-func (h *History) sumDays(parts []journal.Part, loc *time.Location) []reading.Day {
-	slices.SortStableFunc(parts, func(a, b journal.Part) int { return cmp.Compare(a.Day, b.Day) })
-	out := make([]reading.Day, 0, len(parts)/2+1)
-	for i := 0; i < len(parts); {
-		d := reading.Day{Date: parts[i].Day}
-		var seen, known time.Duration
-		for ; i < len(parts) && parts[i].Day == d.Date; i++ {
-			d.Amount += parts[i].Amount
-			d.Flags |= parts[i].Flags
-			seen += parts[i].Seen
-			known += parts[i].Known
+// list gives the days of which anything is known.
+func (x *daySums) list(loc *time.Location, length *dayLengths) []reading.Day {
+	x.out = x.out[:0]
+	for i := range x.days {
+		s := &x.days[i]
+		if s.known == 0 && s.seen == 0 && s.amount == 0 && s.flags == 0 {
+			continue
 		}
-		length := h.days.of(d.Date, loc)
-		d.Seen, d.Known = portion(seen, length), portion(known, length)
+		d := reading.Day{Date: x.first + civil.Date(i), Amount: s.amount, Flags: s.flags}
+		of := length.of(d.Date, loc)
+		d.Seen, d.Known = portion(s.seen, of), portion(s.known, of)
 		if d.Known > 0 || d.Seen > 0 || d.Amount != 0 || d.Flags != 0 {
-			out = append(out, d)
+			x.out = append(x.out, d)
 		}
 	}
-	return out
+	return x.out
 }
 
 func portion(d, of time.Duration) float64 {
@@ -225,6 +261,7 @@ func (h *History) levels(s *journal.Snapshot, r recipe, from, to time.Time, give
 			return nil, err
 		}
 	}
+	out = make([]reading.Sample, 0, len(days)+len(f.levels))
 	for i, l := range days {
 		// A later reading of the same day takes the place of a saved one.
 		newer := b.head && l.Day == b.before && slices.ContainsFunc(f.levels, func(x journal.LevelDay) bool {

@@ -55,7 +55,7 @@ func (p *pass) dates(w *work, sc *scratch) {
 	if perDay, ok := p.perDay(curve, p50); ok {
 		w.Row.DutyPerDay = &perDay
 	}
-	today, budget, model := p.today, w.budget, w.look.model
+	today, budget, model := p.today, w.budget, w.look.keep()
 	// Whoever asks later has the curves made anew: a fleet that kept them all
 	// would not fit a small machine.
 	w.ChanceBefore = func(d civil.Date) float64 {

@@ -33,6 +33,7 @@ type cell struct {
 
 // scratch is what a worker reuses from point to point.
 type scratch struct {
+	work  work
 	cells []cell
 	steps []reservoir.Step
 	times []time.Time

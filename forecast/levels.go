@@ -67,6 +67,9 @@ func (p *pass) levels(ctx context.Context, pt *config.Point, from, until time.Ti
 		if d := p.site.Dispenser(s.device); d != nil {
 			evidence, info = d.EvidenceOf("level")
 		}
+		if out.measured == nil {
+			out.measured = make([]level, 0, len(samples))
+		}
 		for _, r := range samples {
 			l, ok := p.inCM3(pt, r, capacity)
 			if !ok {
@@ -136,7 +139,7 @@ func (p *pass) levels(ctx context.Context, pt *config.Point, from, until time.Ti
 // are not independent, and the chart's limits are set for daily readings. A
 // finer sight of the day, such as a weighing, wins over a later coarse one.
 func lastOfDay(p *pass, list []level) []level {
-	var out []level
+	out := list[:0]
 	for _, l := range list {
 		n := len(out)
 		if n == 0 || p.site.Today(out[n-1].at) != p.site.Today(l.at) {

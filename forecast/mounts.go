@@ -18,10 +18,10 @@ type stint struct {
 // records are the dated facts sorted by what they concern, built once a pass
 // and then only read.
 type records struct {
-	stints  map[string][]stint        // by point, in time order
-	homes   map[string][]home         // by dispenser
-	at      map[string][]reading.Fact // by point: changes, commissionings, weighings, counts
-	setting map[string][]reading.Fact // by dispenser: settings reported or found
+	stints  map[string][]stint         // by point, in time order
+	homes   map[string][]home          // by dispenser
+	at      map[string][]*reading.Fact // by point: changes, commissionings, weighings, counts
+	setting map[string][]*reading.Fact // by dispenser: settings reported or found
 }
 
 // home is a stay of a dispenser, seen from the dispenser.
@@ -30,16 +30,18 @@ type home struct {
 	stint
 }
 
-// newRecords sorts facts, which must be in time order. What a device reports
+// newRecords sorts facts, which must be in time order and stay as they are:
+// they are pointed to, since a fleet has hundreds of thousands. What a device reports
 // belongs to the point at which it was mounted then.
 func newRecords(site *config.Site, facts []reading.Fact) records {
-	r := records{stints: stintsOf(site, facts), homes: map[string][]home{}, at: map[string][]reading.Fact{}, setting: map[string][]reading.Fact{}}
+	r := records{stints: stintsOf(site, facts), homes: map[string][]home{}, at: map[string][]*reading.Fact{}, setting: map[string][]*reading.Fact{}}
 	for i := range site.Points { // register order, for the same answer every time
 		for _, s := range r.stints[site.Points[i].ID] {
 			r.homes[s.device] = append(r.homes[s.device], home{site.Points[i].ID, s})
 		}
 	}
-	for _, f := range facts {
+	for i := range facts {
+		f := &facts[i]
 		point := f.Point
 		if point == "" {
 			point = r.pointOf(f.Device, f.At)
@@ -65,8 +67,9 @@ func newRecords(site *config.Site, facts []reading.Fact) records {
 // may already show a swap that was recorded, so what was there before comes from
 // the swap itself where it tells.
 func stintsOf(site *config.Site, facts []reading.Fact) map[string][]stint {
-	moves, elsewhere := map[string][]reading.Fact{}, map[string][]reading.Fact{}
-	for _, f := range facts {
+	moves, elsewhere := map[string][]*reading.Fact{}, map[string][]*reading.Fact{}
+	for i := range facts {
+		f := &facts[i]
 		if (f.Kind == reading.FactSwap || f.Kind == reading.FactCommission) && f.Point != "" && f.Device != "" {
 			moves[f.Point] = append(moves[f.Point], f)
 			elsewhere[f.Device] = append(elsewhere[f.Device], f)
@@ -104,7 +107,7 @@ func stintsOf(site *config.Site, facts []reading.Fact) map[string][]stint {
 }
 
 // firstDevice is what was at a point before the first recorded move.
-func firstDevice(site *config.Site, point string, moves []reading.Fact) string {
+func firstDevice(site *config.Site, point string, moves []*reading.Fact) string {
 	registered := ""
 	if d := site.DispenserAt(point); d != nil {
 		registered = d.ID
@@ -115,7 +118,7 @@ func firstDevice(site *config.Site, point string, moves []reading.Fact) string {
 	if moves[0].OldDevice != "" {
 		return moves[0].OldDevice
 	}
-	if slices.ContainsFunc(moves, func(f reading.Fact) bool { return f.Device == registered }) {
+	if slices.ContainsFunc(moves, func(f *reading.Fact) bool { return f.Device == registered }) {
 		return "" // the register shows the swap already; who was there before is not known
 	}
 	return registered
@@ -140,7 +143,7 @@ func (r records) deviceAt(point string, at time.Time) string {
 func (r records) stayed(point, device string, from, to time.Time) bool {
 	for _, s := range r.stints[point] {
 		if s.device == device && !s.from.After(from) && (s.to.IsZero() || s.to.After(to)) {
-			return !slices.ContainsFunc(r.at[point], func(f reading.Fact) bool {
+			return !slices.ContainsFunc(r.at[point], func(f *reading.Fact) bool {
 				return f.Kind == reading.FactCommission && f.At.After(from) && !f.At.After(to)
 			})
 		}
@@ -168,7 +171,7 @@ func (r records) pointOf(device string, at time.Time) string {
 func (r records) fillStart(point string, at time.Time) *reading.Fact {
 	list := r.at[point]
 	for i := len(list) - 1; i >= 0; i-- {
-		f := &list[i]
+		f := list[i]
 		if f.At.After(at) {
 			continue
 		}
@@ -179,8 +182,8 @@ func (r records) fillStart(point string, at time.Time) *reading.Fact {
 	return nil
 }
 
-func (r records) fillBefore(list []reading.Fact) bool {
-	return slices.ContainsFunc(list, func(f reading.Fact) bool {
+func (r records) fillBefore(list []*reading.Fact) bool {
+	return slices.ContainsFunc(list, func(f *reading.Fact) bool {
 		return f.Kind == reading.FactChange || f.Kind == reading.FactCommission
 	})
 }
@@ -205,7 +208,7 @@ func (r records) settingAt(site *config.Site, device string, at time.Time) (forc
 	return force{Setting: s, since: s.ValidFrom.Start(site.Location())}, ok
 }
 
-func reportedSetting(f reading.Fact) (config.Setting, bool) {
+func reportedSetting(f *reading.Fact) (config.Setting, bool) {
 	s := config.Setting{Pacing: config.Pacing(f.Pacing)}
 	switch {
 	case s.Pacing == config.PacingRun && f.CM3Per100h != nil:
@@ -219,7 +222,7 @@ func reportedSetting(f reading.Fact) (config.Setting, bool) {
 }
 
 // sameSetting says that a device reports again what it reported last.
-func sameSetting(list []reading.Fact, f reading.Fact) bool {
+func sameSetting(list []*reading.Fact, f *reading.Fact) bool {
 	if len(list) == 0 {
 		return false
 	}

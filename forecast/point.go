@@ -52,7 +52,8 @@ type work struct {
 // point works out all about one point. What it returns holds on to sc only until
 // the next point.
 func (p *pass) point(ctx context.Context, pt *config.Point, sc *scratch) (*work, error) {
-	w := &work{point: pt}
+	w := &sc.work
+	*w = work{point: pt}
 	w.Row = Row{Point: pt.ID, Machine: pt.Machine, Evidence: config.EvidenceNone}
 	w.Delivery = Delivery{Point: pt.ID, To: p.at, Evidence: config.EvidenceNone}
 	w.Device = p.records.deviceAt(pt.ID, p.at)
@@ -70,8 +71,7 @@ func (p *pass) point(ctx context.Context, pt *config.Point, sc *scratch) (*work,
 	w.InCommissioning = p.inCommissioning(pt.ID)
 	w.from = p.at.AddDate(0, 0, -p.opt.WindowDays)
 	if f := p.records.fillStart(pt.ID, p.at); f != nil {
-		fact, at := *f, f.At
-		w.LastChange, w.Row.FillStarted, w.from = &fact, &at, at
+		w.LastChange, w.Row.FillStarted, w.from = f, &f.At, f.At
 		w.capacity = p.capacity(pt, f)
 		if w.capacity > 0 {
 			v := w.capacity

@@ -35,6 +35,7 @@ type shared struct {
 
 	mu        sync.Mutex
 	calendars map[string]*calendar
+	tables    sync.Pool // of *[]reading.Day, to be used again by the next chunk
 }
 
 // pass works on the points of one chunk of the fleet, by one goroutine. What it
@@ -131,8 +132,16 @@ func (p *shared) on(ctx context.Context, points ...*config.Point) (*pass, error)
 	return out, nil
 }
 
-// Close ends the reading.
-func (p *pass) Close() { p.src.Close() }
+// Close ends the reading; the tables go to whoever comes next.
+func (p *pass) Close() {
+	p.src.Close()
+	for _, t := range p.days {
+		if t != nil {
+			p.tables.Put(&t)
+		}
+	}
+	p.days = nil
+}
 
 // single asks a source that cannot read ahead.
 type single struct{ Source }
@@ -156,7 +165,12 @@ func (p *pass) table(ctx context.Context, s source) ([]reading.Day, error) {
 	}
 	var out []reading.Day
 	if len(list) > 0 {
-		out = make([]reading.Day, len(p.edges)-1)
+		if old, ok := p.tables.Get().(*[]reading.Day); ok && len(*old) == len(p.edges)-1 {
+			out = *old
+			clear(out)
+		} else {
+			out = make([]reading.Day, len(p.edges)-1)
+		}
 		for _, d := range list {
 			if d.Date >= p.first && d.Date <= p.today {
 				out[p.index(d.Date)] = d
@@ -229,7 +243,19 @@ func (p *shared) firstShare() float64 {
 // outlook is what is expected of a duty. Its curves over the calendar ahead are
 // made for each point when they are needed: they take a hundred times the
 // memory of the model, and a fleet has thousands of machines.
-type outlook struct{ model duty.Model }
+type outlook struct {
+	model duty.Model
+	kept  *duty.Kept
+}
+
+// keep gives what stays of the model after the pass, shared by all points of a
+// machine.
+func (o *outlook) keep() *duty.Kept {
+	if o.kept == nil {
+		o.kept = o.model.Keep()
+	}
+	return o.kept
+}
 
 // known says that there is a model.
 func (o outlook) known() bool { return o.model.Rung() != "" && o.model.Rung() != duty.RungNone }
@@ -252,6 +278,7 @@ func (p *pass) machineOutlook(ctx context.Context, machine string, perWeek float
 		return outlook{}, err
 	}
 	out := p.learn(days, machine, perWeek, 24)
+	out.keep()
 	p.outlook[key] = out
 	return out, nil
 }

@@ -8,7 +8,11 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"runtime"
+	"slices"
 	"time"
+
+	"golang.org/x/sync/errgroup"
 
 	"dwindle/collector/reading"
 )
@@ -176,23 +180,15 @@ func contentOf(f reading.Fact) ([]byte, error) {
 // change reported again within 24 h the first stands; a fact that another one
 // corrects is left out.
 func (j *Journal) Facts(ctx context.Context, until time.Time) ([]reading.Fact, error) {
-	rows, err := j.reader.QueryContext(ctx, "SELECT body FROM fact WHERE at <= ? ORDER BY at, received, id", until.UnixMilli())
+	all, err := j.factsUntil(ctx, until.UnixMilli())
 	if err != nil {
 		return nil, fmt.Errorf("read the facts of %s: %w", j.path, fault(j.path, err))
 	}
-	defer rows.Close()
-	var all []reading.Fact
 	corrected := map[string]bool{}
 	chain := map[string]*firsts{}
-	for rows.Next() {
-		var body []byte
-		if err := rows.Scan(&body); err != nil {
-			return nil, fmt.Errorf("read the facts of %s: %w", j.path, fault(j.path, err))
-		}
-		var f reading.Fact
-		if err := json.Unmarshal(body, &f); err != nil {
-			return nil, fmt.Errorf("read the facts of %s: %w", j.path, err)
-		}
+	out := all[:0]
+	for i := range all {
+		f := &all[i]
 		if f.Kind == reading.FactChange && f.Content != "" {
 			key := f.Device + "\x00" + f.Content
 			if chain[key] == nil {
@@ -205,16 +201,60 @@ func (j *Journal) Facts(ctx context.Context, until time.Time) ([]reading.Fact, e
 		if f.Corrects != "" {
 			corrected[f.Corrects] = true
 		}
-		all = append(all, f)
+		out = append(out, *f)
 	}
-	if err := rows.Err(); err != nil {
-		return nil, fmt.Errorf("read the facts of %s: %w", j.path, fault(j.path, err))
+	if len(corrected) > 0 {
+		out = slices.DeleteFunc(out, func(f reading.Fact) bool { return corrected[f.ID] })
 	}
-	out := all[:0]
-	for _, f := range all {
-		if !corrected[f.ID] {
-			out = append(out, f)
+	clear(all[len(out):])
+	return out, nil
+}
+
+// factsAtOnce is how many facts one goroutine makes out of their text at once.
+const factsAtOnce = 512
+
+// factsUntil reads facts, several at once: to make them out of their text takes
+// far longer than to read it, and a fleet has hundreds of thousands.
+func (j *Journal) factsUntil(ctx context.Context, until int64) ([]reading.Fact, error) {
+	tx, err := j.reader.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
+	if err != nil {
+		return nil, err
+	}
+	defer func() { _ = tx.Rollback() }() // nothing was written
+	var n int
+	if err := tx.QueryRowContext(ctx, "SELECT count(*) FROM fact WHERE at <= ?", until).Scan(&n); err != nil {
+		return nil, err
+	}
+	rows, err := tx.QueryContext(ctx, "SELECT body FROM fact WHERE at <= ? ORDER BY at, received, id", until)
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	all := make([]reading.Fact, n)
+	group, ctx := errgroup.WithContext(ctx)
+	group.SetLimit(runtime.GOMAXPROCS(0))
+	bodies, at := make([][]byte, 0, factsAtOnce), 0
+	parse := func() {
+		some, out := bodies, all[at:]
+		bodies, at = make([][]byte, 0, factsAtOnce), at+len(some)
+		group.Go(func() error {
+			for i := range some {
+				if err := json.Unmarshal(some[i], &out[i]); err != nil {
+					return err
+				}
+			}
+			return ctx.Err()
+		})
+	}
+	for rows.Next() && at+len(bodies) < n {
+		var body []byte
+		if err := rows.Scan(&body); err != nil {
+			return nil, errors.Join(err, group.Wait())
+		}
+		if bodies = append(bodies, body); len(bodies) == factsAtOnce {
+			parse()
 		}
 	}
-	return out, nil
+	parse()
+	return all[:at], errors.Join(rows.Err(), group.Wait())
 }

@@ -5,6 +5,7 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"dwindle/collector/reading"
@@ -39,6 +40,7 @@ func (j *Journal) Fetch(ctx context.Context, devices []string) (_ *Snapshot, err
 	}
 	s.memo = newMemo()
 	s.memo.cuts = map[cutKey]reading.Amount{}
+	s.arena = arenas.Get().(*arena)
 	defer func() {
 		if err != nil {
 			s.Close()
@@ -53,6 +55,15 @@ func (j *Journal) Fetch(ctx context.Context, devices []string) (_ *Snapshot, err
 	}
 	return s, nil
 }
+
+// arena is room for the figures that a fetched snapshot reads, used again by the
+// next one.
+type arena struct {
+	parts  []Part
+	levels []LevelDay
+}
+
+var arenas = sync.Pool{New: func() any { return &arena{} }}
 
 func (s *Snapshot) fetch(devices []string) error {
 	args := filled(devices)

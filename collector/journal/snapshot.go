@@ -24,6 +24,7 @@ type Snapshot struct {
 	steps int    // rows read by scans
 	shard *shard // of a pin, nil where it stands alone
 	memo  *memo  // nil where it stands alone
+	arena *arena // of a fetched one
 }
 
 // Snapshot begins to read. Close must follow.
@@ -44,6 +45,11 @@ func (s *Snapshot) Close() {
 	if s.link != nil {
 		s.j.links.give(s.link)
 		s.link = nil
+	}
+	if s.arena != nil {
+		s.arena.parts, s.arena.levels = s.arena.parts[:0], s.arena.levels[:0]
+		arenas.Put(s.arena)
+		s.arena, s.memo = nil, nil
 	}
 }
 
@@ -235,35 +241,36 @@ func (s *Snapshot) checkpointAt(id int64, day civil.Date) (c Checkpoint, ok bool
 	return c, ok, s.wrap(err)
 }
 
-// Parts gives the parts of a series for the days first to last, both included,
-// that were emitted before a day, in the order of Emitted, then Day.
-func (s *Snapshot) Parts(x *Saved, first, last, emittedBefore civil.Date) ([]Part, error) {
+// Parts gives the parts of a series that were emitted from one day on and before
+// another, in the order of Emitted, then Day. The list must not be changed; that
+// of a fetched snapshot ends with it.
+func (s *Snapshot) Parts(x *Saved, first, before civil.Date) ([]Part, error) {
 	list, ok := []Part(nil), false
 	if s.memo != nil {
-		list, ok = s.memo.partsOf(x.ID, first, emittedBefore)
+		list, ok = s.memo.partsOf(x.ID, first, before)
 	}
 	if !ok {
+		var buffer []Part
+		if s.arena != nil {
+			buffer = s.arena.parts
+		}
 		var err error
-		// Nothing is emitted before its day.
-		if list, err = figures(s, &partForm, x, first, emittedBefore-1); err != nil {
+		if list, buffer, err = figures(s, &partForm, x, first, before-1, buffer); err != nil {
 			return nil, err
 		}
+		if s.arena != nil {
+			s.arena.parts = buffer
+		}
 		if s.memo != nil {
-			s.memo.parts[x.ID] = partsMemo{first, emittedBefore, list}
+			s.memo.parts[x.ID] = partsMemo{first, before, list}
 		}
 	}
-	from, _ := slices.BinarySearchFunc(list, first, func(p Part, d civil.Date) int { return cmp.Compare(p.Emitted, d) })
-	out := make([]Part, 0, len(list)-from)
-	for _, p := range list[from:] {
-		if p.Emitted >= emittedBefore {
-			break
-		}
-		if p.Day >= first && p.Day <= last {
-			out = append(out, p)
-		}
-	}
-	return out, nil
+	from, _ := slices.BinarySearchFunc(list, first, emitted)
+	to, _ := slices.BinarySearchFunc(list, before, emitted)
+	return list[from:max(from, to)], nil
 }
+
+func emitted(p Part, d civil.Date) int { return cmp.Compare(p.Emitted, d) }
 
 // PartsEmitted gives the parts that the readings of one day brought, in the
 // order of their days.
@@ -274,7 +281,8 @@ func (s *Snapshot) PartsEmitted(x *Saved, day civil.Date) ([]Part, error) {
 		return nil, s.wrap(err)
 	}
 	if len(list) == 0 || list[0].Emitted > day {
-		return figures(s, &partForm, x, day, day)
+		list, _, err := figures(s, &partForm, x, day, day, nil)
+		return list, err
 	}
 	if list[0].Emitted < day {
 		return nil, nil
@@ -290,56 +298,63 @@ func (s *Snapshot) LevelDays(x *Saved, first, last civil.Date) ([]LevelDay, erro
 			return list, nil
 		}
 	}
-	list, err := figures(s, &levelForm, x, first, last)
+	var buffer []LevelDay
+	if s.arena != nil {
+		buffer = s.arena.levels
+	}
+	list, buffer, err := figures(s, &levelForm, x, first, last, buffer)
 	if err != nil {
 		return nil, err
+	}
+	if s.arena != nil {
+		s.arena.levels = buffer
 	}
 	slices.SortStableFunc(list, func(a, b LevelDay) int {
 		return cmp.Or(a.At.Compare(b.At), strings.Compare(string(a.Quantity), string(b.Quantity)))
 	})
 	if s.memo != nil {
-		s.memo.levels[x.ID] = levelsMemo{first, last, slices.Clone(list)}
+		s.memo.levels[x.ID] = levelsMemo{first, last, list}
 	}
 	return list, nil
 }
 
 // figures reads the figures of a series that lie at the days first to last, in
-// order.
-func figures[T any](s *Snapshot, f *form[T], x *Saved, first, last civil.Date) ([]T, error) {
-	newest, err := f.decode(x.open, nil)
-	if err != nil {
-		return nil, s.wrap(err)
-	}
+// order. They come to lie at the end of a buffer, which may be nil.
+func figures[T any](s *Snapshot, f *form[T], x *Saved, first, last civil.Date, buffer []T) (out, grown []T, err error) {
+	start := len(buffer)
 	rows, err := s.query("SELECT body FROM bundle WHERE place BETWEEN ? AND ? ORDER BY place", placeOf(x.ID, span(first)), placeOf(x.ID, span(last)))
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	defer rows.Close()
-	var out []T
 	for rows.Next() {
 		var body []byte
 		if err := rows.Scan(&body); err != nil {
-			return nil, s.wrap(err)
+			return nil, nil, s.wrap(err)
 		}
-		if out == nil {
-			out = make([]T, 0, len(body)/2)
-		}
-		if out, err = f.decode(body, out); err != nil {
-			return nil, s.wrap(err)
+		if buffer, err = f.decode(body, slices.Grow(buffer, len(body)/16)); err != nil {
+			return nil, nil, s.wrap(err)
 		}
 	}
 	if err := rows.Err(); err != nil {
-		return nil, s.wrap(err)
+		return nil, nil, s.wrap(err)
 	}
-	if len(newest) > 0 {
-		out = append(f.before(out, f.day(&newest[0])), newest...)
+	end := len(buffer)
+	if buffer, err = f.decode(x.open, buffer); err != nil {
+		return nil, nil, s.wrap(err)
 	}
+	if newest := buffer[end:]; len(newest) > 0 && end > start {
+		// Nothing of that day lies in a bundle; if it did, the newer would stand.
+		kept := f.before(buffer[start:end], f.day(&newest[0]))
+		buffer = append(buffer[:start+len(kept)], newest...)
+	}
+	out = buffer[start:]
 	n, _ := slices.BinarySearchFunc(out, first, func(x T, d civil.Date) int { return cmp.Compare(f.day(&x), d) })
 	out = out[n:]
 	if last < lastDay {
 		out = f.before(out, last+1)
 	}
-	return out, nil
+	return out[:len(out):len(out)], buffer, nil
 }
 
 // lastDay is after all days.
