@@ -26,9 +26,9 @@ func (p *pass) delivery(ctx context.Context, w *work) error {
 	case !w.priced:
 		d.Verdict, d.Why = NotObservable, "no setting of the dispenser is known, so what was commanded is not known either"
 	case doseSeen(w.cells):
-		p.byDose(w)
+		p.byDose(ctx, w)
 	case len(w.sights.measured) > 0 || w.track.Kept:
-		p.byLevel(w)
+		p.byLevel(ctx, w)
 	case d.Evidence == config.EvidenceCounted:
 		d.Verdict, d.Why = NotObservable, "only counts by the device itself: they agree with the command even when nothing comes out, so they cannot prove delivery"
 	default:
@@ -61,7 +61,7 @@ func (p *pass) delivery(ctx context.Context, w *work) error {
 }
 
 // byLevel judges by measured levels.
-func (p *pass) byLevel(w *work) {
+func (p *pass) byLevel(ctx context.Context, w *work) {
 	d := &w.Delivery
 	t := w.track
 	n := len(t.Readings)
@@ -95,23 +95,16 @@ func (p *pass) byLevel(w *work) {
 	j.Leak = p.leak(w)
 	w.judgement, w.PossibleLeak = j, j.Leak
 	days := d.To.Sub(d.From).Hours() / 24
-	since := d.From.In(p.site.Location()).Format("2 Jan")
 	switch {
 	case j.Leak:
 		d.Verdict = Over
 		d.Why = "the level fell within a day by more than three times the planned day's volume and more than three steps of the scale: possible leak, or the level sensor is wrong"
 	case j.NotDispensing:
-		d.Verdict = NotDispensing
-		d.Why = fmt.Sprintf("the level has not moved since %s while %.1f cm3 were commanded: blocked line, stopped drive or stuck level sensor; these look alike from here", since, j.Ratio.Commanded)
+		d.Verdict, d.Why = NotDispensing, p.wordsStopped(ctx, w, j)
 	case j.Under:
-		d.Verdict = Under
-		d.Why = fmt.Sprintf("since %s %.0f %% of what was commanded went out (± %.0f): partial blockage, stiff grease, air, weak drive, or a sticking level sensor", since, 100*j.Ratio.Value, 100*j.Ratio.SE)
-		if j.Ratio.Value < 0.3 {
-			d.Why = fmt.Sprintf("the level has hardly moved since %s (%.0f %% of what was commanded, ± %.0f): a blocked line and a stuck level sensor look alike from here", since, math.Max(0, 100*j.Ratio.Value), 100*j.Ratio.SE)
-		}
+		d.Verdict, d.Why = Under, p.wordsUnder(ctx, w, j)
 	case j.Over:
-		d.Verdict = Over
-		d.Why = fmt.Sprintf("since %s %.0f %% of what was commanded went out (± %.0f): wrong setting, leak, or the level sensor is wrong", since, 100*j.Ratio.Value, 100*j.Ratio.SE)
+		d.Verdict, d.Why = Over, p.wordsOver(w, j)
 	case !j.OK || !j.Settled || days < minDays:
 		d.Verdict = TooEarly
 		d.Why = "too little was commanded since the change for the resolution of the level"
@@ -179,28 +172,60 @@ func (p *pass) plannedPerDay(w *work) float64 {
 	return plan.DoseCM3Per100h / 100 * plan.HoursPerWeek / 7
 }
 
-// byDose judges by a measured dose channel: the sum of what went out against
-// what was commanded while both were known.
-func (p *pass) byDose(w *work) {
+// byDose judges by a measured dose channel: what was measured to go out against
+// what was commanded while both were known. It is followed as a reservoir that
+// falls by each measured dose, read to a dose.
+func (p *pass) byDose(ctx context.Context, w *work) {
 	d := &w.Delivery
-	var dose, told float64
-	var last time.Time
+	each := w.params.Scatter / 0.01 // dose volume at a scatter of 10 %
+	info := channelOf(w.device)
+	params := reservoir.Params{
+		Capacity: math.Max(w.capacity, 100), FillSD: each / 2, Scatter: w.params.Scatter,
+		FactorSD: priorFactorSD, Limits: w.params.Limits,
+	}
+	var list []reservoir.Step
+	var times []time.Time
+	left := params.Capacity
 	for i := range w.cells {
 		c := &w.cells[i]
-		if c.doseKnown <= 0 || c.known <= 0 || c.to.Before(d.From) {
+		if c.doseKnown <= 0 || c.known <= 0 {
 			continue
 		}
-		f := 1.0
-		if c.from.Before(d.From) {
-			f = float64(c.to.Sub(d.From)) / float64(c.to.Sub(c.from))
-		}
-		dose += f * c.dose
-		told += f * c.cm3 * c.doseKnown
-		last = c.to
+		left -= c.dose
+		list = append(list, reservoir.Step{
+			Commanded: c.cm3 * c.doseKnown, Unknown: c.variance, HasLevel: true, Level: left,
+			Scale: math.Max(each, info.StepCM3), Noise: math.Max(0.1*each, info.SDCM3),
+		})
+		times = append(times, c.to)
 	}
-	days := last.Sub(d.From).Hours() / 24
-	each := w.params.Scatter / 0.01 // dose volume at a scatter of 10 %
-	if told <= 0 || told < 5*each || days < minDays {
+	t := reservoir.Follow(params, list)
+	from := 0
+	for from < len(list) && times[from].Before(d.From) {
+		from++
+	}
+	j := reservoir.Judge(t, 0)
+	bad := j.Under || j.Over || j.NotDispensing
+	if bad {
+		from = 0
+		if j.From >= 0 {
+			from = t.Steps[j.From] + 1
+			d.From = times[from-1]
+		} else if len(w.cells) > 0 {
+			d.From = w.cells[0].from
+		}
+	}
+	var dose, told float64
+	for i := from; i < len(list); i++ {
+		dose += params.Capacity - list[i].Level
+		if i > 0 {
+			dose -= params.Capacity - list[i-1].Level
+		}
+		told += list[i].Commanded
+	}
+	if n := len(list); n > 0 {
+		d.To = times[n-1]
+	}
+	if !bad && (told < 5*each || d.To.Sub(d.From).Hours()/24 < minDays) || told <= 0 {
 		d.Verdict, d.Why = TooEarly, "too little was commanded since the change to compare measured doses"
 		return
 	}
@@ -209,18 +234,38 @@ func (p *pass) byDose(w *work) {
 	// dose at either end.
 	se := math.Sqrt(0.02*0.02*r*r + w.params.Scatter/told + math.Pow(each/told, 2)/6)
 	d.Ratio, d.RatioSD = &r, &se
+	j.Ratio = reservoir.Ratio{Value: r, SE: se, Commanded: told, Readings: len(list) - from}
 	since := d.From.In(p.site.Location()).Format("2 Jan")
 	switch {
-	case r+3*se < p.limits.NotDispensingRatio:
+	case j.NotDispensing:
 		d.Verdict, d.Why = NotDispensing, fmt.Sprintf("next to nothing was measured to go out since %s while %.1f cm3 were commanded: blocked line, stopped drive or failed flow sensor", since, told)
-	case r <= p.limits.UnderRatio && r+surelyDose*se < 1:
-		d.Verdict, d.Why = Under, fmt.Sprintf("since %s %.0f %% of what was commanded was measured to go out (± %.0f): partial blockage, stiff grease, weak drive, or wrong setting", since, 100*r, 100*se)
-	case r >= p.limits.OverRatio && r-surelyDose*se > 1:
-		d.Verdict, d.Why = Over, fmt.Sprintf("since %s %.0f %% of what was commanded was measured to go out (± %.0f): wrong setting or leak", since, 100*r, 100*se)
+	case j.Under:
+		d.Verdict, d.Why = Under, fmt.Sprintf("since %s %.0f %% of what was commanded was measured to go out (± %.0f): partial blockage, stiff grease, weak drive, or wrong setting%s", since, 100*r, 100*se, p.settingWords(w, j.Ratio))
+	case j.Over:
+		d.Verdict, d.Why = Over, fmt.Sprintf("since %s %.0f %% of what was commanded was measured to go out (± %.0f): wrong setting or leak%s", since, 100*r, 100*se, p.settingWords(w, j.Ratio))
 	default:
 		d.Verdict = AsPlanned
 	}
+	p.against(ctx, w)
 }
 
-// surelyDose is how many standard errors a dose ratio must lie from 1.
-const surelyDose = 4
+// against says where a measured level contradicts the measured doses.
+func (p *pass) against(ctx context.Context, w *work) {
+	d := &w.Delivery
+	t := w.track
+	if len(t.Readings) < 4 {
+		return
+	}
+	j := reservoir.Judge(t, 0)
+	falls := j.OK && j.Settled && !j.Under && !j.Over && !j.NotDispensing
+	switch {
+	case (j.NotDispensing || j.Under && j.Ratio.Value < stuckRatio) && d.Verdict == AsPlanned:
+		d.Why = joinWhy(d.Why, "the level hardly falls although doses are measured to go out: the level sensor is stuck, or the dose sensor counts what does not come out")
+	case falls && d.Verdict == NotDispensing:
+		d.Why = joinWhy(d.Why, "the level falls as commanded although no doses are measured: rather the dose sensor has failed")
+	}
+}
+
+// stuckRatio is the ratio below which a level counts as standing still beside
+// doses that are measured.
+const stuckRatio = 0.3

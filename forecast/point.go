@@ -30,6 +30,7 @@ type work struct {
 	sights  sights
 	params  reservoir.Params
 	track   reservoir.Track
+	steps   []reservoir.Step
 	times   []time.Time // end of each step
 	from    time.Time   // of the cells: the fill's start, or the window's
 	// began is when the stretch of the fill began that the track is of: the fill,
@@ -178,9 +179,11 @@ func (p *pass) newest(ctx context.Context, w *work) error {
 // follow runs the fill through the reservoir's filter.
 func (p *pass) follow(w *work, sc *scratch) {
 	w.params = p.params(w, w.capacity, w.params.Carried)
+	w.params.PerYear = perYear(w.sights.measured)
 	var st []reservoir.Step
 	st, w.times = steps(w.cells, w.sights.measured, w.params.FillSD, channelOf(w.device), sc)
 	fillSD := w.params.FillSD
+	w.steps = st
 	w.track = reservoir.Follow(w.params, st)
 	w.params, w.fillSD, w.began = w.track.Fill, fillSD, w.from
 	if k := w.track.Began; k > 0 {

@@ -3,7 +3,7 @@
 // began and, where there is any, measured evidence.
 //
 // It is pure: values in, values out; it knows no clock, no devices and no
-// stores, and imports nothing of ours. Volumes are cm3; the delivery factor is
+// stores, and of ours imports only the charts of drift. Volumes are cm3; the delivery factor is
 // delivered / commanded, without unit. Start with [Follow] for a whole fill and
 // [Slope] for the ratio over a window.
 package reservoir

@@ -19,6 +19,9 @@ type Params struct {
 	FactorSD float64
 	// Limits are those of verdicts; 0.85, 1.15 and 0.30 where they are zero.
 	Limits Limits
+	// PerYear is how many levels come a year, 365 where it is zero: the budget
+	// of false verdicts is one per year, so that rarer levels may each say more.
+	PerYear float64
 	// Carried is what the fill before says about the same pump and line, nil
 	// where there is none.
 	Carried *Carried
@@ -36,6 +39,13 @@ func (p Params) limits() Limits {
 		l.NotDispensing = 0.30
 	}
 	return l
+}
+
+func (p Params) perYear() float64 {
+	if p.PerYear > 0 {
+		return p.PerYear
+	}
+	return 365
 }
 
 func (p Params) size() float64 {
@@ -156,9 +166,8 @@ type Jump struct {
 	Shift float64 // how far above what was expected they are, cm3
 }
 
-// Follow runs through a fill. It looks for the moment at which delivery left
-// the command, and came back, by stretches that begin with what was believed
-// then (see onset); the filter whose estimate is given is opened at each such
+// Follow runs through a fill. It looks for the moments at which delivery left
+// the command, and came back (see watch); the filter whose estimate is given is opened at each such
 // moment, because it would lag behind otherwise. At a swap, and where the level
 // shows a change of the reservoir that nobody recorded, it begins anew with what
 // was left or is there.

@@ -118,7 +118,6 @@ func (r *run) filter(opened []int) {
 // judged looks for changes of the delivery in the stretch.
 func (r *run) judged() Track {
 	p := r.p
-	lim := p.limits()
 	t := Track{Since: -1, Resumed: -1}
 	for i := range r.steps {
 		if s := &r.steps[i]; s.HasLevel {
@@ -127,48 +126,29 @@ func (r *run) judged() Track {
 		}
 	}
 	t.Readings, t.Steps = r.readings(), slices.Clone(r.at)
-	n := len(r.past)
-	var opened []int
-	first := -1
-	bad := p.Carried.bad()
-	if c := p.Carried; bad && c.Factor != r.start.Factor {
+	if c := p.Carried; c.bad() && c.Factor != r.start.Factor {
 		// What hindsight knew of the fill before.
 		r.start.Factor, r.start.VarF = c.Factor, c.SD*c.SD+changeWander*changeWander
 		r.filter(nil)
 	}
-	if bad {
-		// Opened, so that a change that put things right shows at once.
-		trial := *r
-		trial.filter([]int{-1})
-		if at, ok := trial.back(-1, p.Carried.Ratio.Value, p.Carried.Low()); ok {
-			bad, opened, first = false, []int{-1}, at
-			if at >= 0 {
-				opened = append(opened, at)
-			}
-			t.Resumed = at
-			r.filter(opened)
+	told := r.observe(nil)
+	if former := p.Carried; former.bad() {
+		since := r.observe(&changed{at: -1, ratio: former.Ratio, low: former.Low()})
+		switch {
+		case len(since.turns) > 0:
+			// Opened, so that a change that put things right shows at once.
+			told = since
+			told.turns = append([]int{-1}, told.turns...)
+		case !told.bad:
+			t.Kept, t.Ratio = true, former.with(r.whole(len(r.past)-1))
 		}
 	}
-	// Nothing changes more often in one fill than what people do about it.
-	for range 4 {
-		c, sign, ok := r.left(first, lim)
-		if !ok {
-			break
-		}
-		t.Since, t.Ratio, t.Low, t.High, bad = c.at, c.ratio, sign > 0, sign < 0, false
-		opened = append(opened, c.at)
-		r.filter(opened)
-		at, back := r.back(c.at+1, c.ratio.Value, t.Low)
-		if !back {
-			break
-		}
-		t.Low, t.High, t.Resumed, first = false, false, at, at
-		opened = append(opened, at)
-		r.filter(opened)
+	t.Resumed = told.resumed
+	if told.bad {
+		t.Since, t.Ratio, t.Low, t.High = told.now.at, told.now.ratio, told.now.low, !told.now.low
 	}
-	if bad {
-		t.Kept = true
-		t.Ratio = p.Carried.with(r.whole(n - 1))
+	if len(told.turns) > 0 {
+		r.filter(told.turns)
 	}
 	t.Estimate, t.past, t.start, t.sc = r.state, r.past, r.start, r.sc
 	return t
@@ -188,57 +168,6 @@ func (r *run) closed(t Track, step int, next *Checkpoint) Rise {
 		out.Factor = out.Delivered / out.Commanded
 	}
 	return out
-}
-
-// left looks for a confirmed change away from the command after reading first.
-func (r *run) left(first int, lim Limits) (best changed, sign float64, ok bool) {
-	n := len(r.past)
-	for _, s := range []float64{1, -1} {
-		c, found := onset(r.p, r.past, r.start, first, n-1, r.sc, s, lim)
-		if !found || c.sure <= sureEnough || ok && c.sure <= best.sure {
-			continue
-		}
-		before, found := onset(r.p, r.past, r.start, first, n-2, r.sc, s, lim)
-		if found && before.sure > sureBefore {
-			best, sign, ok = c, s, true
-		}
-	}
-	return best, sign, ok
-}
-
-// back looks for a stretch from reading first or later that shows delivery to
-// be back: surely on the sound side of half-way between the ratio and 1.
-func (r *run) back(first int, ratio float64, low bool) (at int, ok bool) {
-	half := (min(max(ratio, 0), 2) + 1) / 2
-	lim := r.p.limits()
-	n := len(r.past)
-	var sum sums
-	best := sureAgain
-	for i := n - 2; i >= first; i-- {
-		sum.add(r.past[i+1].Reading)
-		from := past0(r.past, r.start, i)
-		sign := -1.0
-		if !low {
-			sign = 1
-		}
-		var x Ratio
-		var sure float64
-		if r.sc.rough {
-			if sum.n < 2 {
-				continue
-			}
-			x, sure, ok = bounded(r.p, from, r.past[n-1], r.sc, sign, half, half, Limits{Under: half, Over: half})
-		} else if x, ok = sum.line(r.p, from, r.past[n-1].unknown, r.past[n-1].Commanded, r.sc); ok {
-			sure = sign * (half - x.Value) / x.SE
-		}
-		if !ok || low && x.Value <= lim.Under || !low && x.Value >= lim.Over {
-			continue
-		}
-		if sure > best {
-			best, at = sure, i
-		}
-	}
-	return at, best > sureAgain
 }
 
 // whole is the ratio of the whole fill up to a reading.

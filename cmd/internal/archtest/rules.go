@@ -17,6 +17,7 @@ var Pure = map[string]string{
 	"collector/decode":   "what a payload means must not depend on when or where it is decoded",
 	"collector/meter":    "the same readings must give the same duty, whenever they are folded again",
 	"forecast/duty":      "a forecast as of a past time must come out as it did then",
+	"forecast/drift":     "a forecast as of a past time must come out as it did then",
 	"forecast/reservoir": "a forecast as of a past time must come out as it did then",
 	"forecast/depletion": "a forecast as of a past time must come out as it did then",
 	"forecast/trend":     "a trend over a past window must come out as it did then",
