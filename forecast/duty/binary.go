@@ -12,7 +12,7 @@ import (
 // stateVersion is the first byte of a state's binary form. A change of what a
 // state holds, or of how it is fitted, needs a new one: states of another
 // version are made again from history.
-const stateVersion = 1
+const stateVersion = 2
 
 // What is wrong with a binary form.
 var (
@@ -23,7 +23,7 @@ var (
 )
 
 // AppendBinary appends the state's binary form: a version, then all it holds in
-// a fixed order, little-endian, floats bit for bit; 1 to 4 kB. It never fails.
+// a fixed order, little-endian, floats bit for bit; up to 5 kB. It never fails.
 func (s *State) AppendBinary(b []byte) ([]byte, error) {
 	c := codec{out: append(b, stateVersion), writing: true}
 	c.state(s)
@@ -111,6 +111,25 @@ func (c *codec) past(p *past) {
 			c.product(&k.logs)
 		}
 	}
+	c.whole(&p.marked, len(p.marks))
+	for k := range p.marked {
+		m := &p.marks[k]
+		for _, f := range [...]*float64{&m.days, &m.logs, &m.stops, &m.lost} {
+			c.float(f)
+		}
+		c.floats(m.idle.days[:], m.idle.zeros[:])
+		for i := range m.squares {
+			if memberKinds[i].filtered() {
+				c.float(&m.squares[i])
+				c.float(&m.products[i])
+			}
+		}
+		for i := range m.levels {
+			c.float(&m.levels[i].i)
+			c.float(&m.levels[i].b)
+			c.float(&m.levels[i].q)
+		}
+	}
 	for i := range p.changes {
 		e := &p.changes[i]
 		for _, f := range [...]*float64{&e.i, &e.b, &e.q, &e.placed} {
@@ -125,11 +144,10 @@ func (c *codec) past(p *past) {
 	}
 }
 
+// product codes one that is settled.
 func (c *codec) product(p *product) {
-	c.float(&p.value)
-	twos := uint64(uint32(p.twos))
-	c.bits(&twos, 4)
-	p.twos = int32(uint32(twos))
+	c.float(&p.rest)
+	p.value = 1
 }
 
 func (c *codec) floats(all ...[]float64) {

@@ -126,6 +126,22 @@ func (e *evidence) settle(days []step, k int, n, mean, guess float64) {
 	clear(e.places[e.n:])
 }
 
+// forget drops the days up to some sums; days is how many remain.
+func (e *evidence) forget(i, b, q, days float64) {
+	e.i -= i
+	e.b -= b
+	e.q -= q
+	n := 0
+	for _, p := range e.places[:e.n] {
+		if p.i > i {
+			e.places[n] = place{p.i - i, p.b - b, p.mass}
+			n++
+		}
+	}
+	clear(e.places[n:])
+	e.n, e.placed = n, days
+}
+
 // steady is a level that never moved, from the evidence of all n days.
 func (e *evidence) steady(n, mean, guess, logs float64) level {
 	i := e.i + levelInformation

@@ -136,7 +136,8 @@ const productDays = 16
 // for all of them.
 type product struct {
 	value float64
-	twos  int32 // times 2^twos
+	twos  int32   // times 2^twos
+	rest  float64 // times e^rest
 }
 
 // trim moves the size of the value into the power of two.
@@ -146,4 +147,9 @@ func (p *product) trim() {
 	p.twos += int32(e)
 }
 
-func (p *product) log() float64 { return math.Log(p.value) + float64(p.twos)*math.Ln2 }
+func (p *product) log() float64 {
+	return p.rest + math.Log(p.value) + float64(p.twos)*math.Ln2
+}
+
+// settle leaves the logarithm alone.
+func (p *product) settle() { *p = product{value: 1, rest: p.log()} }

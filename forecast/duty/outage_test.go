@@ -160,6 +160,65 @@ func TestLongStopIsOneStop(t *testing.T) {
 	require.InDelta(t, 40.0/7*m.mix.outages.up(), m.PerDay(), 0.05)
 }
 
+// What happened years ago is forgotten: stops, and what spoke for a member.
+func TestOldYearsAreForgotten(t *testing.T) {
+	r := rand.New(rand.NewPCG(2, 3))
+	var s State
+	add := func(days int, level, wander float64, stops bool) {
+		for i := range days {
+			amount := level * (1 + 0.1*r.NormFloat64())
+			level *= 1 + wander*r.NormFloat64()
+			if stops && i%60 < 10 {
+				amount = 0
+			}
+			s.Add(Day{Type: config.DayType(i % 7), Amount: math.Max(0, amount), Seen: 1})
+		}
+	}
+	steady := func() float64 {
+		m := s.Model(nil, Lean{})
+		return m.mix.weights[0] + m.mix.weights[firstChange] + m.mix.weights[firstChange+1]
+	}
+	add(364, 16, 0.03, true)
+	m := s.Model(nil, Lean{})
+	require.Greater(t, m.mix.outages.count, 5.0)
+	require.Less(t, steady(), 0.05, "the level wanders")
+	for range 3 {
+		add(364, 8, 0, false)
+		require.Less(t, s.past.days, 3.0*(halfMemory+leavingDays))
+		require.GreaterOrEqual(t, s.past.days, float64(2*halfMemory-windowDays))
+	}
+	m = s.Model(nil, Lean{})
+	require.Zero(t, m.mix.outages.count)
+	require.Greater(t, steady(), 0.7)
+	require.InEpsilon(t, 8, m.PerDay(), 0.03)
+	require.InDelta(t, 0.1*0.1, m.mix.levels[0].s2, 0.002)
+}
+
+// After the first mark was dropped the sums are those of the days since.
+func TestForgettingKeepsTheRest(t *testing.T) {
+	steps := make([]step, 400)
+	r := rand.New(rand.NewPCG(5, 5))
+	for i := range steps {
+		steps[i] = step{h: 1, g: 1, y: 3 + r.NormFloat64()}
+	}
+	var whole, rest, old evidence
+	for k := range steps {
+		whole.add(&steps[k], 3)
+		if k%40 == 39 {
+			whole.places[whole.n] = place{whole.i, whole.b, 40}
+			whole.n++
+		}
+	}
+	old, rest = old.total(steps[:100], 3), rest.total(steps[100:], 3)
+	whole.forget(old.i, old.b, old.q, 300)
+	require.InDelta(t, rest.i, whole.i, 1e-9)
+	require.InDelta(t, rest.b, whole.b, 1e-9)
+	require.InDelta(t, rest.q, whole.q, 1e-9)
+	require.Equal(t, 8, whole.n, "120, 160, ... 400")
+	require.Equal(t, 20.0, whole.places[0].i)
+	require.Equal(t, 300.0, whole.placed)
+}
+
 // What was idle before its first use did not stop.
 func TestBeforeTheFirstUseIsNoStop(t *testing.T) {
 	for _, before := range []int{20, 200} {

@@ -36,6 +36,8 @@ type past struct {
 	late    lateSums
 	tracks  [members]track
 	changes [patterns]evidence
+	marks   [2]mark
+	marked  int
 }
 
 // State is the state of no history within the rules' bounds.
@@ -105,7 +107,9 @@ func (s *State) settle(w *work) {
 	var lately, late pattern
 	if lately.learn(p, &s.recent, &w.out) {
 		late = lately.moved(p, &s.recent, &w.out)
-		if !p.ready {
+		if p.ready {
+			p.forget()
+		} else {
 			p.begin(lately.mean)
 		}
 		days := lately.steps(&s.recent, &w.out, &w.steps)
@@ -118,6 +122,12 @@ func (s *State) settle(w *work) {
 		drift(p.tracks[firstMovedDrift:], driftSteps[firstMovedDrift:], days[:k])
 		p.days += taught(days[:k])
 		p.logs.noise(days[:k])
+		p.logs.settle()
+		for i := range p.tracks {
+			if memberKinds[i].filtered() {
+				p.tracks[i].logs.settle()
+			}
+		}
 		p.rest(&s.recent, k, &idle, &w.out)
 	}
 	p.types.scale(powers[k])
@@ -143,6 +153,96 @@ func (p *past) begin(mean float64) {
 			p.tracks[i] = motions[i].start(mean)
 		}
 	}
+}
+
+// halfMemory is after how many days that taught a mark is set; what lies before
+// the last but one is forgotten. So a year at least speaks for or against a
+// member, a stop or a change, and a year and a half at most: what a machine did
+// in its first years must not outweigh what it does now.
+const halfMemory = 182
+
+// mark is how far the sums of the past were on some day.
+type mark struct {
+	days, logs  float64
+	stops, lost float64
+	idle        idleness
+	squares     [members]float64
+	products    [members]float64
+	levels      [patterns]struct{ i, b, q float64 }
+}
+
+// mark is that of today.
+func (p *past) mark() mark {
+	m := mark{days: p.days, logs: p.logs.rest, stops: p.stops, lost: p.lost, idle: p.idle}
+	for i := range p.tracks {
+		m.squares[i], m.products[i] = p.tracks[i].squares, p.tracks[i].logs.rest
+	}
+	for i := range p.changes {
+		e := &p.changes[i]
+		m.levels[i].i, m.levels[i].b, m.levels[i].q = e.i, e.b, e.q
+	}
+	return m
+}
+
+// less takes off what was before an earlier mark.
+func (m *mark) less(o *mark) {
+	m.days -= o.days
+	m.logs -= o.logs
+	m.stops -= o.stops
+	m.lost -= o.lost
+	for t := range m.idle.days {
+		m.idle.days[t] -= o.idle.days[t]
+		m.idle.zeros[t] -= o.idle.zeros[t]
+	}
+	for i := range m.squares {
+		m.squares[i] -= o.squares[i]
+		m.products[i] -= o.products[i]
+	}
+	for i := range m.levels {
+		m.levels[i].i -= o.levels[i].i
+		m.levels[i].b -= o.levels[i].b
+		m.levels[i].q -= o.levels[i].q
+	}
+}
+
+// forget sets a mark when it is time, and drops what lies before the last but
+// one. What the filters know of the level stays: they forget by themselves.
+func (p *past) forget() {
+	marks := p.marks[:p.marked]
+	if p.marked > 0 && p.days-marks[p.marked-1].days < halfMemory || p.days < halfMemory {
+		return
+	}
+	now := p.mark()
+	if p.marked == len(p.marks) {
+		old := p.marks[0]
+		now.less(&old)
+		share := now.days / p.days
+		for t := range p.types.n {
+			p.types.n[t] *= share
+		}
+		p.days, p.logs.rest, p.stops, p.lost, p.idle = now.days, now.logs, now.stops, now.lost, now.idle
+		for i := range p.tracks {
+			p.tracks[i].squares, p.tracks[i].logs.rest = now.squares[i], now.products[i]
+		}
+		for i := range p.changes {
+			p.changes[i].forget(old.levels[i].i, old.levels[i].b, old.levels[i].q, now.days)
+		}
+		for k := range p.marked - 1 {
+			p.marks[k] = p.marks[k+1]
+			p.marks[k].less(&old)
+		}
+		p.marked--
+	}
+	// A filter that forgets how it found its level has found it for nothing:
+	// it is charged what finding it again would cost, as the members are that
+	// follow from sums.
+	for i := range now.products {
+		if memberKinds[i].filtered() {
+			now.products[i] -= math.Log(levelPrior / p.tracks[i].pmm)
+		}
+	}
+	p.marks[p.marked] = now
+	p.marked++
 }
 
 // taught counts the days that teach the filters.
