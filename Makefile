@@ -8,6 +8,7 @@
 #                journal on disk; the first time it makes that journal, which
 #                takes long and some gigabytes
 #   make faults  injected faults over SEEDS=20 plants: found, missed, false
+#   make delays  days until delivery that is wrong is seen, by dose and sensor
 #   make cover   which lines tests reach, as bin/cover.html
 
 SHELL := /bin/bash
@@ -28,7 +29,7 @@ VERSION ?= $(shell git describe --tags --always --dirty 2>/dev/null || echo unkn
 # A build never changes go.mod behind one's back.
 export GOFLAGS ?= -mod=readonly
 
-.PHONY: build test check bench cold faults cover clean
+.PHONY: build test check bench cold faults delays cover clean
 
 build:
 	@mkdir -p bin
@@ -79,6 +80,12 @@ faults:
 	@mkdir -p bin; rm -f bin/faults.txt
 	@$(GO) test -count=1 -run '^TestFaultsThatCanBeSeenAreFound$$' -timeout 60m ./cmd/internal/demo -seeds $(SEEDS) -table $(CURDIR)/bin/faults.txt || failed=1; \
 	cat bin/faults.txt; exit $${failed:-0}
+
+YEARS ?= 400
+delays:
+	@mkdir -p bin; rm -f bin/delays.txt
+	@$(GO) test -count=1 -run '^TestDelayTable$$' -timeout 60m ./forecast -seeds $(SEEDS) -years $(YEARS) -delays $(CURDIR)/bin/delays.txt || failed=1; \
+	cat bin/delays.txt; exit $${failed:-0}
 
 cover:
 	@mkdir -p bin

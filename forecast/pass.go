@@ -44,7 +44,11 @@ func Pass(ctx context.Context, site *config.Site, src Source, at time.Time, opt 
 	for i := range chunks {
 		chunks[i] = slices.DeleteFunc(chunks[i], func(k int) bool { return done[k] })
 	}
-	return fleet, p.each(ctx, chunks, func(i int, w *work) { fleet.States[i] = w.State })
+	if err := p.each(ctx, chunks, func(i int, w *work) { fleet.States[i] = w.State }); err != nil {
+		return fleet, err
+	}
+	fleet.Shared = sharedShifts(site, fleet.States, p.today)
+	return fleet, nil
 }
 
 // chunkPoints is how many points are worked on together: enough to read ahead

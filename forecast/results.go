@@ -172,6 +172,8 @@ type State struct {
 	// ChanceBefore gives P(empty on or before the end of a date), nil when
 	// withheld.
 	ChanceBefore func(civil.Date) float64
+
+	deviations []float32 // see pass.deviations
 }
 
 // Fleet is the result of one pass, points in register order.
@@ -180,4 +182,7 @@ type Fleet struct {
 	Zone   string
 	At     time.Time
 	States []State
+	// Shared is what the points of an area have in common, areas in register
+	// order; empty as a rule.
+	Shared []Shared
 }

@@ -143,14 +143,14 @@ func (r *run) observe(former *changed) story {
 	} else {
 		w.trust(-1, w.usual.hold(r.start))
 	}
-	p := Params{Scatter: r.p.Scatter} // the factor stands still
 	idle := 0
 	for i := range r.steps {
-		s := r.steps[i]
-		s.HasDose = false // told, not given: the ratio is to the command
-		advance(&w.state, p, s)
-		for j := range w.list[:w.live] {
-			advance(&w.list[j].state, p, s)
+		s := &r.steps[i]
+		if s.Commanded > 0 || s.Unknown > 0 {
+			r.told(&w.state, s)
+			for j := range w.list[:w.live] {
+				r.told(&w.list[j].state, s)
+			}
 		}
 		if s.Commanded > 0 {
 			idle = 0
@@ -158,7 +158,7 @@ func (r *run) observe(former *changed) story {
 		if s.HasLevel {
 			// Where nothing is commanded levels say nothing about delivery; but
 			// the first one speaks of what was commanded before it.
-			w.take(i, &s, idle <= 1)
+			w.take(i, s, idle <= 1)
 			idle++
 		}
 	}
@@ -298,6 +298,12 @@ func (w *watch) whether(step int) {
 	}
 }
 
+// told predicts a state over a step by its command alone, whatever dose was
+// measured: the ratio is to the command. The factor stands still.
+func (r *run) told(e *Estimate, s *Step) {
+	e.Predict(s.Commanded, r.p.Scatter*s.Commanded+s.Unknown, 0)
+}
+
 // likely is the log likelihood of a step's level, up to a constant that is the
 // same for all explanations.
 func (r *run) likely(e *Estimate, s *Step) float64 {
@@ -346,15 +352,13 @@ func (r *run) take(e *Estimate, s *Step) {
 // then and nothing of the factor, and the state that it comes with.
 func (r *run) since(from, to int, e Estimate) (Estimate, Ratio) {
 	e = belief{1, 1}.hold(e)
-	p := Params{Scatter: r.p.Scatter}
 	told, n := 0.0, 0
 	for i := from + 1; i <= to; i++ {
-		s := r.steps[i]
-		s.HasDose = false
-		advance(&e, p, s)
+		s := &r.steps[i]
+		r.told(&e, s)
 		told += s.Commanded
 		if s.HasLevel {
-			r.take(&e, &s)
+			r.take(&e, s)
 			n++
 		}
 	}
