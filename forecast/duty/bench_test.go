@@ -71,6 +71,19 @@ func BenchmarkAdd(b *testing.B) {
 	}
 }
 
+// BenchmarkModel is a model from a state.
+func BenchmarkModel(b *testing.B) {
+	history, _ := benchmarkSite()
+	s := duty.Rules{MaxPerDay: 24}.State()
+	for _, d := range history {
+		s.Add(d)
+	}
+	b.ReportAllocs()
+	for b.Loop() {
+		s.Model(nil, duty.Lean{})
+	}
+}
+
 // BenchmarkStateForecast is what a point costs each night whose state is kept:
 // read it, add yesterday, write it, and forecast a known budget.
 func BenchmarkStateForecast(b *testing.B) {

@@ -99,7 +99,7 @@ type work struct {
 }
 
 // settle lets the oldest days leave the window: the filters take them in with
-// the pattern as it is known now, some months later.
+// the pattern as it is known now, one or two months later.
 func (s *State) settle(w *work) {
 	k := s.recent.leaving()
 	p := &s.past

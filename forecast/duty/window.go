@@ -5,9 +5,11 @@ import "dwindle/config"
 const (
 	// windowDays is how many of the last days a State keeps one by one.
 	windowDays = keptDays + leavingDays
-	// keptDays is how many days stay when the oldest leave the window.
+	// keptDays is how many days stay when the oldest leave the window: four
+	// weeks tell a pattern from chance, one more allows for gaps. From 28 to 400
+	// days the score is the same.
 	keptDays = 35
-	// leavingDays is how many days leave at once, at most.
+	// leavingDays is how many days leave at once, at most: whole weeks.
 	leavingDays = 28
 )
 
