@@ -167,7 +167,7 @@ func amount(s *journal.Snapshot, r recipe, from, to time.Time, asked time.Durati
 	}
 	// Where the last fold ended is a good place to go on from, unless what its
 	// day brought has to be cut at one of the ends.
-	if err == nil && b.head && (!b.after.Before(to) || slices.ContainsFunc(b.parts, func(p journal.Part) bool { return p.Day < t.whole && p.Day >= t.whole-1 })) {
+	if err == nil && b.head && (!b.after.Before(to) || t.edge.After(from) && slices.ContainsFunc(b.parts, func(p journal.Part) bool { return p.Day < t.whole && p.Day >= t.whole-1 })) {
 		b, err = savedBase(s, r, to, false)
 	}
 	if err != nil {
