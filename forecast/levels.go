@@ -99,7 +99,7 @@ func (p *pass) levels(ctx context.Context, pt *config.Point, from, until time.Ti
 			out.person = false
 		}
 	}
-	for _, f := range p.records.at[pt.ID] {
+	for _, f := range p.records.at(pt.ID) {
 		if f.At.Before(from) || f.At.After(until) {
 			continue
 		}

@@ -16,12 +16,27 @@ type stint struct {
 }
 
 // records are the dated facts sorted by what they concern, built once a pass
-// and then only read.
+// and then only read, until a point is done with.
 type records struct {
-	stints  map[string][]stint         // by point, in time order
-	homes   map[string][]home          // by dispenser
-	at      map[string][]*reading.Fact // by point: changes, commissionings, weighings, counts
-	setting map[string][]*reading.Fact // by dispenser: settings reported or found
+	stints  map[string][]stint          // by point, in time order
+	homes   map[string][]home           // by dispenser
+	noted   map[string]*[]*reading.Fact // by point: changes, commissionings, weighings, counts
+	setting map[string][]*reading.Fact  // by dispenser: settings reported or found
+}
+
+// at gives the facts of a point in time order.
+func (r records) at(point string) []*reading.Fact {
+	if list := r.noted[point]; list != nil {
+		return *list
+	}
+	return nil
+}
+
+// forget lets go of the facts of a point that is done with.
+func (r records) forget(point string) {
+	if list := r.noted[point]; list != nil {
+		*list = nil
+	}
 }
 
 // home is a stay of a dispenser, seen from the dispenser.
@@ -30,11 +45,11 @@ type home struct {
 	stint
 }
 
-// newRecords sorts facts, which must be in time order and stay as they are:
-// they are pointed to, since a fleet has hundreds of thousands. What a device reports
-// belongs to the point at which it was mounted then.
+// newRecords sorts facts, which must be in time order. What a device reports
+// belongs to the point at which it was mounted then. Facts are copied one by one:
+// a fleet has hundreds of thousands, and those of a point go when it is done.
 func newRecords(site *config.Site, facts []reading.Fact) records {
-	r := records{stints: stintsOf(site, facts), homes: map[string][]home{}, at: map[string][]*reading.Fact{}, setting: map[string][]*reading.Fact{}}
+	r := records{stints: stintsOf(site, facts), homes: map[string][]home{}, noted: make(map[string]*[]*reading.Fact, len(site.Points)), setting: map[string][]*reading.Fact{}}
 	for i := range site.Points { // register order, for the same answer every time
 		for _, s := range r.stints[site.Points[i].ID] {
 			r.homes[s.device] = append(r.homes[s.device], home{site.Points[i].ID, s})
@@ -46,6 +61,17 @@ func newRecords(site *config.Site, facts []reading.Fact) records {
 		if point == "" {
 			point = r.pointOf(f.Device, f.At)
 		}
+		if point == "" && f.Pacing == "" {
+			continue
+		}
+		one := *f
+		f = &one
+		if pt := site.Point(point); pt != nil {
+			point = pt.ID // the register's own text: the fact's can go
+			if f.Point != "" {
+				f.Point = pt.ID
+			}
+		}
 		if f.Pacing != "" {
 			device := f.Device
 			if device == "" {
@@ -56,9 +82,15 @@ func newRecords(site *config.Site, facts []reading.Fact) records {
 			}
 		}
 		if point != "" {
-			r.at[point] = append(r.at[point], f)
+			list := r.noted[point]
+			if list == nil {
+				list = &[]*reading.Fact{}
+				r.noted[point] = list
+			}
+			*list = append(*list, f)
 		}
 	}
+	r.homes = nil // what was mounted where is in stints; this was for the facts
 	return r
 }
 
@@ -143,7 +175,7 @@ func (r records) deviceAt(point string, at time.Time) string {
 func (r records) stayed(point, device string, from, to time.Time) bool {
 	for _, s := range r.stints[point] {
 		if s.device == device && !s.from.After(from) && (s.to.IsZero() || s.to.After(to)) {
-			return !slices.ContainsFunc(r.at[point], func(f *reading.Fact) bool {
+			return !slices.ContainsFunc(r.at(point), func(f *reading.Fact) bool {
 				return f.Kind == reading.FactCommission && f.At.After(from) && !f.At.After(to)
 			})
 		}
@@ -169,7 +201,7 @@ func (r records) pointOf(device string, at time.Time) string {
 // fillStart is the fact that began the fill in service at an instant: the latest
 // change, or commissioning that names a volume.
 func (r records) fillStart(point string, at time.Time) *reading.Fact {
-	list := r.at[point]
+	list := r.at(point)
 	for i := len(list) - 1; i >= 0; i-- {
 		f := list[i]
 		if f.At.After(at) {

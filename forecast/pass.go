@@ -35,7 +35,10 @@ func Pass(ctx context.Context, site *config.Site, src Source, at time.Time, opt 
 	done := make([]bool, len(site.Points))
 	chunks := p.chunks()
 	learned, err := p.learnPumps(ctx, chunks, func(i int, w *work) {
-		fleet.States[i], done[i] = w.State, !w.deferred
+		fleet.States[i] = w.State
+		if done[i] = !w.deferred; done[i] {
+			p.records.forget(w.point.ID)
+		}
 	})
 	if err != nil {
 		return fleet, err
@@ -44,7 +47,11 @@ func Pass(ctx context.Context, site *config.Site, src Source, at time.Time, opt 
 	for i := range chunks {
 		chunks[i] = slices.DeleteFunc(chunks[i], func(k int) bool { return done[k] })
 	}
-	if err := p.each(ctx, chunks, func(i int, w *work) { fleet.States[i] = w.State }); err != nil {
+	err = p.each(ctx, chunks, func(i int, w *work) {
+		fleet.States[i] = w.State
+		p.records.forget(w.point.ID)
+	})
+	if err != nil {
 		return fleet, err
 	}
 	fleet.Shared = sharedShifts(site, fleet.States, p.today)

@@ -67,7 +67,9 @@ func (p *pass) point(ctx context.Context, pt *config.Point, sc *scratch) (*work,
 		w.Row.Pacing = s.Pacing
 	}
 	if s, ok := p.site.SettingAt(w.Device, p.at); ok {
-		w.Registered = &s
+		if w.Registered = w.Setting; !w.priced || s != *w.Setting {
+			w.Registered = &s
+		}
 	}
 	w.InCommissioning = p.inCommissioning(pt.ID)
 	w.from = p.at.AddDate(0, 0, -p.opt.WindowDays)
@@ -138,7 +140,7 @@ func (p *pass) point(ctx context.Context, pt *config.Point, sc *scratch) (*work,
 // inCommissioning says that the point was commissioned not long ago and not
 // accepted yet.
 func (p *pass) inCommissioning(point string) bool {
-	list := p.records.at[point]
+	list := p.records.at(point)
 	for i := len(list) - 1; i >= 0; i-- {
 		f := list[i]
 		if f.Kind != reading.FactCommission || f.At.After(p.at) {

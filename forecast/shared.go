@@ -47,6 +47,9 @@ type pass struct {
 	days    map[source][]reading.Day
 	outlook map[outlookKey]outlook
 	amounts map[stretch]reading.Amount
+
+	history []duty.Day // room for the history of one duty
+	fit     duty.Scratch
 }
 
 // stretch is a time of a duty that is not a whole day. Points of one machine ask
@@ -292,13 +295,14 @@ func (p *pass) learn(days []reading.Day, machine string, perWeek, maxPerDay floa
 		from++
 	}
 	from = max(from, n-historyDays)
-	history := make([]duty.Day, 0, n-from)
+	history := p.history[:0]
 	for i := from; i < n; i++ {
 		history = append(history, duty.Day{Type: types[i], Amount: days[i].Amount, Seen: days[i].Known})
 	}
+	p.history = history
 	var plan *duty.Plan
 	if perWeek > 0 {
 		plan = &duty.Plan{PerWeek: perWeek}
 	}
-	return outlook{model: duty.Rules{MaxPerDay: maxPerDay}.Fit(history, plan)}
+	return outlook{model: duty.Rules{MaxPerDay: maxPerDay}.FitWith(&p.fit, history, plan)}
 }

@@ -199,7 +199,7 @@ func (p *pass) marks(pt *config.Point, first, last civil.Date) []string {
 			out = append(out, d.String())
 		}
 	}
-	for _, f := range p.records.at[pt.ID] {
+	for _, f := range p.records.at(pt.ID) {
 		switch f.Kind {
 		case reading.FactChange, reading.FactSwap, reading.FactCommission:
 			note(p.site.Today(f.At))

@@ -245,7 +245,7 @@ func (p *pass) refilledAt(pt *config.Point, list []level, i int) bool {
 }
 
 func (p *pass) changedBetween(point string, a, b level) bool {
-	for _, f := range p.records.at[point] {
+	for _, f := range p.records.at(point) {
 		if (f.Kind == reading.FactChange || f.Kind == reading.FactCommission || f.Kind == reading.FactSwap) && f.At.After(a.at) && !f.At.After(b.at) {
 			return true
 		}

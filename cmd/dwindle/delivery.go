@@ -4,6 +4,7 @@ import (
 	"fmt"
 
 	"dwindle/cmd/internal/report"
+	"dwindle/cmd/internal/station"
 	"dwindle/cmd/internal/text"
 	"dwindle/forecast"
 )
@@ -23,6 +24,7 @@ func (c deliveryCmd) Run(e *env) error {
 		return err
 	}
 	defer view.Close()
+	defer station.Sparing()()
 	past, done := view.History.Pin(e.ctx)
 	defer done()
 	fleet, err := forecast.Pass(e.ctx, site, past, at, forecast.Options{WindowDays: c.Days})

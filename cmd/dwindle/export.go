@@ -143,6 +143,7 @@ func each[T any](list []T, err error, put func(T) error) error {
 }
 
 func (x exporter) fleet(put func(forecast.State) error) error {
+	defer station.Sparing()()
 	fleet, err := forecast.Pass(x.ctx, x.site, x.view.History, x.at, forecast.Options{})
 	return each(fleet.States, err, put)
 }

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"dwindle/cmd/internal/report"
+	"dwindle/cmd/internal/station"
 	"dwindle/cmd/internal/text"
 	"dwindle/config"
 	"dwindle/config/civil"
@@ -46,6 +47,7 @@ func (c forecastCmd) Run(e *env) error {
 	if err != nil {
 		return err
 	}
+	defer station.Sparing()()
 	past, done := view.History.Pin(e.ctx)
 	defer done()
 	fleet, err := forecast.Pass(e.ctx, site, past, at, forecast.Options{})

@@ -1,6 +1,7 @@
 package journal
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"slices"
@@ -104,5 +105,20 @@ func FuzzBundle(f *testing.F) {
 			require.ErrorIs(t, err, ErrState)
 			require.Nil(t, list)
 		}
+	})
+}
+
+func TestFactsAreSortedByMovingEachOnce(t *testing.T) {
+	rapid.Check(t, func(rt *rapid.T) {
+		var all []reading.Fact
+		for i := range rapid.IntRange(0, 40).Draw(rt, "facts") {
+			all = append(all, reading.Fact{ID: fmt.Sprint(i), At: t0.Add(time.Duration(rapid.IntRange(0, 9).Draw(rt, "at"))), Received: t0.Add(time.Duration(rapid.IntRange(0, 3).Draw(rt, "received")))})
+		}
+		want := slices.Clone(all)
+		slices.SortFunc(want, func(a, b reading.Fact) int {
+			return cmp.Or(a.At.Compare(b.At), a.Received.Compare(b.Received), cmp.Compare(a.ID, b.ID))
+		})
+		inTimeOrder(all)
+		require.Equal(rt, want, all)
 	})
 }

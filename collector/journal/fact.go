@@ -1,6 +1,7 @@
 package journal
 
 import (
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"database/sql"
@@ -10,6 +11,7 @@ import (
 	"fmt"
 	"runtime"
 	"slices"
+	"strings"
 	"time"
 
 	"golang.org/x/sync/errgroup"
@@ -213,8 +215,10 @@ func (j *Journal) Facts(ctx context.Context, until time.Time) ([]reading.Fact, e
 // factsAtOnce is how many facts one goroutine makes out of their text at once.
 const factsAtOnce = 512
 
-// factsUntil reads facts, several at once: to make them out of their text takes
-// far longer than to read it, and a fleet has hundreds of thousands.
+// factsUntil reads facts in time order, several at once: to make them out of
+// their text takes far longer than to read it, and a fleet has hundreds of
+// thousands. They are read as they lie and put in order here: by the index, each
+// would be a search of its own.
 func (j *Journal) factsUntil(ctx context.Context, until int64) ([]reading.Fact, error) {
 	tx, err := j.reader.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
 	if err != nil {
@@ -225,7 +229,7 @@ func (j *Journal) factsUntil(ctx context.Context, until int64) ([]reading.Fact, 
 	if err := tx.QueryRowContext(ctx, "SELECT count(*) FROM fact WHERE at <= ?", until).Scan(&n); err != nil {
 		return nil, err
 	}
-	rows, err := tx.QueryContext(ctx, "SELECT body FROM fact WHERE at <= ? ORDER BY at, received, id", until)
+	rows, err := tx.QueryContext(ctx, "SELECT body FROM fact WHERE +at <= ?", until)
 	if err != nil {
 		return nil, err
 	}
@@ -256,5 +260,39 @@ func (j *Journal) factsUntil(ctx context.Context, until int64) ([]reading.Fact, 
 		}
 	}
 	parse()
-	return all[:at], errors.Join(rows.Err(), group.Wait())
+	if err := errors.Join(rows.Err(), group.Wait()); err != nil {
+		return nil, err
+	}
+	inTimeOrder(all[:at])
+	return all[:at], nil
+}
+
+// inTimeOrder sorts facts by time, then by when they were received. They are
+// large, so places are sorted and each fact is moved once.
+func inTimeOrder(all []reading.Fact) {
+	from := make([]int, len(all))
+	for i := range from {
+		from[i] = i
+	}
+	slices.SortFunc(from, func(a, b int) int {
+		x, y := &all[a], &all[b]
+		return cmp.Or(x.At.Compare(y.At), x.Received.Compare(y.Received), strings.Compare(x.ID, y.ID))
+	})
+	for i := range from {
+		if from[i] < 0 || from[i] == i {
+			continue
+		}
+		// A ring of places that take each other's facts.
+		first := all[i]
+		for k := i; ; {
+			next := from[k]
+			from[k] = -1
+			if next == i {
+				all[k] = first
+				break
+			}
+			all[k] = all[next]
+			k = next
+		}
+	}
 }

@@ -5,78 +5,97 @@ import (
 	"dwindle/forecast/depletion"
 )
 
-// Kept is what a forecast needs of a model, for those who keep one for each of a
-// large fleet: on the mixture rung less than half of the model, since members
-// without weight are left out. Make one with [Model.Keep].
+// Kept is what later questions need of a model, for those who keep one for each
+// of a large fleet: on the mixture rung a quarter of the model. Members without
+// weight are left out, and figures keep seven digits, which moves a chance by
+// about a millionth. Make one with [Model.Keep].
 type Kept struct {
 	model *Model // of the other rungs, nil on the mixture rung
 
 	class    Class
 	outages  outages
 	cap      float64
-	patterns []keptPattern
-	members  []keptMember
+	patterns []uint8 // places of those in use
+	members  []uint8
+	figures  []float32 // of these patterns, then of these members
 }
 
-type keptPattern struct {
-	place uint8
-	pattern
-}
-
-type keptMember struct {
-	place  uint8
-	weight float64
-	level
-}
-
-// Keep gives what [Model.Forecast] needs.
+// Keep gives what [Kept.Forecast] needs.
 func (m *Model) Keep() *Kept {
 	if m.rung != RungMixture {
 		whole := *m
 		return &Kept{model: &whole}
 	}
 	k := &Kept{class: m.mix.class, outages: m.mix.outages, cap: m.mix.cap}
-	n := 0
 	var used [patterns]bool
+	places := make([]uint8, 0, patterns+members)
 	for i, w := range m.mix.weights {
-		if w != 0 {
-			n++
-			used[memberKinds[i].pattern] = true
-		}
+		used[memberKinds[i].pattern] = used[memberKinds[i].pattern] || w != 0
 	}
-	k.members = make([]keptMember, 0, n)
-	for i, w := range m.mix.weights {
-		if w != 0 {
-			k.members = append(k.members, keptMember{uint8(i), w, m.mix.levels[i]})
-		}
-	}
-	n = 0
-	for _, u := range used {
-		if u {
-			n++
-		}
-	}
-	k.patterns = make([]keptPattern, 0, n)
 	for i, u := range used {
 		if u {
-			k.patterns = append(k.patterns, keptPattern{uint8(i), m.mix.patterns[i]})
+			places = append(places, uint8(i))
 		}
 	}
+	n := len(places)
+	for i, w := range m.mix.weights {
+		if w != 0 {
+			places = append(places, uint8(i))
+		}
+	}
+	places = append(make([]uint8, 0, len(places)), places...)
+	k.patterns, k.members = places[:n:n], places[n:]
+	t := tape{figures: make([]float32, 0, n*patternFigures+len(k.members)*memberFigures), writing: true}
+	t.mixture(k, &m.mix)
+	k.figures = t.figures
 	return k
 }
 
-// Forecast is [Model.Forecast] of the model that was kept, bit for bit.
+// Forecast is [Model.Forecast] of the model that was kept.
 func (k *Kept) Forecast(future []config.DayType, firstShare float64) depletion.Mixture {
 	if k.model != nil {
 		return k.model.Forecast(future, firstShare)
 	}
 	m := Model{rung: RungMixture, mix: mixture{class: k.class, outages: k.outages, cap: k.cap}}
-	for i := range k.patterns {
-		m.mix.patterns[k.patterns[i].place] = k.patterns[i].pattern
-	}
-	for i := range k.members {
-		m.mix.levels[k.members[i].place] = k.members[i].level
-		m.mix.weights[k.members[i].place] = k.members[i].weight
-	}
+	t := tape{figures: k.figures}
+	t.mixture(k, &m.mix)
 	return m.Forecast(future, firstShare)
+}
+
+// How many figures there are of a pattern and of a member.
+const (
+	patternFigures = 1 + 3*int(config.DayTypes)
+	memberFigures  = 7
+)
+
+// tape writes or reads figures, so that their order stands in one place.
+type tape struct {
+	figures []float32
+	writing bool
+}
+
+func (t *tape) mixture(k *Kept, m *mixture) {
+	for _, i := range k.patterns {
+		p := &m.patterns[i]
+		t.figure(&p.mean)
+		for _, list := range [...]*[config.DayTypes]float64{&p.h, &p.g, &p.err} {
+			for j := range list {
+				t.figure(&list[j])
+			}
+		}
+	}
+	for _, i := range k.members {
+		l := &m.levels[i]
+		for _, x := range [memberFigures]*float64{&m.weights[i], &l.mu, &l.x, &l.pmm, &l.pmx, &l.pxx, &l.s2} {
+			t.figure(x)
+		}
+	}
+}
+
+func (t *tape) figure(x *float64) {
+	if t.writing {
+		t.figures = append(t.figures, float32(*x))
+		return
+	}
+	*x, t.figures = float64(t.figures[0]), t.figures[1:]
 }

@@ -17,6 +17,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"dwindle/cmd/internal/station"
 	"dwindle/collector"
 	"dwindle/collector/health"
 	"dwindle/collector/journal"
@@ -62,6 +63,7 @@ func BenchmarkColdPass(b *testing.B) {
 	ctx := context.Background()
 	before := usedCPU(b)
 	n, dated := 0, 0
+	defer station.Sparing()()
 	for b.Loop() {
 		n++
 		j, err := journal.OpenReader(ctx, path, journal.Options{})

@@ -238,6 +238,7 @@ func (c *Station) Decide(ctx context.Context, d Decision) error {
 // Pass makes one forecast of the fleet as of an instant and lets the watch
 // look at it. Not for concurrent use.
 func (c *Station) Pass(ctx context.Context, at time.Time) (forecast.Fleet, error) {
+	defer Sparing()()
 	past, done := c.history.AsOf(at).Pin(ctx)
 	defer done()
 	fleet, err := forecast.Pass(ctx, c.site.Load(), past, at, forecast.Options{})
