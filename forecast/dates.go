@@ -22,7 +22,10 @@ func (p *pass) dates(w *work, sc *scratch) {
 	mean, variance := w.track.Estimate.Budget(w.usage.perUnit)
 	w.budget = depletion.Budget{Mean: mean, Var: variance}
 	ahead, share := p.ahead(w.point.Machine), p.firstShare()
-	sc.law = w.look.model.ForecastInto(sc.law, ahead, share)
+	sc.law = w.look.model.ForecastUntil(sc.law, ahead, share, w.budget)
+	if sc.law.Days() < leastDays {
+		sc.law = w.look.model.ForecastInto(sc.law, ahead, share) // so many are looked at in any case
+	}
 	curve := sc.law
 	p10, p50, p90 := curve.Range(w.budget)
 	for _, q := range []struct {
@@ -67,6 +70,10 @@ func (p *pass) dates(w *work, sc *scratch) {
 	}
 }
 
+// leastDays is how many days the expected mean duty is taken over at least:
+// today and a week.
+const leastDays = 8
+
 // perDay is the expected mean duty over the forecast: to the likely date, but
 // over a week at least and within the horizon.
 func (p *pass) perDay(curve depletion.Mixture, p50 float64) (float64, bool) {
@@ -76,7 +83,7 @@ func (p *pass) perDay(curve depletion.Mixture, p50 float64) (float64, bool) {
 	}
 	k := n
 	if !math.IsInf(p50, 1) {
-		k = min(n, max(8, int(math.Ceil(p50))))
+		k = min(n, max(leastDays, int(math.Ceil(p50))))
 	}
 	span := depletion.Elapsed(float64(k), p.firstShare())
 	if span <= 0 {
