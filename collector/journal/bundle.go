@@ -30,7 +30,7 @@ type form[T any] struct {
 	day   func(*T) civil.Date // that decides where it lies
 	order func(a, b T) int    // 0: a newer one takes the other's place
 	write func(out []byte, x, before *T) []byte
-	read  func(in *input, before *T) T
+	read  func(body []byte, out []T) (grown []T, ok bool)
 }
 
 var partForm = form[Part]{
@@ -46,15 +46,48 @@ var partForm = form[Part]{
 		out = binary.AppendVarint(out, (p.Known - p.Seen).Milliseconds())
 		return binary.AppendUvarint(out, uint64(p.Flags))
 	},
-	read: func(in *input, before *Part) (p Part) {
-		p.Emitted = civil.Date(int64(before.Emitted) + in.varint())
-		p.Day = civil.Date(int64(p.Emitted) - in.varint())
-		p.Amount = in.float()
-		p.Known = time.Duration(in.varint()) * time.Millisecond
-		p.Seen = p.Known - time.Duration(in.varint())*time.Millisecond
-		p.Flags = reading.Flags(in.uvarint())
-		return p
-	},
+	read: readParts,
+}
+
+// readParts is written out, since a pass reads hundreds of them for each device.
+func readParts(body []byte, out []Part) ([]Part, bool) {
+	var p Part
+	var v int64
+	for len(body) > 0 {
+		v, body = varint(body)
+		p.Emitted = civil.Date(int64(p.Emitted) + v)
+		v, body = varint(body)
+		p.Day = civil.Date(int64(p.Emitted) - v)
+		if len(body) < 8 {
+			return out, false
+		}
+		p.Amount, body = math.Float64frombits(binary.LittleEndian.Uint64(body)), body[8:]
+		v, body = varint(body)
+		p.Known = time.Duration(v) * time.Millisecond
+		v, body = varint(body)
+		p.Seen = p.Known - time.Duration(v)*time.Millisecond
+		flags, n := binary.Uvarint(body)
+		if n <= 0 {
+			return out, false
+		}
+		p.Flags, body = reading.Flags(flags), body[n:]
+		out = append(out, p)
+	}
+	return out, true
+}
+
+// varint reads a number and gives the rest; nothing is left where there is none,
+// so that the reader finds the end too early.
+func varint(b []byte) (int64, []byte) {
+	if len(b) > 0 && b[0] < 0x80 { // most are small
+		v := int64(b[0])
+		return v>>1 ^ -(v & 1), b[1:]
+	}
+	v, n := binary.Varint(b)
+	if n <= 0 {
+		return 0, nil
+	}
+	return v, b[n:]
 }
 
 var levelForm = form[LevelDay]{
@@ -74,9 +107,15 @@ var levelForm = form[LevelDay]{
 		out = binary.LittleEndian.AppendUint64(out, math.Float64bits(l.Value))
 		return binary.AppendUvarint(out, uint64(l.Flags))
 	},
-	read: func(in *input, before *LevelDay) (l LevelDay) {
-		l.Day = civil.Date(int64(before.Day) + in.varint())
-		if l.Quantity = before.Quantity; len(in.rest) > 0 && in.rest[0] != 0 {
+	read: readLevels,
+}
+
+func readLevels(body []byte, out []LevelDay) ([]LevelDay, bool) {
+	in := input{rest: body}
+	var l LevelDay
+	for len(in.rest) > 0 {
+		l.Day = civil.Date(int64(l.Day) + in.varint())
+		if len(in.rest) > 0 && in.rest[0] != 0 {
 			l.Quantity = reading.Quantity(in.text())
 		} else {
 			in.uvarint()
@@ -84,8 +123,12 @@ var levelForm = form[LevelDay]{
 		l.At = time.UnixMilli(dayMillis(l.Day) + in.varint()).UTC()
 		l.Value = in.float()
 		l.Flags = reading.Flags(in.uvarint())
-		return l
-	},
+		if in.bad {
+			return out, false
+		}
+		out = append(out, l)
+	}
+	return out, true
 }
 
 // dayMillis is a place in time near a civil day, to count from.
@@ -110,16 +153,12 @@ func (f *form[T]) decode(body []byte, out []T) ([]T, error) {
 	if len(body) == 0 {
 		return out, nil
 	}
-	in := input{rest: body[1:], bad: body[0] != bundleVersion}
-	var before T
-	for len(in.rest) > 0 && !in.bad {
-		before = f.read(&in, &before)
-		out = append(out, before)
+	if body[0] == bundleVersion {
+		if out, ok := f.read(body[1:], out); ok {
+			return out, nil
+		}
 	}
-	if in.bad {
-		return nil, fmt.Errorf("%w: a bundle of days is damaged", ErrState)
-	}
-	return out, nil
+	return nil, fmt.Errorf("%w: a bundle of days is damaged", ErrState)
 }
 
 // merge gives both lists in order; where they meet, the newer figure stands.

@@ -122,3 +122,22 @@ func TestFactsAreSortedByMovingEachOnce(t *testing.T) {
 		require.Equal(rt, want, all)
 	})
 }
+
+// BenchmarkBundles reads half a year of a signal that comes all day.
+func BenchmarkBundles(b *testing.B) {
+	var list []Part
+	for d := range civil.Date(180) {
+		for _, back := range []civil.Date{1, 0} {
+			list = append(list, Part{Emitted: 20_000 + d, Day: 20_000 + d - back, Amount: 0.1 + float64(d)/7, Seen: 5 * time.Hour, Known: 5 * time.Hour})
+		}
+	}
+	body := partForm.encode(list)
+	buffer := make([]Part, 0, len(list))
+	b.ReportAllocs()
+	for b.Loop() {
+		if _, err := partForm.decode(body, buffer); err != nil {
+			b.Fatal(err)
+		}
+	}
+	b.ReportMetric(float64(len(body))/180, "bytes/day")
+}
