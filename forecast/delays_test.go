@@ -313,7 +313,7 @@ func TestDelayTable(t *testing.T) {
 	}
 	var b strings.Builder
 	fmt.Fprintf(&b, "Days from a fault to its verdict: median / 9 of 10, and how many of %d were found within %d days if not all.\n", *delaySeeds, never)
-	fmt.Fprintf(&b, "A reservoir of 125 cm3, pumps that differ by 3 %%, Sundays at rest. Wrong verdicts of sound points: in so many point-years.\n\n")
+	fmt.Fprintf(&b, "A reservoir of 125 cm3, pumps that differ by 3 %%, Sundays at rest; what the fill outlasts is not found. Wrong verdicts: of sound points, in so many point-years.\n\n")
 	fmt.Fprintf(&b, "%-24s %7s ", "evidence", "cm3/day")
 	for _, f := range delayFaults {
 		fmt.Fprintf(&b, "%15s", f.name)

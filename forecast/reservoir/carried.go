@@ -14,13 +14,16 @@ type Carried struct {
 	Under, Over, NotDispensing bool
 	// Ratio is what the verdict rests on.
 	Ratio Ratio
+	// Loud is how many times its declared variance the sensor's noise came to,
+	// 1 at least; 0 for not known.
+	Loud float64
 }
 
 // Carry makes what a fill leaves to the next of a fill's end.
 func Carry(t Track, j Judgement) *Carried {
 	return &Carried{
 		Factor: min(max(t.Estimate.Factor, 0), 2), SD: math.Sqrt(max(0, t.Estimate.VarF)),
-		Under: j.Under, Over: j.Over, NotDispensing: j.NotDispensing, Ratio: j.Ratio,
+		Under: j.Under, Over: j.Over, NotDispensing: j.NotDispensing, Ratio: j.Ratio, Loud: t.loud,
 	}
 }
 

@@ -95,7 +95,11 @@ func TestDelaysByDose(t *testing.T) {
 	}
 	all, years := 0, 0.0
 	for _, g := range gaugeKinds {
-		for _, daily := range []float64{0.5, 1, 2} {
+		doses := []float64{0.5, 1, 2}
+		if !*wide {
+			doses = map[float64][]float64{1.25: {0.5, 2}, 2.5: {1}, 6.25: {1}, 12.5: {0.5, 1}}[g.step]
+		}
+		for _, daily := range doses {
 			line := fmt.Sprintf("%-10s %.1f cm3/d:", g.name, daily)
 			for i, f := range faults {
 				d := delaysByDose(g, daily, f, faulty, 4)

@@ -15,7 +15,7 @@ type Deviation struct {
 // its baseline: one that follows the factor would absorb what is looked for.
 // Levels before which nothing was commanded say nothing and have none.
 func Deviations(t Track, steps []Step) []Deviation {
-	r := run{p: t.Fill, start: t.start}
+	r := run{p: t.Fill, start: t.start, loud: t.loud}
 	e := r.usual().hold(t.start)
 	var out []Deviation
 	moved, far := 0.0, false
@@ -31,7 +31,7 @@ func Deviations(t Track, steps []Step) []Deviation {
 			continue
 		}
 		far = false
-		if variance := e.VarR + s.noise(); moved > 0 && variance > 0 {
+		if variance := e.VarR + t.loud*s.noise(); moved > 0 && variance > 0 {
 			out = append(out, Deviation{i, (s.Level - e.Remaining) / math.Sqrt(variance)})
 		}
 		r.take(&e, s)

@@ -150,6 +150,7 @@ type Track struct {
 	// has shown otherwise yet. Ratio is that of both.
 	Kept bool
 
+	loud  float64 // see loudness
 	past  []past
 	start Estimate
 	sc    scale

@@ -309,10 +309,10 @@ func (r *run) told(e *Estimate, s *Step) {
 func (r *run) likely(e *Estimate, s *Step) float64 {
 	v := s.Level - e.Remaining
 	if coarse(r.p, *s) {
-		sd := math.Sqrt(e.VarR + s.Noise*s.Noise)
+		sd := math.Sqrt(e.VarR + r.loud*s.Noise*s.Noise)
 		return math.Log(math.Max(leastMass, between((v-s.Scale/2)/sd, (v+s.Scale/2)/sd)))
 	}
-	variance := e.VarR + s.Scale*s.Scale/12 + s.Noise*s.Noise
+	variance := e.VarR + r.loud*s.noise()
 	variance = math.Max(variance, 1e-12)
 	return -(math.Log(variance) + math.Min(v*v/variance, leastTail)) / 2
 }
@@ -329,9 +329,9 @@ func (r *run) far(e *Estimate, s *Step) bool {
 	v := s.Level - e.Remaining
 	if coarse(r.p, *s) {
 		v = math.Max(0, math.Abs(v)-s.Scale/2)
-		return v*v > 25*(e.VarR+s.Noise*s.Noise)
+		return v*v > 25*(e.VarR+r.loud*s.Noise*s.Noise)
 	}
-	return v*v > 25*(e.VarR+s.Scale*s.Scale/12+s.Noise*s.Noise)
+	return v*v > 25*(e.VarR+r.loud*s.noise())
 }
 
 // take updates a state with a step's level. One that is far beyond what it
@@ -339,13 +339,13 @@ func (r *run) far(e *Estimate, s *Step) bool {
 func (r *run) take(e *Estimate, s *Step) {
 	v := s.Level - e.Remaining
 	rough := coarse(r.p, *s)
-	if rough && e.UpdateWithin(s.Level-s.Scale/2, s.Level+s.Scale/2, s.Noise*s.Noise) {
+	if rough && e.UpdateWithin(s.Level-s.Scale/2, s.Level+s.Scale/2, r.loud*s.Noise*s.Noise) {
 		return
 	}
 	if rough || r.far(e, s) {
 		e.VarR += v * v
 	}
-	e.Update(s.Level, s.Scale*s.Scale/12+s.Noise*s.Noise)
+	e.Update(s.Level, r.loud*s.noise())
 }
 
 // since is the ratio from a step to another, from what was believed of the level

@@ -22,7 +22,8 @@ type run struct {
 	past     []past
 	at       []int // step of each believed level
 	believed []bool
-	jumps    []Jump // where the filter was opened for three levels alike
+	loud     float64 // times the declared variance of levels
+	jumps    []Jump  // where the filter was opened for three levels alike
 }
 
 func (r *run) readings() []Reading {
@@ -131,6 +132,8 @@ func (r *run) judged() Track {
 		r.start.Factor, r.start.VarF = c.Factor, c.SD*c.SD+changeWander*changeWander
 		r.filter(nil)
 	}
+	r.loud = loudness(p, r.steps)
+	t.loud = r.loud
 	told := r.observe(nil)
 	if former := p.Carried; former.bad() {
 		since := r.observe(&changed{at: -1, ratio: former.Ratio, low: former.Low()})
