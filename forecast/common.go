@@ -19,12 +19,22 @@ type Shared struct {
 	Since civil.Date
 	// Less says that less goes out than before, else more.
 	Less bool
-	// Points is how many the newest day's median rests on.
-	Points int
+	// Machines is how many the newest day's median rests on.
+	Machines int
 }
 
 // commonDays is how far back days are compared over points.
 const commonDays = 60
+
+const (
+	// leastMachines is how many must have a level on a day for what is common to
+	// them to be told: a median of five withstands two that are at fault.
+	leastMachines = 5
+	// leastShift is the least mean shift that is worth a word, in standard
+	// deviations of one level: levels of one point are not quite independent, and
+	// small shifts may come from that.
+	leastShift = 0.5
+)
 
 // deviations gives the standardised departures of the level from what a sound
 // pump would have left, of the newest commonDays, today last, NaN for none; nil
@@ -54,7 +64,9 @@ func (p *pass) deviations(w *work) []float32 {
 // sharedShifts looks for what the points of each area have in common, areas in
 // register order, and says so beside the verdicts that it may explain.
 func sharedShifts(site *config.Site, states []State, today civil.Date) []Shared {
-	rows := map[string][][]float64{}
+	// Points of one machine share what is not known of its hours, so that a
+	// machine counts as one.
+	machines := map[string][][]float64{}
 	for i := range states {
 		if len(states[i].deviations) == 0 {
 			continue
@@ -63,21 +75,27 @@ func sharedShifts(site *config.Site, states []State, today civil.Date) []Shared 
 		for d, z := range states[i].deviations {
 			row[d] = float64(z)
 		}
-		if m := site.Machine(states[i].Row.Machine); m != nil {
-			rows[m.Area] = append(rows[m.Area], row)
+		m := states[i].Row.Machine
+		machines[m] = append(machines[m], row)
+	}
+	rows := map[string][][]float64{}
+	for i := range site.Machines {
+		if m := &site.Machines[i]; len(machines[m.ID]) > 0 {
+			median, _ := drift.Common(machines[m.ID], 1)
+			rows[m.Area] = append(rows[m.Area], median)
 		}
 	}
 	var out []Shared
 	for _, a := range site.Areas {
-		median, count := drift.Common(rows[a.ID])
+		median, count := drift.Common(rows[a.ID], leastMachines)
 		s, ok := drift.Shared(median, count)
-		if !ok {
+		if !ok || math.Abs(meanSince(median, s.Since)) < leastShift {
 			continue
 		}
 		found := Shared{Area: a.ID, Since: today - civil.Date(commonDays-1-s.Since), Less: s.Sign > 0}
 		for d := range median {
 			if !math.IsNaN(median[d]) {
-				found.Points = count[d]
+				found.Machines = count[d]
 			}
 		}
 		out = append(out, found)
@@ -91,6 +109,20 @@ func sharedShifts(site *config.Site, states []State, today civil.Date) []Shared 
 		}
 	}
 	return out
+}
+
+// meanSince is the mean of the days after one, without those that have none.
+func meanSince(median []float64, day int) float64 {
+	sum, n := 0.0, 0
+	for _, m := range median[day+1:] {
+		if !math.IsNaN(m) {
+			sum, n = sum+m, n+1
+		}
+	}
+	if n == 0 {
+		return 0
+	}
+	return sum / float64(n)
 }
 
 // String says it in words.

@@ -5,15 +5,12 @@ import (
 	"slices"
 )
 
-// leastCommon is how many points with a z a day must have for their median to
-// stand for what is common to them: a median of five withstands two faulty ones.
-const leastCommon = 5
-
 // Common gives the median z of each day over points: what has one cause for all
 // of them, such as cold that stiffens grease everywhere. z has one row per point
 // and one column per day, NaN where there is none; the median is NaN where fewer
-// than five points have one. median and count have one element per day.
-func Common(z [][]float64) (median []float64, count []int) {
+// than least points have one: a median of five withstands two faulty ones. Both
+// results have one element per day.
+func Common(z [][]float64, least int) (median []float64, count []int) {
 	days := 0
 	for _, row := range z {
 		days = max(days, len(row))
@@ -29,7 +26,7 @@ func Common(z [][]float64) (median []float64, count []int) {
 		}
 		count[d] = len(list)
 		median[d] = math.NaN()
-		if len(list) >= leastCommon {
+		if len(list) >= max(1, least) {
 			slices.Sort(list)
 			n := len(list)
 			median[d] = (list[(n-1)/2] + list[n/2]) / 2

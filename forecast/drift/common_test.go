@@ -14,7 +14,7 @@ var none = math.NaN()
 
 func TestCommonIsTheMedianOfTheDay(t *testing.T) {
 	z := [][]float64{{1, none, 5}, {2, 9, 4}, {3, 9, 3}, {4, 9}, {50, 9, 1}, {none, none, 2}}
-	m, n := drift.Common(z)
+	m, n := drift.Common(z, 5)
 	require.Equal(t, []int{5, 4, 5}, n)
 	require.Equal(t, 3.0, m[0])
 	require.True(t, math.IsNaN(m[1]), "four points do not stand for all")
@@ -24,7 +24,7 @@ func TestCommonIsTheMedianOfTheDay(t *testing.T) {
 	require.Equal(t, 9.0, own[4][1], "nothing common is known, nothing taken off")
 	require.True(t, math.IsNaN(own[0][1]))
 	require.Equal(t, 50.0, z[4][0], "what came in stays as it was")
-	empty, _ := drift.Common(nil)
+	empty, _ := drift.Common(nil, 5)
 	require.Empty(t, empty)
 }
 
@@ -70,7 +70,7 @@ func TestCommonCauseIsTakenOff(t *testing.T) {
 		}
 		return who
 	}
-	median, count := drift.Common(z)
+	median, count := drift.Common(z, 5)
 	require.Len(t, blamed(z), 15, "without it the cold would blame them all")
 	require.Equal(t, []int{3}, blamed(drift.Own(z, median)))
 
@@ -106,7 +106,7 @@ func TestFalseNoticesOfAnArea(t *testing.T) {
 		for i := range row {
 			row[i] = r.NormFloat64()
 		}
-		median, count := drift.Common(z)
+		median, count := drift.Common(z, 5)
 		// Step by step, as a day's pass would see it: count beginnings.
 		e := drift.EWMA{Weight: 0.1, L: 3.466}
 		for d, m := range median {
