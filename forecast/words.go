@@ -10,7 +10,8 @@ import (
 	"dwindle/forecast/reservoir"
 )
 
-// perYear is how many measured levels come a year.
+// perYear is how many measured levels come a year, weekly ones at least: rarer
+// ones each say so much that the limits for them are not to be trusted.
 func perYear(list []level) float64 {
 	n := len(list)
 	if n < 2 {
@@ -20,7 +21,7 @@ func perYear(list []level) float64 {
 	if days <= 0 {
 		return 365
 	}
-	return min(max(float64(n-1)/days*365, 12), 365)
+	return min(max(float64(n-1)/days*365, 52), 365)
 }
 
 // signs looks at the levels before and since a judgement's stretch began.

@@ -12,10 +12,10 @@ const (
 	// loudLeast is the least number of differences that say anything.
 	loudLeast = 10
 	// loudError over the root of the number of differences is taken off the
-	// estimate, so that a sensor is seldom called loud by chance: about half of
-	// its standard error. It and loudPrior were found by simulation: together
+	// estimate, so that a sensor is seldom called loud by chance: about its
+	// standard error. It and loudPrior were found by simulation: together
 	// they cost less than a day of delay where the declaration is right.
-	loudError = 1.0
+	loudError = 2.0
 	// trimmed is the mean square of a standard normal within its central four
 	// fifths: 1 - 2 q f(q) / 0.8 with q = 1.2816 and f the density.
 	trimmed = 0.43771
