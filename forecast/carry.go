@@ -76,7 +76,7 @@ func (p *pass) formerFill(ctx context.Context, w *work, fill, next reading.Fact,
 		return nil, err
 	}
 	params := p.params(w, capacity, carried)
-	params.PerYear = perYear(seen.measured)
+	params.PerYear = seen.perYear()
 	st, times := steps(former.cells, seen.measured, params.FillSD, channelOf(w.device), sc)
 	t := reservoir.Follow(params, st)
 	from, n := 0, len(t.Readings)

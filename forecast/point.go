@@ -181,7 +181,7 @@ func (p *pass) newest(ctx context.Context, w *work) error {
 // follow runs the fill through the reservoir's filter.
 func (p *pass) follow(w *work, sc *scratch) {
 	w.params = p.params(w, w.capacity, w.params.Carried)
-	w.params.PerYear = perYear(w.sights.measured)
+	w.params.PerYear = w.sights.perYear()
 	var st []reservoir.Step
 	st, w.times = steps(w.cells, w.sights.measured, w.params.FillSD, channelOf(w.device), sc)
 	fillSD := w.params.FillSD

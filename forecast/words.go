@@ -10,14 +10,15 @@ import (
 	"dwindle/forecast/reservoir"
 )
 
-// perYear is how many measured levels come a year, weekly ones at least: rarer
-// ones each say so much that the limits for them are not to be trusted.
-func perYear(list []level) float64 {
-	n := len(list)
-	if n < 2 {
+// perYear is how many measured levels come a year. Weighings by people count as
+// if they were daily, so that three are needed for a verdict: what was weighed,
+// and when, has errors of its own that no budget knows of.
+func (s *sights) perYear() float64 {
+	n := len(s.measured)
+	if n < 2 || s.person {
 		return 365
 	}
-	days := list[n-1].at.Sub(list[0].at).Hours() / 24
+	days := s.measured[n-1].at.Sub(s.measured[0].at).Hours() / 24
 	if days <= 0 {
 		return 365
 	}
