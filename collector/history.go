@@ -122,11 +122,14 @@ func (h *History) Days(ctx context.Context, device string, kind reading.Kind, fi
 	return h.sums.list(r.loc, h.days), nil
 }
 
-// daySums adds parts up to days. It is used again for the next question.
+// daySums adds parts up to days. It and its lists are used again for the next
+// question.
 type daySums struct {
 	first civil.Date
 	days  []daySum
 	out   []reading.Day
+
+	samples []reading.Sample
 }
 
 type daySum struct {
@@ -261,7 +264,11 @@ func (h *History) levels(s *journal.Snapshot, r recipe, from, to time.Time, give
 			return nil, err
 		}
 	}
-	out = make([]reading.Sample, 0, len(days)+len(f.levels))
+	if h.sums != nil {
+		out = h.sums.samples[:0]
+		defer func() { h.sums.samples = out }()
+	}
+	out = slices.Grow(out, len(days)+len(f.levels))
 	for i, l := range days {
 		// A later reading of the same day takes the place of a saved one.
 		newer := b.head && l.Day == b.before && slices.ContainsFunc(f.levels, func(x journal.LevelDay) bool {

@@ -21,7 +21,8 @@ type Batch interface {
 	// reporting interval at both ends.
 	Amount(ctx context.Context, device string, kind Kind, from, to time.Time) (Amount, error)
 	// Levels gives the last valid level reading of each civil day and quantity
-	// in [from, to], in time order.
+	// in [from, to], in time order. The list may be overwritten by the next
+	// question.
 	Levels(ctx context.Context, device string, from, to time.Time) ([]Sample, error)
 	// Newest gives the time of a device's newest live reading at or before an
 	// instant; ok is false if it never reported.

@@ -40,6 +40,15 @@ func (r *run) readings() []Reading {
 // that of the last step.
 func (r *run) first(c *Checkpoint) (cut int, next *Checkpoint) {
 	r.believed = make([]bool, len(r.steps))
+	if r.past == nil {
+		n := 0
+		for i := range r.steps {
+			if r.steps[i].HasLevel {
+				n++
+			}
+		}
+		r.past, r.at = make([]past, 0, n), make([]int, 0, n)
+	}
 	var told, unknown float64
 	var waiting []past // levels in a row that did not fit and are alike
 	var waitingAt []int
