@@ -22,7 +22,7 @@ import (
 // workers, read ahead or one device at a time, and whether all is derived or the
 // last readings have still to be folded in.
 func TestAPassOverAJournalIsTheSameForAnyWorkers(t *testing.T) {
-	plant := simulate.New(simulate.Options{Seed: 3, Points: 150, Days: 70, ReportEvery: 12 * time.Hour})
+	plant := simulate.New(simulate.Options{Seed: 3, Points: 80, Days: 50, ReportEvery: 12 * time.Hour})
 	site := plant.Site()
 	ctx := context.Background()
 	j, err := journal.Open(ctx, filepath.Join(t.TempDir(), "journal.db"), journal.Options{})
