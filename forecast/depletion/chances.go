@@ -24,6 +24,19 @@ func (c Curve) Chances(times []float64, b Budget, into []float64) {
 // Chances are those of [Mixture.Chance].
 func (m Mixture) Chances(times []float64, b Budget, into []float64) {
 	clear(into)
+	if !m.Stops.None() {
+		var law stopped
+		usable := m.with(b, &law)
+		for i, t := range times {
+			switch {
+			case usable:
+				into[i] = law.chance(t)
+			case b.Mean <= 0:
+				into[i] = 1
+			}
+		}
+		return
+	}
 	for i, c := range m.Curves {
 		if m.Weights[i] > 0 {
 			c.addChances(times, b, m.Weights[i], into)

@@ -7,6 +7,8 @@ import "math"
 type Mixture struct {
 	Curves  []Curve
 	Weights []float64
+	// Stops put the end off beyond what the curves say.
+	Stops Stops
 }
 
 // Law is the distribution of the time at which a budget is used up.
@@ -34,7 +36,10 @@ func (m Mixture) Days() int {
 }
 
 // MeanAt is the expected cumulative duty after k whole days, 0 <= k <= Days.
-func (m Mixture) MeanAt(k int) float64 {
+func (m Mixture) MeanAt(k int) float64 { return m.running(k) * m.Stops.Up() }
+
+// running is the same without stops.
+func (m Mixture) running(k int) float64 {
 	sum := 0.0
 	for i, c := range m.Curves {
 		sum += m.Weights[i] * c.Mean[k]
@@ -44,17 +49,21 @@ func (m Mixture) MeanAt(k int) float64 {
 
 // Moments is the one curve with the mixture's mean and variance, written into
 // the slices of an old one where they are large enough. A mixture without
-// curves gives none.
+// curves gives none. Stops count with their mean and the variance of an
+// alternating renewal process (D. R. Cox, Renewal theory, 1962).
 func (m Mixture) Moments(old Curve) Curve {
 	if len(m.Curves) == 0 {
 		return Curve{}
 	}
 	c := Curve{Mean: old.Mean[:0], Var: old.Var[:0]}
 	for k := range m.Days() + 1 {
-		mean, variance := m.MeanAt(k), 0.0
+		mean, variance := m.running(k), 0.0
 		for i, one := range m.Curves {
 			d := one.Mean[k] - mean
 			variance += m.Weights[i] * (one.Var[k] + d*d)
+		}
+		if !m.Stops.None() && k > 0 {
+			mean, variance = m.Stops.moments(float64(k), mean, variance)
 		}
 		if k > 0 {
 			variance = math.Max(variance, c.Var[k-1])
@@ -67,6 +76,10 @@ func (m Mixture) Moments(old Curve) Curve {
 // Range gives P10, P50 and P90 in one walk over the days. Those beyond the
 // horizon are +Inf.
 func (m Mixture) Range(b Budget) (p10, p50, p90 float64) {
+	if !m.Stops.None() {
+		r := m.Times([]float64{0.1, 0.5, 0.9}, b, nil)
+		return r[0], r[1], r[2]
+	}
 	if len(m.Curves) == 1 {
 		return m.Curves[0].Range(b)
 	}
@@ -89,6 +102,13 @@ func (m Mixture) Chance(t float64, b Budget) float64 {
 	if b.Mean <= 0 {
 		return 1
 	}
+	if !m.Stops.None() {
+		var law stopped
+		if !m.with(b, &law) {
+			return 0
+		}
+		return law.chance(t)
+	}
 	p := 0.0
 	for i, c := range m.Curves {
 		if m.Weights[i] > 0 {
@@ -104,10 +124,55 @@ func (m Mixture) Quantile(p float64, b Budget) (days float64, ok bool) {
 	if !(p > 0 && p < 1) {
 		return 0, false
 	}
+	if !m.Stops.None() {
+		t := m.Times([]float64{p}, b, nil)[0]
+		return t, !math.IsInf(t, 1)
+	}
 	if len(m.Curves) == 1 {
 		return m.Curves[0].Quantile(p, b)
 	}
 	return m.first(p, b, 0)
+}
+
+// Times gives the first times at which the chance reaches rising levels, in one
+// walk over the days, +Inf beyond the horizon; appended to out.
+func (m Mixture) Times(levels []float64, b Budget, out []float64) []float64 {
+	out = out[:0]
+	var law stopped
+	stops := !m.Stops.None()
+	if stops && !m.with(b, &law) {
+		t := math.Inf(1)
+		if b.Mean <= 0 {
+			t = 0
+		}
+		for range levels {
+			out = append(out, t)
+		}
+		return out
+	}
+	last := 0.0
+	for _, p := range levels {
+		if math.IsInf(last, 1) {
+			out = append(out, last)
+			continue
+		}
+		var t float64
+		var ok bool
+		switch {
+		case stops:
+			t, ok = law.first(p, int(last))
+		case len(m.Curves) == 1:
+			t, ok = m.Curves[0].Quantile(p, b)
+		default:
+			t, ok = m.first(p, b, int(last))
+		}
+		if !ok {
+			t = math.Inf(1)
+		}
+		last = math.Max(last, t) // rounding must not put P50 before P10
+		out = append(out, last)
+	}
+	return out
 }
 
 // first searches from a whole day before which the chance is below p.

@@ -81,16 +81,12 @@ func (a *ahead) variance(s *sofar) float64 {
 const surely = 4
 
 // forecast rolls all members that carry weight over the calendar, as far as
-// every one of them has surely used up the budget. Each makes one curve, or one
-// for each slice of what outages may take unless its curve is to be whole.
-func (m *mixture) forecast(old depletion.Mixture, future []config.DayType, firstShare float64, until depletion.Budget, whole bool) depletion.Mixture {
+// every one of them has surely used up the budget. Stops come on top of the
+// curves.
+func (m *mixture) forecast(old depletion.Mixture, future []config.DayType, firstShare float64, until depletion.Budget) depletion.Mixture {
 	rules := &rulesOf[m.class]
 	var rolls [members]ahead
-	lossy, cut := m.outages.count > 0, 1
-	if lossy && !whole {
-		cut = slices
-	}
-	out := depletion.Mixture{Curves: old.Curves[:0], Weights: old.Weights[:0]}
+	out := depletion.Mixture{Curves: old.Curves[:0], Weights: old.Weights[:0], Stops: m.outages.law(len(future), m.stops)}
 	n := 0
 	for i, w := range m.weights {
 		if w == 0 {
@@ -102,21 +98,15 @@ func (m *mixture) forecast(old depletion.Mixture, future []config.DayType, first
 			a.r = rules.afterChange
 		}
 		rolls[n] = a
-		n++
-		for k := range cut {
-			var c depletion.Curve
-			if i := len(out.Curves); i < cap(old.Curves) {
-				c = old.Curves[:i+1][i]
-			}
-			c = depletion.Curve{Mean: resize(c.Mean, len(future)+1), Var: resize(c.Var, len(future)+1)}
-			c.Mean[0], c.Var[0] = 0, 0
-			out.Curves = append(out.Curves, c)
-			part := 1.0
-			if cut > 1 {
-				part = sliceChance[k]
-			}
-			out.Weights = append(out.Weights, w*part)
+		var c depletion.Curve
+		if n < cap(old.Curves) {
+			c = old.Curves[:n+1][n]
 		}
+		c = depletion.Curve{Mean: resize(c.Mean, len(future)+1), Var: resize(c.Var, len(future)+1)}
+		c.Mean[0], c.Var[0] = 0, 0
+		out.Curves = append(out.Curves, c)
+		out.Weights = append(out.Weights, w)
+		n++
 	}
 	var past [patterns]sofar
 	for i := range n {
@@ -127,14 +117,13 @@ func (m *mixture) forecast(old depletion.Mixture, future []config.DayType, first
 			past[p].e += m.patterns[p].err[t]
 		}
 	}
-	t, share := 0.0, min(1, max(0, firstShare))
+	share := min(1, max(0, firstShare))
 	for d, ty := range future {
 		if ty > config.ShutdownType {
 			ty = config.Monday // no such day type: any working day
 		}
 		open := ty != config.ShutdownType && share > 0
 		if open {
-			t += share
 			for k := range past {
 				if s := &past[k]; s.used {
 					p := &m.patterns[k]
@@ -145,10 +134,6 @@ func (m *mixture) forecast(old depletion.Mixture, future []config.DayType, first
 					}
 				}
 			}
-		}
-		var lost loss
-		if lossy {
-			lost = m.outages.until(t)
 		}
 		done := true
 		for i := range rolls[:n] {
@@ -161,25 +146,16 @@ func (m *mixture) forecast(old depletion.Mixture, future []config.DayType, first
 				a.use(s.h, s.most)
 			}
 			mean, variance := a.mean*p.mean, a.variance(s)*p.mean*p.mean
-			for k := range cut {
-				mean, variance := mean, variance
-				switch {
-				case cut > 1:
-					mean, variance = take(lost.slice[k], lost.within[k], mean, variance)
-				case lossy:
-					mean, variance = take(lost.mean, lost.variance, mean, variance)
-				}
-				c := &out.Curves[i*cut+k]
-				if mean < c.Mean[d] {
-					mean = c.Mean[d]
-				}
-				if variance < c.Var[d] {
-					variance = c.Var[d]
-				}
-				c.Mean[d+1], c.Var[d+1] = mean, variance
-				over := mean - until.Mean
-				done = done && over > 0 && over*over > surely*surely*(variance+until.Var)
+			c := &out.Curves[i]
+			if mean < c.Mean[d] {
+				mean = c.Mean[d]
 			}
+			if variance < c.Var[d] {
+				variance = c.Var[d]
+			}
+			c.Mean[d+1], c.Var[d+1] = mean, variance
+			over := mean - until.Mean
+			done = done && over > 0 && over*over > surely*surely*(variance+until.Var)
 		}
 		if done {
 			for i := range out.Curves {

@@ -80,7 +80,7 @@ func BenchmarkModel(b *testing.B) {
 	}
 	b.ReportAllocs()
 	for b.Loop() {
-		s.Model(nil, duty.Lean{})
+		s.Model(nil, duty.Fleet{})
 	}
 }
 
@@ -107,7 +107,7 @@ func BenchmarkStateForecast(b *testing.B) {
 		}
 		s.Add(history[5])
 		out, _ = s.AppendBinary(out[:0])
-		f = s.Model(nil, duty.Lean{}).ForecastUntil(f, future, 0.4, budget)
+		f = s.Model(nil, duty.Fleet{}).ForecastUntil(f, future, 0.4, budget)
 		f.Range(budget)
 	}
 	b.ReportMetric(float64(b.N)/b.Elapsed().Seconds(), "points/s")

@@ -35,8 +35,8 @@ type Rules struct {
 	// MaxPerDay caps a day's duty in history and forecast: 24 for run-hours,
 	// 0 for no cap.
 	MaxPerDay float64
-	// Lean is what the fleet says about the members of the mixture.
-	Lean Lean
+	// Fleet is what was learned from other machines.
+	Fleet Fleet
 }
 
 // The rungs of the ladder.
@@ -77,7 +77,7 @@ func (r Rules) FitWith(scratch *Scratch, history []Day, plan *Plan) Model {
 	for _, d := range history {
 		scratch.state.Add(d)
 	}
-	return scratch.state.model(&scratch.work, plan, &r.Lean)
+	return scratch.state.model(&scratch.work, plan, &r.Fleet)
 }
 
 // usable gives the observed amount and share of a day within bounds; ok is

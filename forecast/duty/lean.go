@@ -35,6 +35,47 @@ func (g Group) String() string {
 // The zero value leans nowhere.
 type Lean [Classes][Groups]float64
 
+// StopPrior is what a fleet says about the stops of a machine before its own
+// are seen: so many begun in so many days of running, and of so many that ended
+// the days beyond the least. The zero value stands for the built-in one.
+type StopPrior struct {
+	Begun    float64 `json:"begun"`
+	Exposure float64 `json:"exposure"` // days
+	Ended    float64 `json:"ended"`
+	Extra    float64 `json:"extra"` // days
+}
+
+// Fleet is what a fleet teaches about each of its machines, by duty class. The
+// zero value teaches nothing.
+type Fleet struct {
+	Lean  Lean               `json:"lean"`
+	Stops [Classes]StopPrior `json:"stops"`
+}
+
+// StopRecord is what a history says about unplanned stops.
+type StopRecord struct {
+	Begun   float64 // stops
+	Lost    float64 // days of them
+	Running float64 // days without
+	Now     bool    // history ends inside one
+}
+
+// Stopped is what the history says about unplanned stops.
+func (m *Model) Stopped() StopRecord {
+	o := &m.mix.outages
+	return StopRecord{o.count, o.lostDays, o.running, o.now}
+}
+
+// Law is what the stops do to dates up to a horizon of days, with what a fleet
+// says about them.
+func (r StopRecord) Law(horizon int, prior StopPrior) depletion.Stops {
+	o := outages{r.Begun, r.Lost, r.Running, r.Now}
+	return o.law(horizon, prior)
+}
+
+// LeastStop is the shortest stop that counts as one, in days.
+const LeastStop = outageDays
+
 // Part is one member's forecast, for those who weigh members by how well they
 // did over a fleet.
 type Part struct {
@@ -42,7 +83,7 @@ type Part struct {
 	// LogWeight is the logarithm of prior times likelihood, up to a constant
 	// common to all parts, without any lean.
 	LogWeight float64
-	Curve     depletion.Curve
+	Curve     depletion.Curve // without stops
 }
 
 // hopeless is how far below the best a member's log weight must be for no lean
@@ -74,7 +115,7 @@ func (m Model) Parts(future []config.DayType, firstShare float64) []Part {
 			out = append(out, Part{Group: memberKinds[i].group, LogWeight: logs[i] - best})
 		}
 	}
-	mix := k.forecast(depletion.Mixture{}, future, firstShare, depletion.Budget{Mean: math.Inf(1)}, true)
+	mix := k.forecast(depletion.Mixture{}, future, firstShare, depletion.Budget{Mean: math.Inf(1)})
 	for i := range out {
 		out[i].Curve = mix.Curves[i]
 	}

@@ -12,6 +12,7 @@ import (
 type mixture struct {
 	class    Class
 	outages  outages
+	stops    StopPrior // the fleet's
 	patterns [patterns]pattern
 	levels   [members]level
 	weights  [members]float64
@@ -30,7 +31,7 @@ type Scratch struct {
 const leastWeight = 1e-2
 
 // fit is false where nothing was used, so that there is no pattern.
-func (m *mixture) fit(w *work, s *State, lean *Lean) bool {
+func (m *mixture) fit(w *work, s *State, fleet *Fleet) bool {
 	m.cap = s.maxPerDay
 	past := &s.past
 	var idle idleness
@@ -72,7 +73,8 @@ func (m *mixture) fit(w *work, s *State, lean *Lean) bool {
 			}
 		}
 	}
-	m.weigh(rules, &lean[m.class])
+	m.weigh(rules, &fleet.Lean[m.class])
+	m.stops = fleet.Stops[m.class]
 	return true
 }
 
@@ -120,7 +122,8 @@ func (m *mixture) perDay() float64 {
 			sum += w * math.Max(levelFloor, l.mu+l.x) * m.patterns[memberKinds[i].pattern].mean
 		}
 	}
-	return sum * m.outages.up()
+	stops := m.outages.law(0, m.stops)
+	return sum * stops.Up()
 }
 
 // Forecast predicts cumulative duty over a calendar as [Model.Curve] does, as a
@@ -141,7 +144,7 @@ func (m Model) ForecastInto(old depletion.Mixture, future []config.DayType, firs
 // of 1 by less than 1 in 30,000; quantiles up to there are the same.
 func (m Model) ForecastUntil(old depletion.Mixture, future []config.DayType, firstShare float64, b depletion.Budget) depletion.Mixture {
 	if m.rung == RungMixture {
-		return m.mix.forecast(old, future, firstShare, b, false)
+		return m.mix.forecast(old, future, firstShare, b)
 	}
 	var c depletion.Curve
 	if cap(old.Curves) > 0 {

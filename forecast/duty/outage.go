@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"dwindle/config"
+	"dwindle/forecast/depletion"
 )
 
 // idleness counts, by day type, the days seen and those without any use.
@@ -28,15 +29,12 @@ func (c *idleness) used() bool {
 	return false
 }
 
-// outages is an alternating renewal process: stops begin at a rate per day of
-// running and last exponential times.
+// outages are the unplanned stops of a history.
 type outages struct {
-	rate     float64 // starts per running day
-	shape    float64 // of the rate's gamma distribution
-	length   float64 // mean days per stop
 	count    float64
 	lostDays float64
-	now      bool // history ends inside a stop
+	running  float64 // days without them
+	now      bool    // history ends inside a stop
 }
 
 // What a run of idle days must be to be an outage: at least two days of types
@@ -47,12 +45,6 @@ const (
 	// serviceDays of no use before the first are not chance even where one day
 	// in five is used (.8^28 = .002).
 	serviceDays = 28
-	// The prior, for machines that have stopped at all: half a stop in 75 days,
-	// and one of five days (half of what the simulated machines do; set by hand
-	// on seeds 901 to 905).
-	outagePriorStops = 0.5
-	outagePriorDays  = 75
-	outagePriorLost  = 5
 )
 
 // idleRun is a run of idle days that has not ended.
@@ -86,16 +78,9 @@ func findOutages(w *window, before *past, out *[windowDays]bool) (outages, idlen
 	}
 	idle := before.idle
 	idle.count(w, out)
-	running := 0.0
 	for _, n := range idle.days {
-		running += n
+		o.running += n
 	}
-	if o.count > 0 {
-		// A stop that never came is too rare for the range of 80 %.
-		o.shape = o.count + outagePriorStops
-		o.rate = o.shape / (running + outagePriorDays)
-	}
-	o.length = (o.lostDays + outagePriorLost) / (o.count + 1)
 	return o, idle
 }
 
@@ -221,91 +206,26 @@ func (p *past) rest(w *window, k int, idle *idleness, out *[windowDays]bool) {
 	}
 }
 
-// up is the long-run share of time that is not lost.
-func (o *outages) up() float64 { return 1 / (1 + o.rate*o.length) }
+// builtinStops is the prior where no fleet has taught another: a quarter of a
+// stop in 100 days, and two that took four days more than the least (the first
+// as the simulated machines with few stops have it, the second a proposal).
+var builtinStops = StopPrior{Begun: 0.25, Exposure: 100, Ended: 2, Extra: 4}
 
-// variancePerDay of uptime: 2 U^2 L^2/(U+L)^3 for exponential times between
-// stops of mean U = 1/rate and stops of mean L (Cox, Renewal theory, 1962).
-func (o *outages) variancePerDay() float64 {
-	a := o.up()
-	return 2 * o.rate * o.length * o.length * a * a * a
-}
+// rareStops is the rate per day up to which stops that a machine never had are
+// left out of its law: they are too rare for the range of 80 %.
+const rareStops = 1.0 / 300
 
-// slices cut the distribution of what outages take into parts of those
-// chances, each stood for by its middle: most of the time nothing or little is
-// lost, seldom much, which no mean and variance can say.
-const slices = 3
-
-var sliceChance = [slices]float64{0.5, 0.35, 0.15}
-
-// loss is the share of the days up to some time that outages take: in each
-// slice, with its variance within, and all together.
-type loss struct {
-	mean, variance float64
-	slice, within  [slices]float64
-}
-
-// until is the loss over t days. Stops begin at a rate that is itself only known
-// from few, so that their number is negative binomial, and last exponential
-// times. The expected loss is that of the process with two states, running or
-// stopped today (Cox, Renewal theory, 1962). If anything is lost, how much is
-// taken for gamma distributed, with quantiles by Wilson and Hilferty (The
-// distribution of chi-square, 1931).
-func (o *outages) until(t float64) loss {
-	var l loss
-	if !(t > 0) {
-		return l
+// law is what the stops do to dates up to a horizon.
+func (o *outages) law(horizon int, prior StopPrior) depletion.Stops {
+	if prior == (StopPrior{}) {
+		prior = builtinStops
 	}
-	// Days lost to stops to come, and to the one going on.
-	a := o.up()
-	tau := a * o.length
-	settled := 1 - math.Exp(-t/tau)
-	began, going, goingVar := (1-a)*(t-tau*settled), 0.0, 0.0
-	none := math.Exp(-o.shape * math.Log1p(o.rate*t/o.shape))
-	if o.now {
-		// Only stops of outageDays are seen as such, so the lengths seen are
-		// longer by that than what is left of one that is.
-		tau := a * math.Max(1, o.length-outageDays)
-		still := math.Exp(-t / tau)
-		going = tau * (1 - still)
-		goingVar = tau * tau * (1 - still*still - 2*t/tau*still) // of an exponential time cut at t
-		none = 0
+	if o.count == 0 && prior.Begun <= rareStops*prior.Exposure {
+		return depletion.Stops{}
 	}
-	mean := began + going
-	variance := o.variancePerDay()*(t-tau*settled)*settled + goingVar + began*began*(1/o.shape+1/(o.count+1))
-	some := 1 - none
-	m := mean / some
-	spread := math.Max(0.05*m*m, (variance+mean*mean)/some-m*m)
-	ninth := spread / (9 * m * m)
-	sum, level := 0.0, 0.0
-	for k, w := range sliceChance {
-		if u := (level + w/2 - none) / some; u > 0 {
-			c := 1 - ninth + math.Sqrt2*math.Erfinv(2*u-1)*math.Sqrt(ninth)
-			l.slice[k] = math.Max(0, c*c*c)
-		}
-		sum += w * l.slice[k]
-		level += w
+	return depletion.Stops{
+		Begun: o.count + prior.Begun, Exposure: o.running + prior.Exposure,
+		Ended: o.count + prior.Ended, Extra: math.Max(0, o.lostDays-outageDays*o.count) + prior.Extra,
+		Least: outageDays, Now: o.now, Horizon: horizon,
 	}
-	if !(sum > 0) {
-		l.slice[slices-1], sum = 1, sliceChance[slices-1]
-	}
-	between := 0.0
-	for k, w := range sliceChance {
-		l.slice[k] *= mean / sum
-		between += w * l.slice[k] * l.slice[k]
-	}
-	within := math.Max(0, variance+mean*mean-between) / between
-	for k := range l.slice {
-		x := l.slice[k]
-		l.within[k] = within * x * x / (t * t)
-		l.slice[k] = math.Min(1, x/t)
-	}
-	l.mean, l.variance = math.Min(1, mean/t), variance/(t*t)
-	return l
-}
-
-// take is what a loss leaves of the mean and variance of duty.
-func take(share, variance, mean, of float64) (float64, float64) {
-	left := 1 - share
-	return left * mean, left*left*of + mean*mean*variance
 }

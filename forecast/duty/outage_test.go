@@ -11,75 +11,6 @@ import (
 	"dwindle/forecast/depletion"
 )
 
-// Uptime per day of an alternating renewal process with exponential times
-// (2 U^2 L^2/(U+L)^3): runs of 50 and stops of 5 days give a variance of
-// 0.7513, 30 and 10 give 2.8125.
-func TestOutageVariance(t *testing.T) {
-	o := outages{rate: 1.0 / 50, length: 5}
-	require.InDelta(t, 0.7513, o.variancePerDay(), 5e-5)
-	require.InDelta(t, 0.90909, o.up(), 5e-6)
-	o = outages{rate: 1.0 / 30, length: 10}
-	require.InDelta(t, 2.8125, o.variancePerDay(), 1e-12)
-}
-
-// What stops take, against a simulation of 40,000 runs of machines that stop
-// for exponential times: the mean, and how often it is below some days.
-func TestLossAgainstSimulation(t *testing.T) {
-	r := rand.New(rand.NewPCG(7, 7))
-	for _, now := range []bool{false, true} {
-		// So many stops seen that rate and length are known.
-		o := outages{rate: 1.0 / 50, length: 6, shape: 1e6, count: 1e6, now: now}
-		for _, days := range []float64{5, 20, 45, 120} {
-			const runs = 40000
-			lost := make([]float64, runs)
-			mean := 0.0
-			for i := range lost {
-				stopped := now
-				for at := 0.0; at < days; stopped = !stopped {
-					d := r.ExpFloat64() / o.rate
-					switch {
-					case stopped && at == 0: // seen as a stop after two days
-						d = r.ExpFloat64() * (o.length - outageDays)
-						lost[i] += min(d, days)
-					case stopped:
-						d = r.ExpFloat64() * o.length
-						lost[i] += min(d, days-at)
-					}
-					at += d
-				}
-				mean += lost[i] / runs
-			}
-			l := o.until(days)
-			require.InEpsilon(t, mean, days*l.mean, 0.05, "%g days", days)
-			sum, second := 0.0, 0.0
-			for k, w := range sliceChance {
-				sum += w * l.slice[k]
-				second += w * (l.slice[k]*l.slice[k] + l.within[k])
-			}
-			require.InEpsilon(t, l.mean, sum, 0.1, "but for what is cut at all days")
-			if !now {
-				require.InEpsilon(t, l.variance, second-sum*sum, 1e-6)
-			}
-			for _, x := range []float64{0.5, 2, 6, 15, 30} {
-				if x >= 0.9*days {
-					continue
-				}
-				below, want := 0.0, 0.0
-				for k, w := range sliceChance {
-					below += w * depletion.TCDF((x/days-l.slice[k])/math.Sqrt(l.within[k]+1e-12), 0)
-				}
-				for _, d := range lost {
-					if d <= x {
-						want += 1.0 / runs
-					}
-				}
-				// Half of a slice may stand on the wrong side.
-				require.InDelta(t, want, below, 0.175, "stopped %t: at most %g of %g days", now, x, days)
-			}
-		}
-	}
-}
-
 func TestOutagesAreFound(t *testing.T) {
 	history := make([]Day, windowDays)
 	for i := range history {
@@ -106,7 +37,7 @@ func TestOutagesAreFound(t *testing.T) {
 	}
 	o, idle, out := find(history)
 	require.Zero(t, o.count)
-	require.Zero(t, o.rate)
+	require.Zero(t, o.law(400, StopPrior{}))
 	require.NotContains(t, out, true)
 	require.Equal(t, Shift, classify(&idle))
 	// One idle Tuesday is none; a working week is one.
@@ -119,8 +50,7 @@ func TestOutagesAreFound(t *testing.T) {
 	require.Equal(t, 5.0, o.lostDays)
 	require.False(t, out[15])
 	require.Equal(t, []bool{false, true, true, true, true, true, false}, out[27:34])
-	require.InDelta(t, (5.0+5)/2, o.length, 1e-12)
-	require.InDelta(t, 1.5/(58+75), o.rate, 1e-12)
+	require.Equal(t, depletion.Stops{Begun: 1.25, Exposure: 58 + 100, Ended: 3, Extra: 3 + 4, Least: 2, Horizon: 400}, o.law(400, StopPrior{}))
 	// A missing day inside neither breaks nor lengthens it.
 	history[30].Seen = 0
 	o, _, _ = find(history)
@@ -155,9 +85,10 @@ func TestLongStopIsOneStop(t *testing.T) {
 			require.InDelta(t, float64(i-99), o.lostDays, 2, i)
 		}
 	}
-	m := s.Model(nil, Lean{})
+	m := s.Model(nil, Fleet{})
 	require.InDelta(t, 180, m.mix.outages.lostDays, 2)
-	require.InDelta(t, 40.0/7*m.mix.outages.up(), m.PerDay(), 0.05)
+	stops := m.mix.outages.law(0, StopPrior{})
+	require.InDelta(t, 40.0/7*stops.Up(), m.PerDay(), 0.05)
 }
 
 // What happened years ago is forgotten: stops, and what spoke for a member.
@@ -175,11 +106,11 @@ func TestOldYearsAreForgotten(t *testing.T) {
 		}
 	}
 	steady := func() float64 {
-		m := s.Model(nil, Lean{})
+		m := s.Model(nil, Fleet{})
 		return m.mix.weights[0] + m.mix.weights[firstChange] + m.mix.weights[firstChange+1]
 	}
 	add(364, 16, 0.03, true)
-	m := s.Model(nil, Lean{})
+	m := s.Model(nil, Fleet{})
 	require.Greater(t, m.mix.outages.count, 5.0)
 	require.Less(t, steady(), 0.05, "the level wanders")
 	for range 3 {
@@ -187,7 +118,7 @@ func TestOldYearsAreForgotten(t *testing.T) {
 		require.Less(t, s.past.days, 3.0*(halfMemory+leavingDays))
 		require.GreaterOrEqual(t, s.past.days, float64(2*halfMemory-windowDays))
 	}
-	m = s.Model(nil, Lean{})
+	m = s.Model(nil, Fleet{})
 	require.Zero(t, m.mix.outages.count)
 	require.Greater(t, steady(), 0.7)
 	require.InEpsilon(t, 8, m.PerDay(), 0.03)
@@ -230,7 +161,7 @@ func TestBeforeTheFirstUseIsNoStop(t *testing.T) {
 			}
 			s.Add(Day{Type: config.DayType(i % 7), Amount: amount, Seen: 1})
 		}
-		m := s.Model(nil, Lean{})
+		m := s.Model(nil, Fleet{})
 		require.Equal(t, RungMixture, m.Rung())
 		require.Zero(t, m.mix.outages.count)
 		require.InDelta(t, 8, m.PerDay(), 1e-6)

@@ -137,7 +137,11 @@ func (p *pattern) steps(recent *window, out *[windowDays]bool, steps *[windowDay
 		steps[i] = step{}
 		if seen := float64(recent.seen[i]); seen > 0 && !out[i] {
 			t := recent.kind[i]
-			steps[i] = step{h: seen * p.h[t], g: seen * p.g[t], y: recent.amount[i]}
+			// A day of rest says nothing of the level. Counted, its certain 0
+			// would speak for members that take all noise for movement.
+			if p.h[t] > 0 || recent.amount[i] > 0 {
+				steps[i] = step{h: seen * p.h[t], g: seen * p.g[t], y: recent.amount[i]}
+			}
 		}
 	}
 	return steps[:recent.n]

@@ -7,6 +7,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"dwindle/config"
+	"dwindle/forecast/depletion"
 	"dwindle/forecast/internal/reference"
 )
 
@@ -186,10 +187,10 @@ func TestChangeFindsTheBreakOfTheNile(t *testing.T) {
 // 2000 days and 20,000 runs.
 func TestOutagesAgainstSimulation(t *testing.T) {
 	for _, r := range reference.Table(t, "uptime_simulated.csv") {
-		o := outages{rate: 1 / r.Number("up"), length: r.Number("down")}
+		rate, length := 1/r.Number("up"), r.Number("down")
 		// Runs begin running, which is worth part of a stop in 2000 days.
-		require.InDelta(t, r.Number("mean_per_day"), o.up(), 0.002)
-		require.InDelta(t, r.Number("variance_per_day"), o.variancePerDay(), 3*r.Number("variance_se"))
+		require.InDelta(t, r.Number("mean_per_day"), 1/(1+rate*length), 0.002)
+		require.InDelta(t, r.Number("variance_per_day"), depletion.RenewalVariance(rate, length), 3*r.Number("variance_se"))
 	}
 }
 

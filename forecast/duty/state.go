@@ -64,18 +64,18 @@ func (s *State) add(d Day) {
 	s.recent.add(d.Type, amount, seen)
 }
 
-// Model is the model of the days so far. plan may be nil; lean is what the
-// fleet says about the members, the zero value nothing.
-func (s *State) Model(plan *Plan, lean Lean) Model { return s.model(&work{}, plan, &lean) }
+// Model is the model of the days so far. plan may be nil; fleet is what was
+// learned from other machines, the zero value nothing.
+func (s *State) Model(plan *Plan, fleet Fleet) Model { return s.model(&work{}, plan, &fleet) }
 
-func (s *State) model(w *work, plan *Plan, lean *Lean) Model {
+func (s *State) model(w *work, plan *Plan, fleet *Fleet) Model {
 	m := Model{maxPerDay: s.maxPerDay, seen: s.sums.seen, capped: s.sums.capped}
 	havePlan := plan != nil && plan.PerWeek >= 0 && !math.IsInf(plan.PerWeek, 0)
 	sums := s.sums.now()
 	switch {
 	case s.sums.seen >= MinDays:
 		m.fitDayTypes(&sums)
-		if s.sums.seen >= MinMixtureDays && m.mix.fit(w, s, lean) {
+		if s.sums.seen >= MinMixtureDays && m.mix.fit(w, s, fleet) {
 			m.rung = RungMixture
 		} else {
 			m.fitNoise(&s.recent, &sums)

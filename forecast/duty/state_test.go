@@ -65,12 +65,12 @@ func TestAnySplitOfHistoryIsTheSame(t *testing.T) {
 			s.Add(d)
 			if i == len(history)/2 {
 				// Asking changes nothing.
-				if rules.Fit(history[:i+1], plan) != s.Model(plan, duty.Lean{}) {
+				if rules.Fit(history[:i+1], plan) != s.Model(plan, duty.Fleet{}) {
 					t.Fatalf("day %d: another model", i)
 				}
 			}
 		}
-		if want != s.Model(plan, duty.Lean{}) {
+		if want != s.Model(plan, duty.Fleet{}) {
 			t.Fatal("another model at the end")
 		}
 	})
@@ -90,9 +90,9 @@ func TestStateIsBounded(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, "before", string(b[:6]))
 	require.LessOrEqual(t, len(b), 5000)
-	require.InDelta(t, 86.0/7, s.Model(nil, duty.Lean{}).PerDay(), 0.5)
+	require.InDelta(t, 86.0/7, s.Model(nil, duty.Fleet{}).PerDay(), 0.5)
 	require.Zero(t, testing.AllocsPerRun(200, func() { s.Add(duty.Day{Type: config.Monday, Amount: 16, Seen: 1}) }))
-	require.Zero(t, testing.AllocsPerRun(5, func() { s.Model(nil, duty.Lean{}) }))
+	require.Zero(t, testing.AllocsPerRun(5, func() { s.Model(nil, duty.Fleet{}) }))
 }
 
 func TestDamagedStatesAreRefused(t *testing.T) {
@@ -137,7 +137,7 @@ func FuzzUnmarshalState(f *testing.F) {
 		for _, d := range days(100, shifts) {
 			s.Add(d)
 		}
-		s.Model(nil, duty.Lean{}).Forecast(ordinary(60, config.Monday), 1)
+		s.Model(nil, duty.Fleet{}).Forecast(ordinary(60, config.Monday), 1)
 	})
 }
 

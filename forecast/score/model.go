@@ -52,16 +52,6 @@ func Forecasters() []Forecaster {
 	}
 }
 
-// dwindle is the ladder that the product uses.
-type dwindle struct{}
-
-func (dwindle) Name() string { return "dwindle" }
-
-func (dwindle) Fit(p Past) func(float64) Law {
-	m := duty.Rules{MaxPerDay: p.MaxPerDay}.Fit(p.Days, p.Plan)
-	return lasting(m.Forecast(p.Ahead, 1))
-}
-
 // plan is the plan alone: its hours spread over all days that are not
 // shutdowns, with the width that the plan rung states.
 type plan struct{}

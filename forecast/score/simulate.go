@@ -48,6 +48,10 @@ func (s Scenario) String() string {
 
 const futureDays = 400
 
+// simulatedToday is the Monday of the week in which all series are forecast
+// from: their histories differ in length and end together, like a fleet's.
+var simulatedToday = civil.New(2026, 1, 5)
+
 // Simulate draws one series: 30 to 400 days of history up to Series.Origin and
 // 400 days of future, the first day a Monday. The same seed, scenario and
 // number give the same series.
@@ -67,7 +71,7 @@ func (s Scenario) Simulate(seed uint64, number int) Series {
 	}
 	return Series{
 		Name:      fmt.Sprintf("%s %d", s, number),
-		First:     civil.New(2024, 1, 1), // a Monday
+		First:     simulatedToday - civil.Date(n/7*7),
 		Days:      days,
 		Origin:    n,
 		MaxPerDay: 24,
