@@ -1,0 +1,64 @@
+package journal
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"time"
+
+	"dwindle/config/civil"
+)
+
+// Calibration is what a fleet's past taught by a civil day; the journal does not
+// look into it.
+type Calibration struct {
+	Version string
+	Learned civil.Date // no later day was looked at
+	Stored  time.Time
+	Body    []byte // JSON
+}
+
+// keptCalibrations bounds how many are kept: learned weekly, those of almost
+// four years, in less than a megabyte.
+const keptCalibrations = 200
+
+// SaveCalibration keeps a calibration, as the newest of its day. One that is
+// kept already is not doubled. Of too many the longest learned go.
+func (j *Journal) SaveCalibration(ctx context.Context, c Calibration) error {
+	release, err := j.hold()
+	if err != nil {
+		return err
+	}
+	defer release()
+	ctx = context.WithoutCancel(ctx)
+	err = inTx(ctx, j.w, func() error {
+		_, err := j.w.ExecContext(ctx, "INSERT INTO calibration VALUES (?, ?, ?, ?) ON CONFLICT DO UPDATE SET learned = excluded.learned, stored = excluded.stored, body = excluded.body",
+			c.Version, int64(c.Learned), c.Stored.UnixMilli(), c.Body)
+		if err != nil {
+			return err
+		}
+		_, err = j.w.ExecContext(ctx, "DELETE FROM calibration WHERE version NOT IN (SELECT version FROM calibration ORDER BY learned DESC, stored DESC, version LIMIT ?)", keptCalibrations)
+		return err
+	})
+	if err != nil {
+		return fmt.Errorf("keep calibration %s: %w", c.Version, fault(j.path, err))
+	}
+	return nil
+}
+
+// Calibration gives the newest calibration that was learned on or before a civil
+// day; ok is false where there is none.
+func (j *Journal) Calibration(ctx context.Context, day civil.Date) (c Calibration, ok bool, err error) {
+	var learned, stored int64
+	err = j.reader.QueryRowContext(ctx, "SELECT version, learned, stored, body FROM calibration WHERE learned <= ? ORDER BY learned DESC, stored DESC, version LIMIT 1", int64(day)).
+		Scan(&c.Version, &learned, &stored, &c.Body)
+	if errors.Is(err, sql.ErrNoRows) {
+		return Calibration{}, false, nil
+	}
+	if err != nil {
+		return Calibration{}, false, fmt.Errorf("read the calibration of %s: %w", day, fault(j.path, err))
+	}
+	c.Learned, c.Stored = civil.Date(learned), time.UnixMilli(stored).UTC()
+	return c, true, nil
+}
