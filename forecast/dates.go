@@ -7,6 +7,7 @@ import (
 	"dwindle/collector/reading"
 	"dwindle/config"
 	"dwindle/config/civil"
+	"dwindle/forecast/calibration"
 	"dwindle/forecast/depletion"
 	"dwindle/forecast/duty"
 )
@@ -19,6 +20,11 @@ func (p *pass) dates(w *work, sc *scratch) {
 		return
 	}
 	w.Row.Basis = w.look.model.Rung()
+	kind, calibrated := calibration.KindOf(&w.look.model)
+	if calibrated {
+		w.Row.Calibration = p.opt.Calibration.Version
+		w.Row.Basis += " " + w.Row.Calibration
+	}
 	mean, variance := w.track.Estimate.Budget(w.usage.perUnit)
 	w.budget = depletion.Budget{Mean: mean, Var: variance}
 	ahead, share := p.ahead(w.point.Machine), p.firstShare()
@@ -26,7 +32,7 @@ func (p *pass) dates(w *work, sc *scratch) {
 	if sc.law.Days() < leastDays {
 		sc.law = w.look.model.ForecastInto(sc.law, ahead, share) // so many are looked at in any case
 	}
-	curve := sc.law
+	curve := p.opt.Calibration.Law(&w.look.model, sc.law)
 	p10, p50, p90 := curve.Range(w.budget)
 	for _, q := range []struct {
 		days float64
@@ -55,14 +61,18 @@ func (p *pass) dates(w *work, sc *scratch) {
 		drift := int(likely - *w.Row.PlannedEmpty)
 		w.Row.DriftDays = &drift
 	}
-	if perDay, ok := p.perDay(curve, p50); ok {
+	if perDay, ok := p.perDay(curve.Mixture, p50); ok {
 		w.Row.DutyPerDay = &perDay
 	}
-	today, budget, model := p.today, w.budget, w.look.keep()
+	today, budget, model, table := p.today, w.budget, w.look.keep(), p.opt.Calibration
 	// Whoever asks later has the curves made anew: a fleet that kept them all
 	// would not fit a small machine.
 	w.ChanceBefore = func(d civil.Date) float64 {
-		return model.Forecast(ahead, share).Chance(depletion.EndOf(today, d), budget)
+		law := depletion.Calibrated{Mixture: model.Forecast(ahead, share)}
+		if calibrated {
+			law = table.LawOf(kind, law.Mixture)
+		}
+		return law.Chance(depletion.EndOf(today, d), budget)
 	}
 	if w.Row.NextVisit != nil {
 		chance := curve.Chance(depletion.EndOf(today, *w.Row.NextVisit-1), budget)

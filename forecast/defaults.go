@@ -4,6 +4,7 @@ import (
 	"runtime"
 
 	"dwindle/config"
+	"dwindle/forecast/calibration"
 )
 
 func (o Options) withDefaults() Options {
@@ -12,6 +13,9 @@ func (o Options) withDefaults() Options {
 	}
 	if o.Workers <= 0 {
 		o.Workers = runtime.GOMAXPROCS(0)
+	}
+	if o.Calibration == nil {
+		o.Calibration = calibration.Builtin()
 	}
 	return o
 }

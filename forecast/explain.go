@@ -12,7 +12,9 @@ import (
 	"dwindle/collector/reading"
 	"dwindle/config"
 	"dwindle/config/civil"
+	"dwindle/forecast/calibration"
 	"dwindle/forecast/duty"
+	"dwindle/forecast/virtual"
 )
 
 // Explain says in plain lines what the forecast of one point rests on: what is
@@ -45,6 +47,9 @@ func Explain(ctx context.Context, site *config.Site, src Source, at time.Time, p
 	e.command()
 	e.evidence()
 	e.use()
+	if err := e.calibration(ctx); err != nil {
+		return nil, err
+	}
 	e.result()
 	return e.lines, nil
 }
@@ -206,6 +211,49 @@ func (e *explainer) use() {
 		}
 	}
 	e.say("Calendar: %d days ahead, with %d shutdown days and %d holidays; %.0f %% of today is left.", len(ahead), stops, holidays, 100*p.firstShare())
+}
+
+// triedDays is how far back a point's forecasts are tried on its own past.
+const triedDays = 182
+
+// calibration says what was learned from the fleet, and how the point's
+// forecasts would have done.
+func (e *explainer) calibration(ctx context.Context) error {
+	w, p := e.w, e.p
+	kind, ok := calibration.KindOf(&w.look.model)
+	if !w.look.known() || !ok {
+		return nil
+	}
+	t := p.opt.Calibration
+	cells := t.Levels[kind]
+	rests := "with the program"
+	if t.Series > 0 && !strings.HasPrefix(t.Version, "built-in") {
+		rests = fmt.Sprintf("from %d test reservoirs on %d machines and controllers of this site, up to %s", t.Cases, t.Series, t.Learned)
+	}
+	e.say("Calibration %s, learned %s. For this kind of use (%s) P10 and P90 are the model's own %.0f and %.0f %% up to two weeks ahead, %.0f and %.0f %% up to two months, %.0f and %.0f %% beyond.",
+		t.Version, rests, calibration.KindName(kind),
+		100*cells[0].Low, 100*cells[0].High, 100*cells[1].Low, 100*cells[1].High, 100*cells[2].Low, 100*cells[2].High)
+	if s := w.look.model.Stops(); s.Begun > 0 {
+		e.say("Unplanned stops: %.1f a year expected, of %.0f days on average.", 365*s.Begun/s.Exposure, s.Length())
+	}
+	days, err := p.table(ctx, w.usage.source)
+	if err != nil {
+		return err
+	}
+	cap := 0.0
+	if w.usage.source.kind == reading.Run {
+		cap = 24
+	}
+	history, from := p.historyOf(days, w.Row.Machine)
+	s := virtual.Series{Name: w.Row.Point, First: p.first + civil.Date(from), Days: history, MaxPerDay: cap, After: p.ahead(w.Row.Machine)}
+	tried := t.Try(&s, triedDays)
+	if tried.Cases == 0 {
+		e.say("Tried on its own past: no test reservoir has ended yet.")
+		return nil
+	}
+	e.say("Tried on its own past: of %d test reservoirs of 10 to 60 days since %s, %d ended within the range (8 of 10 should), %d earlier, %d later; the likely date was off by %.0f %% of the time, as a rule.",
+		tried.Cases, tried.Since, tried.Inside, tried.Early, tried.Cases-tried.Inside-tried.Early, 100*tried.Off)
+	return nil
 }
 
 func (e *explainer) result() {

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"dwindle/config"
+	"dwindle/forecast/calibration"
 )
 
 // Options tune a pass. Zero values take the defaults.
@@ -20,6 +21,9 @@ type Options struct {
 	// Workers is how many points are computed at once; default GOMAXPROCS. The
 	// result is the same for any number.
 	Workers int
+	// Calibration is what was learned from finished virtual reservoirs; nil
+	// means the table that comes with the program.
+	Calibration *calibration.Table
 }
 
 // Pass makes the forecasts of the whole fleet as of an instant, points in

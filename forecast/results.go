@@ -76,7 +76,7 @@ type Row struct {
 	ChanceBeforeVisit *float64    `json:"chance_before_visit,omitempty"`
 	NextVisit         *civil.Date `json:"next_visit,omitempty"`
 
-	Basis    string `json:"basis,omitempty"` // plan, daytypes, mixture; with the calibration's version
+	Basis    string `json:"basis,omitempty"` // plan, daytypes or mixture, and the calibration's version
 	Withheld string `json:"withheld,omitempty"`
 
 	// ActBefore is the last day before the chance of running dry passes
@@ -93,6 +93,9 @@ type Row struct {
 	LevelRoseCM3 *float64   `json:"level_rose_cm3,omitempty"`
 	// Notices say what else one must know to use the figures, and what to do.
 	Notices []string `json:"notices,omitempty"`
+	// Calibration is the version of the calibration that made the range, empty
+	// on the plan rung, which has none.
+	Calibration string `json:"calibration,omitempty"`
 }
 
 // Verdict is what the comparison of delivery with plan says.

@@ -286,8 +286,9 @@ func (p *pass) machineOutlook(ctx context.Context, machine string, perWeek float
 	return out, nil
 }
 
-// learn fits a model to a table; today, which is not over, is left out.
-func (p *pass) learn(days []reading.Day, machine string, perWeek, maxPerDay float64) outlook {
+// historyOf is what a model learns from, and the place of its first day in the
+// tables. It lasts until the next call.
+func (p *pass) historyOf(days []reading.Day, machine string) ([]duty.Day, int) {
 	types := p.behind(machine)
 	n := max(len(days)-1, 0)
 	from := 0
@@ -300,9 +301,15 @@ func (p *pass) learn(days []reading.Day, machine string, perWeek, maxPerDay floa
 		history = append(history, duty.Day{Type: types[i], Amount: days[i].Amount, Seen: days[i].Known})
 	}
 	p.history = history
+	return history, from
+}
+
+// learn fits a model to a table; today, which is not over, is left out.
+func (p *pass) learn(days []reading.Day, machine string, perWeek, maxPerDay float64) outlook {
+	history, _ := p.historyOf(days, machine)
 	var plan *duty.Plan
 	if perWeek > 0 {
 		plan = &duty.Plan{PerWeek: perWeek}
 	}
-	return outlook{model: duty.Rules{MaxPerDay: maxPerDay}.FitWith(&p.fit, history, plan)}
+	return outlook{model: p.opt.Calibration.Rules(maxPerDay).FitWith(&p.fit, history, plan)}
 }

@@ -128,7 +128,7 @@ func TestForecastTableColumns(t *testing.T) {
 	require.NoError(t, rows.Close())
 	require.Equal(t, "point,machine,dispenser,pacing,fill_started,capacity_cm3,remaining_cm3,remaining_sd_cm3,count_left,duty_per_day,"+
 		"delivery_factor,delivery_factor_sd,evidence,empty_p10,empty_p50,empty_p90,beyond_days,change_before,planned_empty,drift_days,"+
-		"chance_before_visit,next_visit,basis,withheld,act_before,act_chance,empty_since,level_rose,level_rose_cm3,notices\r\nelev1-head,elev1,,,,,,,,,,,none,,,,,,,,,,,\"no change, yet\",,,,,,\r\n", b.String())
+		"chance_before_visit,next_visit,basis,withheld,act_before,act_chance,empty_since,level_rose,level_rose_cm3,notices,calibration\r\nelev1-head,elev1,,,,,,,,,,,none,,,,,,,,,,,\"no change, yet\",,,,,,,\r\n", b.String())
 	b.Reset()
 	s := plant(t, "UTC")
 	past := memory.New(s.Location())

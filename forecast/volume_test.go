@@ -40,7 +40,7 @@ func TestVolumeByCommand(t *testing.T) {
 	require.Equal(t, date(t, "2026-04-15"), *got.Row.NextVisit)
 	require.Less(t, *got.Row.ChanceBeforeVisit, 1e-6)
 	require.InDelta(t, 12.34, *got.Row.DutyPerDay, 1e-9)
-	require.Equal(t, "mixture", got.Row.Basis)
+	require.Equal(t, "mixture built-in-1", got.Row.Basis)
 	// The assumed 5 % of the factor counts on the 30.85 cm3 dispensed, beside the
 	// fill's 2.5 cm3: 2.937 together, and the scatter of doses.
 	require.Greater(t, *got.Row.RemainingSDCM3, 2.937)

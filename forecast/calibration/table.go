@@ -16,6 +16,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"hash/fnv"
+	"sync"
 
 	"dwindle/config/civil"
 	"dwindle/forecast/depletion"
@@ -85,11 +86,18 @@ func KindOf(m *duty.Model) (kind int, ok bool) {
 
 // Law calibrates what a model forecasts.
 func (t *Table) Law(m *duty.Model, mix depletion.Mixture) depletion.Calibrated {
+	kind, ok := KindOf(m)
+	if !ok {
+		return depletion.Calibrated{Mixture: mix}
+	}
+	return t.LawOf(kind, mix)
+}
+
+// LawOf is Law where only the model's kind is at hand.
+func (t *Table) LawOf(kind int, mix depletion.Mixture) depletion.Calibrated {
 	c := depletion.Calibrated{Mixture: mix}
-	if kind, ok := KindOf(m); ok {
-		for h := range c.Levels {
-			c.Levels[h] = t.Levels[kind][h].Levels
-		}
+	for h := range c.Levels {
+		c.Levels[h] = t.Levels[kind][h].Levels
 	}
 	return c
 }
@@ -127,12 +135,17 @@ func Read(text []byte) (*Table, error) {
 var builtin []byte
 
 // Builtin is the table that comes with the program. It was learned on
-// simulated use of every kind and on open data (see testdata), never on what
-// the score reports.
+// simulated use and on open data (see testdata), never on what the score
+// reports.
 func Builtin() *Table {
+	t := readBuiltin()
+	return &t
+}
+
+var readBuiltin = sync.OnceValue(func() Table {
 	t, err := Read(builtin)
 	if err != nil {
 		panic(err) // a test reads it
 	}
-	return t
-}
+	return *t
+})

@@ -60,8 +60,8 @@ func (c Calibrated) knots(b Budget) (k knots, ok bool) {
 		return k, false
 	}
 	median, found := c.Mixture.Quantile(0.5, b)
-	if !found {
-		median = math.Inf(1)
+	if !found { // beyond the calendar, so that at least
+		median = float64(max(c.Mixture.Days(), c.Mixture.Stops.Horizon))
 	}
 	lower, upper, part := 0, 0, 0.0
 	switch {
@@ -142,15 +142,10 @@ func (c Calibrated) Range(b Budget) (p10, p50, p90 float64) {
 	if !ok {
 		return c.Mixture.Range(b)
 	}
-	out := [3]float64{math.Inf(1), math.Inf(1), math.Inf(1)}
-	last := 0.0
+	var levels, times [3]float64
 	for i, z := range k {
-		t, ok := c.Mixture.Quantile(TCDF(z, 0), b)
-		if !ok {
-			break
-		}
-		last = math.Max(last, t) // rounding must not put P50 before P10
-		out[i] = last
+		levels[i] = TCDF(z, 0)
 	}
-	return out[0], out[1], out[2]
+	c.Mixture.Times(levels[:], b, times[:0])
+	return times[0], times[1], times[2]
 }

@@ -8,9 +8,11 @@ import (
 
 // DateAt is the civil date on which a time on a curve falls. The curve's first
 // day is today, whole or what is left of it, so times in [0, 1] are today,
-// (1, 2] tomorrow, and so on.
+// (1, 2] tomorrow, and so on. A tenth of a second past midnight is still the
+// day before: rounding must not move a date.
 func DateAt(today civil.Date, days float64) civil.Date {
-	if !(days > 1) {
+	const rounding = 1e-6
+	if days -= rounding; !(days > 1) {
 		return today
 	}
 	return today + civil.Date(math.Ceil(math.Min(days, 1e6))) - 1

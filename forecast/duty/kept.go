@@ -14,6 +14,7 @@ type Kept struct {
 
 	class    Class
 	outages  outages
+	stops    StopPrior
 	cap      float64
 	patterns []uint8 // places of those in use
 	members  []uint8
@@ -26,7 +27,7 @@ func (m *Model) Keep() *Kept {
 		whole := *m
 		return &Kept{model: &whole}
 	}
-	k := &Kept{class: m.mix.class, outages: m.mix.outages, cap: m.mix.cap}
+	k := &Kept{class: m.mix.class, outages: m.mix.outages, stops: m.mix.stops, cap: m.mix.cap}
 	var used [patterns]bool
 	places := make([]uint8, 0, patterns+members)
 	for i, w := range m.mix.weights {
@@ -56,7 +57,7 @@ func (k *Kept) Forecast(future []config.DayType, firstShare float64) depletion.M
 	if k.model != nil {
 		return k.model.Forecast(future, firstShare)
 	}
-	m := Model{rung: RungMixture, mix: mixture{class: k.class, outages: k.outages, cap: k.cap}}
+	m := Model{rung: RungMixture, mix: mixture{class: k.class, outages: k.outages, stops: k.stops, cap: k.cap}}
 	t := tape{figures: k.figures}
 	t.mixture(k, &m.mix)
 	return m.Forecast(future, firstShare)

@@ -66,6 +66,14 @@ func (m *Model) Stopped() StopRecord {
 	return StopRecord{o.count, o.lostDays, o.running, o.now}
 }
 
+// Stops is what the model reckons with; none on the lower rungs.
+func (m *Model) Stops() depletion.Stops {
+	if m.rung != RungMixture {
+		return depletion.Stops{}
+	}
+	return m.mix.outages.law(0, m.mix.stops)
+}
+
 // Law is what the stops do to dates up to a horizon of days, with what a fleet
 // says about them.
 func (r StopRecord) Law(horizon int, prior StopPrior) depletion.Stops {
