@@ -53,6 +53,9 @@ func (r *Record) Learn(until civil.Date, base *Table) *Table {
 	}
 	t.Fleet.Stops = r.stops.at(until)
 	for class, drops := range classes {
+		if r.keepLean {
+			break
+		}
 		t.Fleet.Lean[class] = search(drops, until, t.Fleet.Stops[class], base.Fleet.Lean[class])
 	}
 	for kind, drops := range kinds {

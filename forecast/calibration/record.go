@@ -27,6 +27,9 @@ type Options struct {
 	// HalfLife is the age in days at which a reservoir counts half where levels
 	// are found; 0 means 120.
 	HalfLife float64
+	// KeepLean leaves the lean as it is in the table before: that of one fleet
+	// need not suit another.
+	KeepLean bool
 	// Workers bounds parallelism over series; 0 means one per processor. The
 	// record does not depend on it.
 	Workers int
@@ -54,6 +57,7 @@ type Record struct {
 	stops stopHistory
 	// halfLife is that of the options.
 	halfLife float64
+	keepLean bool
 }
 
 // drop is one virtual reservoir.
@@ -109,7 +113,7 @@ func Run(ctx context.Context, series []virtual.Series, o Options) (*Record, erro
 	if err != nil {
 		return nil, fmt.Errorf("running virtual reservoirs: %w", err)
 	}
-	r := &Record{stops: sumStops(seen), halfLife: o.HalfLife}
+	r := &Record{stops: sumStops(seen), halfLife: o.HalfLife, keepLean: o.KeepLean}
 	for _, p := range parts {
 		r.drops = append(r.drops, p...)
 	}

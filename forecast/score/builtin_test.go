@@ -50,7 +50,7 @@ func TestTheBuiltinTableIsLearnedOnTheTrainingFleet(t *testing.T) {
 	if *learnBuiltin {
 		perScenario = 150
 	}
-	r, err := calibration.Run(context.Background(), trainingFleet(t, perScenario), calibration.Options{HalfLife: math.Inf(1)})
+	r, err := calibration.Run(context.Background(), trainingFleet(t, perScenario), calibration.Options{HalfLife: math.Inf(1), KeepLean: true})
 	require.NoError(t, err)
 	learned := r.Learn(civil.New(2026, 11, 25), &calibration.Table{})
 	// Neither a bias of these series says anything of others, nor their stops.
