@@ -176,7 +176,7 @@ func (m Mixture) Times(levels []float64, b Budget, out []float64) []float64 {
 }
 
 // first searches from a whole day before which the chance is below p.
-func (m Mixture) first(p float64, b Budget, from int) (float64, bool) {
+func (m *Mixture) first(p float64, b Budget, from int) (float64, bool) {
 	if b.Mean <= 0 {
 		return 0, true
 	}
@@ -203,7 +203,7 @@ func (m Mixture) first(p float64, b Budget, from int) (float64, bool) {
 // is below before and end after it: false position in the Illinois form (Dowell
 // and Jarratt, A modified regula falsi method for computing the root of an
 // equation, 1971), which needs a quarter of the looks of halving.
-func (m Mixture) within(k int, p, end float64, b Budget) float64 {
+func (m *Mixture) within(k int, p, end float64, b Budget) float64 {
 	lo, hi := 0.0, 1.0
 	below, above := m.at(k, 0, b)-p, end-p
 	if below >= 0 { // only by rounding, or where the budget has no scatter
@@ -236,7 +236,7 @@ func (m Mixture) within(k int, p, end float64, b Budget) float64 {
 
 // far says cheaply that the chance after k days is below that of score z: a
 // mixture's is at most its likeliest member's, and no member has reached z.
-func (m Mixture) far(k int, z float64, b Budget) bool {
+func (m *Mixture) far(k int, z float64, b Budget) bool {
 	for i := range m.Curves {
 		if m.Weights[i] <= 0 {
 			continue
@@ -254,18 +254,24 @@ func (m Mixture) far(k int, z float64, b Budget) bool {
 
 // at is the mixture's distribution function at k days and a fraction, without
 // the running maximum, which a search from the left does not need.
-func (m Mixture) at(k int, fraction float64, b Budget) float64 {
+func (m *Mixture) at(k int, fraction float64, b Budget) float64 {
 	p := 0.0
-	for i, c := range m.Curves {
+	for i := range m.Curves {
 		if m.Weights[i] <= 0 {
 			continue
 		}
+		c := &m.Curves[i]
 		mean, variance := c.Mean[k], c.Var[k]
 		if fraction > 0 {
 			mean += fraction * (c.Mean[k+1] - mean)
 			variance += fraction * (c.Var[k+1] - variance)
 		}
-		p += m.Weights[i] * TCDF(score(mean, variance, b), c.DF)
+		z := score(mean, variance, b)
+		if c.DF > 0 && c.DF <= normalAbove {
+			p += m.Weights[i] * TCDF(z, c.DF)
+		} else {
+			p += m.Weights[i] * normalCDF(z)
+		}
 	}
 	return math.Min(1, p)
 }
