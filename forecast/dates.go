@@ -129,7 +129,7 @@ func (p *pass) planned(w *work) {
 	default:
 		return
 	}
-	model := duty.Rules{MaxPerDay: cap}.Fit(nil, &duty.Plan{PerWeek: perWeek})
+	means := p.byPlan(perWeek, cap)
 	start := p.site.Today(w.LastChange.At)
 	behind, ahead := p.behind(w.point.Machine), p.ahead(w.point.Machine)
 	// The first day counts from the hour of the change.
@@ -150,13 +150,29 @@ func (p *pass) planned(w *work) {
 			share = 1
 			continue
 		}
-		if budget -= share * model.Day(t); budget <= 1e-9 {
+		if budget -= share * means[t]; budget <= 1e-9 {
 			date := d
 			w.Row.PlannedEmpty = &date
 			return
 		}
 		share = 1
 	}
+}
+
+// byPlan gives the duty of a day of each type that a plan alone expects. Most
+// points of a fleet have one of a few plans.
+func (p *pass) byPlan(perWeek, maxPerDay float64) *[config.DayTypes]float64 {
+	key := [2]float64{perWeek, maxPerDay}
+	out := p.plans[key]
+	if out == nil {
+		out = &[config.DayTypes]float64{}
+		model := duty.Rules{MaxPerDay: maxPerDay}.Fit(nil, &duty.Plan{PerWeek: perWeek})
+		for t := range out {
+			out[t] = model.Day(config.DayType(t))
+		}
+		p.plans[key] = out
+	}
+	return out
 }
 
 // withheld says in plain words why there is no forecast, and what to do; empty

@@ -86,18 +86,18 @@ func weekly(pt *config.Point, u usage) float64 {
 
 // outlookOf learns the duty that paces a point now. Pulses follow the point
 // through swaps of its dispenser.
-func (p *pass) outlookOf(ctx context.Context, pt *config.Point, u usage) (outlook, error) {
+func (p *pass) outlookOf(ctx context.Context, pt *config.Point, u usage) (*outlook, error) {
 	if u.kind == reading.Run {
 		return p.machineOutlook(ctx, pt.Machine, pt.Plan.HoursPerWeek)
 	}
 	days, err := p.table(ctx, u.source)
 	if err != nil {
-		return outlook{}, err
+		return nil, err
 	}
 	if stints := p.records.stints[pt.ID]; len(stints) > 1 {
 		days, err = p.splice(ctx, pt.ID)
 		if err != nil {
-			return outlook{}, err
+			return nil, err
 		}
 	}
 	return p.learn(days, pt.Machine, weekly(pt, u), 0), nil
@@ -124,7 +124,7 @@ func (p *pass) splice(ctx context.Context, point string) ([]reading.Day, error) 
 // cells works out what was commanded at a point between two instants. now and
 // look are the duty that paces the point now and its outlook; stretches paced by
 // another kind of duty get their own.
-func (p *pass) cells(ctx context.Context, pt *config.Point, from, until time.Time, now usage, look outlook, sc *scratch) ([]cell, error) {
+func (p *pass) cells(ctx context.Context, pt *config.Point, from, until time.Time, now usage, look *outlook, sc *scratch) ([]cell, error) {
 	if from.Before(p.edges[0]) {
 		from = p.edges[0]
 	}
@@ -228,17 +228,12 @@ func (p *pass) doses(ctx context.Context, device string) (days []reading.Day, me
 }
 
 // day is the expected duty of a day of a type, 0 where there is no model.
-func (o outlook) day(t config.DayType) float64 {
-	if !o.known() {
-		return 0
-	}
-	return o.model.Day(t)
-}
+func (o *outlook) day(t config.DayType) float64 { return o.means[t] }
 
 // widen turns the unseen shares of a piece's cells into variances. The error of
 // the level is common to all unseen days, so their variances come from one
 // curve over them.
-func (p *pass) widen(cells []cell, pt *config.Point, look outlook, pc piece, perUnit float64) {
+func (p *pass) widen(cells []cell, pt *config.Point, look *outlook, pc piece, perUnit float64) {
 	var at []int
 	var types []config.DayType
 	for i := range cells {

@@ -25,7 +25,7 @@ type work struct {
 	setting force
 	priced  bool
 	usage   usage
-	look    outlook
+	look    *outlook
 	cells   []cell
 	sights  sights
 	params  reservoir.Params
@@ -54,7 +54,7 @@ type work struct {
 // the next point.
 func (p *pass) point(ctx context.Context, pt *config.Point, sc *scratch) (*work, error) {
 	w := &sc.work
-	*w = work{point: pt}
+	*w = work{point: pt, look: &unknown}
 	w.Row = Row{Point: pt.ID, Machine: pt.Machine, Evidence: config.EvidenceNone}
 	w.Delivery = Delivery{Point: pt.ID, To: p.at, Evidence: config.EvidenceNone}
 	w.Device = p.records.deviceAt(pt.ID, p.at)

@@ -45,8 +45,10 @@ type pass struct {
 	*shared
 	src     reading.Batch
 	days    map[source][]reading.Day
-	outlook map[outlookKey]outlook
+	outlook map[outlookKey]*outlook
+	looks   *looks
 	amounts map[stretch]reading.Amount
+	plans   map[[2]float64]*[config.DayTypes]float64
 
 	history []duty.Day // room for the history of one duty
 	fit     duty.Scratch
@@ -106,7 +108,7 @@ func (p *shared) index(d civil.Date) int { return int(d - p.first) }
 
 // on begins to work on points. Close must follow.
 func (p *shared) on(ctx context.Context, points ...*config.Point) (*pass, error) {
-	out := &pass{shared: p, days: map[source][]reading.Day{}, outlook: map[outlookKey]outlook{}, amounts: map[stretch]reading.Amount{}}
+	out := &pass{shared: p, days: map[source][]reading.Day{}, outlook: map[outlookKey]*outlook{}, looks: manyLooks.Get().(*looks), amounts: map[stretch]reading.Amount{}, plans: map[[2]float64]*[config.DayTypes]float64{}}
 	b, ok := p.whole.(Batcher)
 	if !ok {
 		out.src = single{p.whole}
@@ -143,7 +145,8 @@ func (p *pass) Close() {
 			p.tables.Put(&t)
 		}
 	}
-	p.days = nil
+	p.days, p.outlook = nil, nil
+	p.looks.done()
 }
 
 // single asks a source that cannot read ahead.
@@ -249,7 +252,11 @@ func (p *shared) firstShare() float64 {
 type outlook struct {
 	model duty.Model
 	kept  *duty.Kept
+	means [config.DayTypes]float64 // duty of a whole day of a type, 0 where there is no model
 }
+
+// unknown is the outlook of points that need none.
+var unknown outlook
 
 // keep gives what stays of the model after the pass, shared by all points of a
 // machine.
@@ -261,7 +268,7 @@ func (o *outlook) keep() *duty.Kept {
 }
 
 // known says that there is a model.
-func (o outlook) known() bool { return o.model.Rung() != "" && o.model.Rung() != duty.RungNone }
+func (o *outlook) known() bool { return o.model.Rung() != "" && o.model.Rung() != duty.RungNone }
 
 // outlookKey is what an outlook depends on, for those shared by points.
 type outlookKey struct {
@@ -271,14 +278,14 @@ type outlookKey struct {
 
 // machineOutlook learns the run-hours of a machine, once for all its points with
 // the same plan.
-func (p *pass) machineOutlook(ctx context.Context, machine string, perWeek float64) (outlook, error) {
+func (p *pass) machineOutlook(ctx context.Context, machine string, perWeek float64) (*outlook, error) {
 	key := outlookKey{machine, perWeek}
 	if out, ok := p.outlook[key]; ok {
 		return out, nil
 	}
 	days, err := p.table(ctx, source{machine, reading.Run})
 	if err != nil {
-		return outlook{}, err
+		return nil, err
 	}
 	out := p.learn(days, machine, perWeek, 24)
 	out.keep()
@@ -305,11 +312,40 @@ func (p *pass) historyOf(days []reading.Day, machine string) ([]duty.Day, int) {
 }
 
 // learn fits a model to a table; today, which is not over, is left out.
-func (p *pass) learn(days []reading.Day, machine string, perWeek, maxPerDay float64) outlook {
+func (p *pass) learn(days []reading.Day, machine string, perWeek, maxPerDay float64) *outlook {
 	history, _ := p.historyOf(days, machine)
 	var plan *duty.Plan
 	if perWeek > 0 {
 		plan = &duty.Plan{PerWeek: perWeek}
 	}
-	return outlook{model: p.opt.Calibration.Rules(maxPerDay).FitWith(&p.fit, history, plan)}
+	out := p.looks.next()
+	out.model = p.opt.Calibration.Rules(maxPerDay).FitWith(&p.fit, history, plan)
+	if out.known() {
+		for t := range out.means {
+			out.means[t] = out.model.Day(config.DayType(t))
+		}
+	}
+	return out
+}
+
+// looks is room for the outlooks of a chunk, used again by the next one.
+type looks struct {
+	list [chunkPoints]outlook
+	n    int
+}
+
+var manyLooks = sync.Pool{New: func() any { return &looks{} }}
+
+func (l *looks) next() *outlook {
+	if l.n == len(l.list) {
+		return &outlook{}
+	}
+	l.n++
+	return &l.list[l.n-1]
+}
+
+func (l *looks) done() {
+	clear(l.list[:l.n])
+	l.n = 0
+	manyLooks.Put(l)
 }

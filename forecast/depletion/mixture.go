@@ -1,6 +1,9 @@
 package depletion
 
-import "math"
+import (
+	"math"
+	"sort"
+)
 
 // Mixture is a weighted set of curves over one calendar: unlike models of the
 // same duty. Weights are not negative and sum to 1; curves have equal horizons.
@@ -188,6 +191,11 @@ func (m *Mixture) first(p float64, b Budget, from int) (float64, bool) {
 		return 0, true
 	}
 	z := TQuantile(p, 0)
+	if z <= 0 {
+		// Means and variances never fall, so once a member has reached a score
+		// below 0 it has reached it for good.
+		from += sort.Search(days-from, func(i int) bool { return !m.far(from+i+1, z, b) })
+	}
 	for k := from; k < days; k++ {
 		if m.far(k+1, z, b) {
 			continue
