@@ -24,10 +24,14 @@ func (c deliveryCmd) Run(e *env) error {
 		return err
 	}
 	defer view.Close()
+	table, err := e.calibration(view, at)
+	if err != nil {
+		return err
+	}
 	defer station.Sparing()()
 	past, done := view.History.Pin(e.ctx)
 	defer done()
-	fleet, err := forecast.Pass(e.ctx, site, past, at, forecast.Options{WindowDays: c.Days})
+	fleet, err := forecast.Pass(e.ctx, site, past, at, forecast.Options{WindowDays: c.Days, Calibration: table})
 	if err != nil {
 		return err
 	}

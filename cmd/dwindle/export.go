@@ -2,7 +2,6 @@ package main
 
 import (
 	"bufio"
-	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -32,7 +31,7 @@ type exportCmd struct {
 
 // exporter is what writing one table needs.
 type exporter struct {
-	ctx         context.Context
+	*env
 	site        *config.Site
 	view        *station.View
 	out         io.Writer
@@ -49,7 +48,7 @@ func (c exportCmd) Run(e *env) (err error) {
 		return err
 	}
 	defer view.Close()
-	x := exporter{ctx: e.ctx, site: site, view: view, at: at, out: e.out, to: at}
+	x := exporter{env: e, site: site, view: view, at: at, out: e.out, to: at}
 	if x.format, err = export.ParseFormat(c.Format); err != nil {
 		return err
 	}
@@ -144,7 +143,11 @@ func each[T any](list []T, err error, put func(T) error) error {
 
 func (x exporter) fleet(put func(forecast.State) error) error {
 	defer station.Sparing()()
-	fleet, err := forecast.Pass(x.ctx, x.site, x.view.History, x.at, forecast.Options{})
+	table, err := x.calibration(x.view, x.at)
+	if err != nil {
+		return err
+	}
+	fleet, err := forecast.Pass(x.ctx, x.site, x.view.History, x.at, forecast.Options{Calibration: table})
 	return each(fleet.States, err, put)
 }
 

@@ -40,8 +40,13 @@ func (c forecastCmd) Run(e *env) error {
 		return err
 	}
 	defer view.Close()
+	table, err := e.calibration(view, at)
+	if err != nil {
+		return err
+	}
+	opt := forecast.Options{Calibration: table}
 	if c.Explain != "" {
-		return c.explain(e, site, view.History, at)
+		return c.explain(e, site, view.History, at, opt)
 	}
 	before, err := c.before(site, at)
 	if err != nil {
@@ -50,7 +55,7 @@ func (c forecastCmd) Run(e *env) error {
 	defer station.Sparing()()
 	past, done := view.History.Pin(e.ctx)
 	defer done()
-	fleet, err := forecast.Pass(e.ctx, site, past, at, forecast.Options{})
+	fleet, err := forecast.Pass(e.ctx, site, past, at, opt)
 	if err != nil {
 		return err
 	}
@@ -87,11 +92,11 @@ func (c forecastCmd) before(site *config.Site, at time.Time) (*civil.Date, error
 	return &d, nil
 }
 
-func (c forecastCmd) explain(e *env, site *config.Site, src forecast.Source, at time.Time) error {
+func (c forecastCmd) explain(e *env, site *config.Site, src forecast.Source, at time.Time, opt forecast.Options) error {
 	if site.Point(c.Explain) == nil {
 		return fmt.Errorf("point %q is not in %s", c.Explain, c.Config)
 	}
-	lines, err := forecast.Explain(e.ctx, site, src, at, c.Explain, forecast.Options{})
+	lines, err := forecast.Explain(e.ctx, site, src, at, c.Explain, opt)
 	if err != nil {
 		return err
 	}

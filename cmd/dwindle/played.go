@@ -25,6 +25,7 @@ type played struct {
 
 	sent    int // messages acknowledged to the senders
 	fleet   forecast.Fleet
+	learned station.Learned
 	alarms  []alarm.Row // every occurrence of the history
 	took    map[string]time.Duration
 	hold    chan struct{}
@@ -71,7 +72,12 @@ func play(ctx context.Context, site *config.Site, plant *simulate.Plant, connect
 	}
 	p.took["intake"] = time.Since(begin)
 	note("%d messages are on disk after %.0f s. Looking at each day as it was then ...", p.sent, p.took["intake"].Seconds())
+	// The looks before the last day go by what was known then: by no
+	// calibration of the site's own.
 	begin = time.Now()
+	if p.learned, err = st.Learn(ctx, plant.End()); err != nil {
+		return p, err
+	}
 	if err := p.lookBack(ctx); err != nil {
 		return p, err
 	}
@@ -198,8 +204,9 @@ func (p *played) input(ctx context.Context) (demo.Input, error) {
 	return demo.Input{
 		Site: p.site, Fleet: p.fleet, Open: open, History: p.alarms,
 		Intake: p.st.Intake().Stats(), Sent: p.sent, Took: p.took["intake"], Samples: samples,
-		Days:   int(p.plant.End().Sub(p.plant.Start()).Hours() / 24),
-		Faults: p.plant.Faults(), Glitches: p.plant.Glitches(),
+		Calibration: &demo.Calibration{Version: p.learned.Version, Series: p.learned.Series, Cases: p.learned.Cases},
+		Days:        int(p.plant.End().Sub(p.plant.Start()).Hours() / 24),
+		Faults:      p.plant.Faults(), Glitches: p.plant.Glitches(),
 	}, nil
 }
 

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"path/filepath"
 	"strings"
@@ -24,6 +25,7 @@ type scoreCmd struct {
 	Each   bool      `help:"List every series under its own name."`
 	Detail bool      `help:"Print every measure: differences, bias, cost, chances, horizons."`
 	JSON   bool      `name:"json" help:"Print JSON, with every measure."`
+	Learn  bool      `help:"With -c: learn a calibration from the whole journal and keep it for the forecasts from now on, as serve does every week."`
 }
 
 // Run backtests our forecasts beside the baselines and prints the table.
@@ -31,6 +33,11 @@ func (c scoreCmd) Run(e *env) error {
 	opt, err := c.options()
 	if err != nil {
 		return err
+	}
+	if c.Learn {
+		if err := c.past(e); err != nil {
+			return err
+		}
 	}
 	sets, err := c.sets(e, opt)
 	if err != nil {
@@ -43,9 +50,61 @@ func (c scoreCmd) Run(e *env) error {
 		}
 	}
 	if c.JSON {
-		return writeJSON(e.out, report)
+		err = writeJSON(e.out, report)
+	} else {
+		err = report.WriteText(e.out, c.Detail)
 	}
-	return report.WriteText(e.out, c.Detail)
+	if err != nil || !c.Learn {
+		return err
+	}
+	return c.learn(e)
+}
+
+// past refuses to learn as of a day that has not come: its calibration would
+// miss what happens until then.
+func (c scoreCmd) past(e *env) error {
+	site, err := siteFlag{c.Config}.load(e)
+	if err != nil {
+		return err
+	}
+	at, err := c.At.in(site.Location(), e.now)
+	if err != nil {
+		return err
+	}
+	if at.After(e.now()) {
+		return &usageError{fmt.Sprintf("--learn --at %s: want no time to come", c.At)}
+	}
+	return nil
+}
+
+// learn has the site's calibration learned anew and kept, by the process that
+// serves or by this one.
+func (c scoreCmd) learn(e *env) error {
+	site, err := siteFlag{c.Config}.load(e)
+	if err != nil {
+		return err
+	}
+	at, err := c.At.in(site.Location(), e.now)
+	if err != nil {
+		return err
+	}
+	desk, err := station.OpenDesk(e.ctx, site)
+	if err != nil {
+		return err
+	}
+	out, err := desk.Learn(e.ctx, at)
+	if err := errors.Join(err, desk.Close()); err != nil {
+		return err
+	}
+	switch {
+	case out.Cases == 0:
+		e.warn("Nothing to learn yet: no test reservoir on this site's past has ended. Forecasts keep the calibration they have.")
+	case !out.Kept:
+		e.warn("Calibration %s is in force already.", out.Version)
+	default:
+		e.warn("Calibration %s, from %d test reservoirs on %d machines and controllers, is in force for forecasts from %s on.", out.Version, out.Cases, out.Series, out.Until)
+	}
+	return nil
 }
 
 // options is the protocol, refused where it cannot mean anything.
@@ -75,6 +134,9 @@ func (c scoreCmd) options() (score.Options, error) {
 	}
 	if c.Last > 0 && c.Last < c.First {
 		return bad("--last: want no less than --first")
+	}
+	if c.Learn && c.Config == "" {
+		return bad("--learn: want -c FILE too, the site whose journal teaches")
 	}
 	if c.Series < 1 {
 		return bad("--series: want at least 1")

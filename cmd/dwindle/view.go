@@ -5,6 +5,7 @@ import (
 
 	"dwindle/cmd/internal/station"
 	"dwindle/config"
+	"dwindle/forecast/calibration"
 )
 
 // viewFlags are what every reading verb has.
@@ -29,4 +30,14 @@ func (f viewFlags) open(e *env) (*config.Site, *station.View, time.Time, error) 
 		return nil, nil, time.Time{}, err
 	}
 	return site, view, at, nil
+}
+
+// calibration gives what forecasts as of an instant rest on, and tells the
+// person where the newest one cannot be used.
+func (e *env) calibration(view *station.View, at time.Time) (*calibration.Table, error) {
+	table, doubt, err := view.Calibration(e.ctx, at)
+	if doubt != nil {
+		e.warn("warning: calibration %v; %s stands in.\ntry:     dwindle score -c %s --learn", doubt, table.Version, view.Site.Path())
+	}
+	return table, err
 }

@@ -57,7 +57,7 @@ func (l *Level) UnmarshalText(text []byte) error {
 type Check struct {
 	Name  string    `json:"name"`
 	Level Level     `json:"level"`
-	What  string    `json:"what,omitempty"` // what is wrong; empty when ok
+	What  string    `json:"what,omitempty"` // what is wrong; when ok, how things stand or empty
 	Try   string    `json:"try,omitempty"`  // what to do about it
 	Since time.Time `json:"since"`          // when this level began, UTC
 }
@@ -85,8 +85,8 @@ func NewAt(log *slog.Logger, now func() time.Time) *Checks {
 	return &Checks{log: log, now: now, m: map[string]Check{}}
 }
 
-// Set reports the state of the named part: what is wrong and what to try,
-// both empty when level is Ok. Since moves only when the level changes, so a
+// Set reports the state of the named part: what is wrong and what to try. When
+// level is Ok there is nothing to try, and what may say how things stand. Since moves only when the level changes, so a
 // caller may report as often as it likes.
 func (c *Checks) Set(name string, level Level, what, try string) {
 	if c == nil {

@@ -34,6 +34,10 @@ type Input struct {
 	Site  *config.Site
 	Fleet forecast.Fleet
 
+	// Calibration is what the plant's own past taught about ranges; nil: not
+	// said.
+	Calibration *Calibration
+
 	Open    []alarm.Row // alarms that stand now, in the order of what to do first
 	History []alarm.Row // every occurrence since the history began
 
@@ -53,6 +57,12 @@ type Input struct {
 
 	Width  int  // columns; 0: those of the writer
 	Colour bool // headings in bold; see [Colour]
+}
+
+// Calibration says what ranges rest on; without Cases the past taught nothing.
+type Calibration struct {
+	Version       string
+	Series, Cases int
 }
 
 // Sample is a message kept aside.

@@ -114,6 +114,11 @@ func verb(n int, one, many string) string { return plural(n, one, many) }
 func (p *printer) fleet() {
 	p.heading("When each reservoir will be empty")
 	_ = report.Fleet(&p.out, p.width, p.in.Site, p.in.Fleet) // the buffer takes everything
+	if c := p.in.Calibration; c != nil && c.Cases > 0 {
+		fmt.Fprintln(&p.out)
+		p.say("How wide a range must be was learned from this plant's own past: calibration %s, from %s on %s.",
+			c.Version, plural(c.Cases, "test reservoir", "test reservoirs"), plural(c.Series, "machine or controller", "machines and controllers"))
+	}
 }
 
 // marks give a priority a shape beside its word, so that nothing rests on

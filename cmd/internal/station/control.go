@@ -15,8 +15,8 @@ import (
 const largestEntry = 1 << 20
 
 // control serves a desk on the local socket. Who may connect is decided by the
-// socket's file mode. A replay may take hours, so it ends with stopping; entries
-// are let finish.
+// socket's file mode. A replay may take hours and learning a minute, so they
+// end with stopping; entries are let finish.
 func control(stopping context.Context, desk Desk) http.Handler {
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET /ping", func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(http.StatusNoContent) })
@@ -45,7 +45,23 @@ func control(stopping context.Context, desk Desk) http.Handler {
 		}
 		answer(w, nil, desk.Decide(r.Context(), d))
 	})
+	mux.HandleFunc("POST /calibrations", func(w http.ResponseWriter, r *http.Request) {
+		var wanted wish
+		if !readJSON(w, r, &wanted) {
+			return
+		}
+		ctx, end := context.WithCancel(r.Context())
+		defer end()
+		defer context.AfterFunc(stopping, end)()
+		out, err := desk.Learn(ctx, wanted.At)
+		answer(w, out, err)
+	})
 	return mux
+}
+
+// wish asks for a calibration as of an instant.
+type wish struct {
+	At time.Time `json:"at"`
 }
 
 func readJSON(w http.ResponseWriter, r *http.Request, v any) bool {

@@ -20,6 +20,9 @@ type Desk interface {
 	Replay(ctx context.Context, log io.Reader) (Replayed, error)
 	// Decide changes the state of an alarm.
 	Decide(ctx context.Context, d Decision) error
+	// Learn makes a calibration from the past up to the day before an instant
+	// and keeps it.
+	Learn(ctx context.Context, at time.Time) (Learned, error)
 	// Close frees what the desk holds.
 	Close() error
 }

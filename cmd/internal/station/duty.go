@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"time"
 
+	"dwindle/collector"
 	"dwindle/collector/reading"
 	"dwindle/config"
 	"dwindle/config/civil"
@@ -18,43 +19,48 @@ import (
 func (v *View) DutySeries(ctx context.Context, at time.Time) ([]score.Series, error) {
 	last := v.Site.Today(at) - 1
 	var out []score.Series
-	for i := range v.Site.Machines {
-		m := &v.Site.Machines[i]
-		if !m.HasRunSignal() {
-			continue
-		}
-		s, err := v.series(ctx, m.ID, m.ID, reading.Run, last)
+	for _, d := range duties(v.Site, at) {
+		s, err := d.series(ctx, v.Site, v.History, civil.New(2020, time.January, 1), last)
 		if err != nil {
 			return nil, err
 		}
-		s.MaxPerDay = 24
-		s.Plan = plannedHours(v.Site, m.ID)
-		if len(s.Days) > 0 {
-			out = append(out, s)
-		}
-	}
-	for i := range v.Site.Dispensers {
-		d := &v.Site.Dispensers[i]
-		set, ok := v.Site.SettingAt(d.ID, at)
-		if !ok || set.Pacing != config.PacingPulse {
-			continue
-		}
-		machine := ""
-		var plan *duty.Plan
-		if p := v.Site.Point(d.Point); p != nil {
-			machine = p.Machine
-			plan = plannedPulses(p)
-		}
-		s, err := v.series(ctx, d.ID, machine, reading.Pulse, last)
-		if err != nil {
-			return nil, err
-		}
-		s.Plan = plan
 		if len(s.Days) > 0 {
 			out = append(out, s)
 		}
 	}
 	return out, nil
+}
+
+// dutyOf names one daily duty: the hours of a machine or the pulses of a
+// dispenser.
+type dutyOf struct {
+	device, machine string
+	kind            reading.Kind
+	most            float64 // a day, 0: no bound
+	plan            *duty.Plan
+}
+
+// duties lists those of a site at an instant.
+func duties(site *config.Site, at time.Time) []dutyOf {
+	var out []dutyOf
+	for i := range site.Machines {
+		if m := &site.Machines[i]; m.HasRunSignal() {
+			out = append(out, dutyOf{m.ID, m.ID, reading.Run, 24, plannedHours(site, m.ID)})
+		}
+	}
+	for i := range site.Dispensers {
+		d := &site.Dispensers[i]
+		set, ok := site.SettingAt(d.ID, at)
+		if !ok || set.Pacing != config.PacingPulse {
+			continue
+		}
+		x := dutyOf{device: d.ID, kind: reading.Pulse}
+		if p := site.Point(d.Point); p != nil {
+			x.machine, x.plan = p.Machine, plannedPulses(p)
+		}
+		out = append(out, x)
+	}
+	return out
 }
 
 // plannedHours is what a machine's points expect of it; nil where none says, or
@@ -92,25 +98,27 @@ func plannedPulses(p *config.Point) *duty.Plan {
 // horizonDays is how far the calendar is given to a backtest.
 const horizonDays = 400
 
-func (v *View) series(ctx context.Context, device, machine string, kind reading.Kind, last civil.Date) (score.Series, error) {
-	days, err := v.History.Days(ctx, device, kind, civil.New(2020, time.January, 1), last)
+// series reads a duty from one day to another, both included; one of which
+// nothing is known has no days.
+func (x dutyOf) series(ctx context.Context, site *config.Site, history *collector.History, first, last civil.Date) (score.Series, error) {
+	days, err := history.Days(ctx, x.device, x.kind, first, last)
 	if err != nil || len(days) == 0 {
 		if err != nil {
-			err = fmt.Errorf("read daily duty of %s: %w", device, err)
+			err = fmt.Errorf("read daily duty of %s: %w", x.device, err)
 		}
 		return score.Series{}, err
 	}
-	s := score.Series{Name: device, Unit: machine, First: days[0].Date}
+	s := score.Series{Name: x.device, Unit: x.machine, First: days[0].Date, MaxPerDay: x.most, Plan: x.plan}
 	next := days[0].Date
 	for _, d := range days {
 		for ; next < d.Date; next++ {
-			s.Days = append(s.Days, duty.Day{Type: v.Site.DayType(machine, next)})
+			s.Days = append(s.Days, duty.Day{Type: site.DayType(x.machine, next)})
 		}
-		s.Days = append(s.Days, duty.Day{Type: v.Site.DayType(machine, d.Date), Amount: d.Amount, Seen: d.Seen})
+		s.Days = append(s.Days, duty.Day{Type: site.DayType(x.machine, d.Date), Amount: d.Amount, Seen: d.Seen})
 		next++
 	}
 	for d := next; d < next+horizonDays; d++ {
-		s.After = append(s.After, v.Site.DayType(machine, d))
+		s.After = append(s.After, site.DayType(x.machine, d))
 	}
 	return s, nil
 }

@@ -60,6 +60,16 @@ func (r *remote) Decide(ctx context.Context, d Decision) error {
 	return r.call(ctx, http.MethodPost, "/decisions", bytes.NewReader(body), nil)
 }
 
+func (r *remote) Learn(ctx context.Context, at time.Time) (Learned, error) {
+	body, err := json.Marshal(wish{At: at})
+	if err != nil {
+		return Learned{}, fmt.Errorf("learn a calibration: %w", err)
+	}
+	var out Learned
+	err = r.call(ctx, http.MethodPost, "/calibrations", bytes.NewReader(body), &out)
+	return out, err
+}
+
 func (r *remote) Close() error {
 	r.client.CloseIdleConnections()
 	return nil

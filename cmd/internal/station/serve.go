@@ -112,6 +112,7 @@ func (c *Station) start(group *errgroup.Group, gctx context.Context) (at Address
 		})
 	}
 	group.Go(func() error { return c.evaluate(gctx) })
+	group.Go(func() error { return c.learn(gctx) })
 	group.Go(func() error { return c.reload(gctx, opt.Reload) })
 	group.Go(func() error { return c.intakeLives(gctx) })
 	return at, nil

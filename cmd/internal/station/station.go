@@ -58,6 +58,7 @@ type Station struct {
 	opt     Options
 	latest  *latest
 	issued  civil.Date // the day whose forecasts are known to be kept
+	learner learner
 
 	stop  func()        // ends the intake
 	ended chan struct{} // closed when the intake has ended, with err
@@ -74,7 +75,7 @@ func New(ctx context.Context, site *config.Site, opt Options) (_ *Station, err e
 		opt.Now = time.Now
 	}
 	log := opt.Log
-	c := &Station{opt: opt, log: log, health: health.New(log), latest: newLatest()}
+	c := &Station{opt: opt, log: log, health: health.New(log), latest: newLatest(), learner: newLearner()}
 	c.site.Store(site)
 	dir := site.DataDir()
 	if dir == "" {
@@ -241,12 +242,19 @@ func (c *Station) Pass(ctx context.Context, at time.Time) (forecast.Fleet, error
 	defer Sparing()()
 	past, done := c.history.AsOf(at).Pin(ctx)
 	defer done()
-	fleet, err := forecast.Pass(ctx, c.site.Load(), past, at, forecast.Options{})
+	table, err := c.calibration(ctx, at)
+	if err != nil {
+		return forecast.Fleet{}, err
+	}
+	fleet, err := forecast.Pass(ctx, c.site.Load(), past, at, forecast.Options{Calibration: table})
 	if err != nil {
 		return fleet, err
 	}
 	if _, err := c.watch.Evaluate(ctx, fleet, past); err != nil {
 		return fleet, err
+	}
+	if _, ok := c.latest.load(); !ok {
+		close(c.learner.ready)
 	}
 	c.latest.store(fleet)
 	c.keepIssued(ctx, fleet)
