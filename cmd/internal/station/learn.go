@@ -82,6 +82,7 @@ func (c *Station) Learn(ctx context.Context, at time.Time) (Learned, error) {
 }
 
 func (c *Station) learnOnce(ctx context.Context, at time.Time) (Learned, error) {
+	defer Sparing()()
 	site := c.site.Load()
 	today := site.Today(at)
 	series, err := teachers(ctx, site, c.history.AsOf(at), at)
