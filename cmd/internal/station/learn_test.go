@@ -5,8 +5,11 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"os"
 	"path/filepath"
 	"slices"
+	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -22,20 +25,47 @@ import (
 	"dwindle/forecast/calibration"
 )
 
+// grownPlant is the plant of these tests; its machines do nothing odd.
+func grownPlant() *simulate.Plant {
+	return simulate.New(simulate.Options{Seed: 905, Points: 8, Days: 120, ReportEvery: 12 * time.Hour, Healthy: true})
+}
+
+// grownJournal is the journal of a station that took in the plant's past, made
+// once for all tests.
+var grownJournal = sync.OnceValues(func() (file []byte, err error) {
+	dir, err := os.MkdirTemp("", "grown-*")
+	if err != nil {
+		return nil, err
+	}
+	defer os.RemoveAll(dir)
+	ctx, plant := context.Background(), grownPlant()
+	site := plant.Site()
+	site.Data = dir
+	s, err := New(ctx, site, Options{})
+	if err != nil {
+		return nil, err
+	}
+	err = s.Record(ctx, plant.Facts()...)
+	for m := range plant.Messages() {
+		err = errors.Join(err, s.Intake().Submit(ctx, reading.Message{Topic: m.Topic, Payload: m.Payload, Received: m.At, Source: "simulated"}))
+	}
+	if err := errors.Join(err, s.Intake().Flush(ctx), s.Close()); err != nil {
+		return nil, err
+	}
+	return os.ReadFile(filepath.Join(dir, journalFile))
+})
+
 // grown gives a station on a plant whose past has gone through the intake.
 func grown(t *testing.T, opt Options) (*Station, *simulate.Plant) {
 	t.Helper()
-	plant := simulate.New(simulate.Options{Seed: 905, Points: 8, Days: 120, ReportEvery: 12 * time.Hour, Healthy: true})
+	file, err := grownJournal()
+	require.NoError(t, err)
+	plant := grownPlant()
 	site := plant.Site()
 	site.Data = t.TempDir()
 	site.Connections = config.Connections{Prefix: site.Connections.Prefix}
-	s := begun(t, site, opt)
-	require.NoError(t, s.Record(t.Context(), plant.Facts()...))
-	for m := range plant.Messages() {
-		require.NoError(t, s.Intake().Submit(t.Context(), reading.Message{Topic: m.Topic, Payload: m.Payload, Received: m.At, Source: "simulated"}))
-	}
-	require.NoError(t, s.Intake().Flush(t.Context()))
-	return s, plant
+	require.NoError(t, os.WriteFile(filepath.Join(site.Data, journalFile), file, 0o600))
+	return begun(t, site, opt), plant
 }
 
 // begun starts a station; the test's end closes it if the test has not.
@@ -249,15 +279,42 @@ func TestADamagedCalibrationIsToldAndReplaced(t *testing.T) {
 	}
 }
 
+// spent is a context that ends once it has been asked for its end so often.
+type spent struct {
+	context.Context
+	end  context.CancelFunc
+	left atomic.Int64
+}
+
+func (c *spent) Done() <-chan struct{} {
+	if c.left.Add(-1) == 0 {
+		c.end()
+	}
+	return c.Context.Done()
+}
+
 func TestLearningStopsWithItsContext(t *testing.T) {
 	s, plant := grown(t, Options{})
-	ctx, cancel := context.WithCancel(t.Context())
-	cancel()
-	_, err := s.Learn(ctx, plant.End())
-	require.ErrorIs(t, err, context.Canceled)
+	ended := func(at time.Time, questions int64) (*spent, error) {
+		inner, cancel := context.WithCancel(t.Context())
+		defer cancel()
+		ctx := &spent{Context: inner, end: cancel}
+		ctx.left.Store(questions)
+		_, err := s.Learn(ctx, at)
+		return ctx, err
+	}
+	const many = 1 << 40
+	whole, err := ended(plant.End().AddDate(0, 0, -30), many)
+	require.NoError(t, err)
+	all := many - whole.left.Load() // questions
+	require.Greater(t, all, int64(6))
+	for _, n := range []int64{1, all / 4, all / 2} {
+		_, err := ended(plant.End(), n)
+		require.ErrorIs(t, err, context.Canceled, n)
+	}
 	// Also while it waits for another that learns.
 	s.learner.turn <- struct{}{}
-	ctx, cancel = context.WithCancel(t.Context())
+	ctx, cancel := context.WithCancel(t.Context())
 	waiting := make(chan error, 1)
 	go func() {
 		_, err := s.Learn(ctx, plant.End())
@@ -266,10 +323,11 @@ func TestLearningStopsWithItsContext(t *testing.T) {
 	cancel()
 	require.ErrorIs(t, <-waiting, context.Canceled)
 	<-s.learner.turn
-	_, ok, err := s.journal.Calibration(t.Context(), s.site.Load().Today(plant.End()))
+	kept, ok, err := s.journal.Calibration(t.Context(), s.site.Load().Today(plant.End()))
 	require.NoError(t, err)
-	require.False(t, ok)
-	require.Empty(t, check(s, checkLearning).Name, "an end is no failure")
+	require.True(t, ok)
+	require.Equal(t, s.site.Load().Today(plant.End())-30, kept.Learned)
+	require.Equal(t, health.Ok, check(s, checkLearning).Level, "an end is no failure")
 }
 
 func TestAFailureToLearnIsTold(t *testing.T) {
