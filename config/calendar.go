@@ -53,11 +53,73 @@ func (s *Site) Shutdown(machine string, date civil.Date) *Shutdown {
 
 // Stops says that a planned shutdown stops a machine.
 func (s *Site) Stops(d *Shutdown, machine string) bool {
-	if len(d.Areas) == 0 && len(d.Machines) == 0 || slices.Contains(d.Machines, machine) {
-		return true
+	return covers(d.Areas, d.Machines, machine, area(s.Machine(machine)))
+}
+
+// covers says that an entry of the calendar for some areas and machines, or
+// for the whole site, is for a machine.
+func covers(areas, machines []string, machine, area string) bool {
+	return len(areas) == 0 && len(machines) == 0 || slices.Contains(machines, machine) || slices.Contains(areas, area)
+}
+
+// WorkPattern finds the work pattern of a machine on a date, or nil. On
+// holidays and planned shutdowns there is none.
+func (s *Site) WorkPattern(machine string, date civil.Date) *WorkPattern {
+	if len(s.Calendar.WorkPatterns) == 0 || s.DayType(machine, date) > Sunday {
+		return nil
 	}
-	m := s.Machine(machine)
-	return slices.Contains(d.Areas, area(m))
+	for i := range s.Calendar.WorkPatterns {
+		w := &s.Calendar.WorkPatterns[i]
+		if date >= w.From && date <= w.To && s.Changes(w, machine) {
+			return w
+		}
+	}
+	return nil
+}
+
+// Changes says that a work pattern is one of a machine.
+func (s *Site) Changes(w *WorkPattern, machine string) bool {
+	return covers(w.Areas, w.Machines, machine, area(s.Machine(machine)))
+}
+
+// LoadIn is the use of a machine in a work pattern as a multiple of its
+// ordinary use: 1 where the pattern gives hours and no plan says what is
+// ordinary.
+func (s *Site) LoadIn(w *WorkPattern, machine string) float64 {
+	if w.Load > 0 {
+		return w.Load
+	}
+	if ordinary := s.index.hours[machine]; ordinary > 0 && w.HoursPerWeek > 0 {
+		return w.HoursPerWeek / ordinary
+	}
+	return 1
+}
+
+// Load is the use of a machine on a date as a multiple of what is ordinary for
+// its type of day, by the work patterns: 1 without any.
+func (s *Site) Load(machine string, date civil.Date) float64 {
+	if w := s.WorkPattern(machine, date); w != nil {
+		return s.LoadIn(w, machine)
+	}
+	return 1
+}
+
+// ordinaryHours gives, by machine, the hours_per_week that the plans of its
+// points state; 0 where they disagree.
+func ordinaryHours(points []Point) map[string]float64 {
+	out := map[string]float64{}
+	for i := range points {
+		p := &points[i]
+		if p.Plan.HoursPerWeek <= 0 {
+			continue
+		}
+		if h, known := out[p.Machine]; known && h != p.Plan.HoursPerWeek {
+			out[p.Machine] = 0
+			continue
+		}
+		out[p.Machine] = p.Plan.HoursPerWeek
+	}
+	return out
 }
 
 // area is where a machine stands, empty if it is not in the register.

@@ -197,3 +197,50 @@ func TestToday(t *testing.T) {
 	require.Error(t, (&config.Site{Zone: "Europe/Atlantis"}).Reindex())
 	require.Equal(t, time.UTC, (&config.Site{}).Location())
 }
+
+func TestWorkPatterns(t *testing.T) {
+	s := indexed(t, &config.Site{
+		Zone:     "Europe/Berlin",
+		Areas:    []config.Area{{ID: "quay"}, {ID: "tower"}},
+		Machines: []config.Machine{{ID: "belt-1", Area: "quay"}, {ID: "fan-1", Area: "tower"}, {ID: "fan-2", Area: "tower"}},
+		Points: []config.Point{
+			{ID: "a", Machine: "fan-1", Plan: config.Plan{HoursPerWeek: 40}},
+			{ID: "b", Machine: "fan-1", Plan: config.Plan{HoursPerWeek: 40}},
+			{ID: "c", Machine: "fan-2", Plan: config.Plan{HoursPerWeek: 40}},
+			{ID: "d", Machine: "fan-2", Plan: config.Plan{HoursPerWeek: 60}},
+		},
+		Calendar: config.Calendar{
+			Holidays:  []config.Holiday{{Date: date(t, "2026-08-15")}},
+			Shutdowns: []config.Shutdown{{From: date(t, "2026-08-20"), To: date(t, "2026-08-21"), Areas: []string{"quay"}}},
+			WorkPatterns: []config.WorkPattern{
+				{Name: "harvest", From: date(t, "2026-08-01"), To: date(t, "2026-09-15"), Areas: []string{"quay"}, Load: 1.6},
+				{Name: "short time", From: date(t, "2027-01-04"), To: date(t, "2027-01-31"), HoursPerWeek: 30},
+			},
+		},
+	})
+	for _, c := range []struct {
+		machine, date, name string
+		load                float64
+	}{
+		{"belt-1", "2026-07-31", "", 1},
+		{"belt-1", "2026-08-01", "harvest", 1.6}, // both ends count
+		{"belt-1", "2026-09-15", "harvest", 1.6},
+		{"belt-1", "2026-09-16", "", 1},
+		{"belt-1", "2026-08-15", "", 1}, // a holiday stays one
+		{"belt-1", "2026-08-20", "", 1}, // and a shutdown
+		{"fan-1", "2026-08-20", "", 1},  // another area
+		{"fan-1", "2027-01-04", "short time", 0.75},
+		{"fan-2", "2027-01-04", "short time", 1},  // its plans disagree
+		{"belt-1", "2027-01-04", "short time", 1}, // no plan says what is ordinary
+		{"unknown", "2026-08-01", "", 1},
+	} {
+		w := s.WorkPattern(c.machine, date(t, c.date))
+		if c.name == "" {
+			require.Nil(t, w, "%s on %s", c.machine, c.date)
+		} else {
+			require.NotNil(t, w, "%s on %s", c.machine, c.date)
+			require.Equal(t, c.name, w.Name)
+		}
+		require.Equal(t, c.load, s.Load(c.machine, date(t, c.date)), "%s on %s", c.machine, c.date)
+	}
+}

@@ -2,6 +2,7 @@ package config
 
 import (
 	"fmt"
+	"slices"
 
 	"dwindle/config/civil"
 )
@@ -30,8 +31,82 @@ func (c *checker) calendar() {
 		c.allKnown(c.ids.areas, at+".areas", d.Areas)
 		c.allKnown(c.ids.machines, at+".machines", d.Machines)
 	}
+	c.workPatterns()
 	for i := range c.s.Calendar.Rounds {
 		c.round(&c.s.Calendar.Rounds[i], indexed("calendar.rounds", i))
+	}
+}
+
+func (c *checker) workPatterns() {
+	list := c.s.Calendar.WorkPatterns
+	for i := range list {
+		w, at := &list[i], indexed("calendar.work_patterns", i)
+		if w.Name == "" {
+			c.missing(at, "a work pattern wants a name", "what people call it, such as harvest; the same name each time it comes again")
+		}
+		switch {
+		case w.From.IsZero() || w.To.IsZero():
+			c.missing(at, "a work pattern wants from and to", "its first and its last day; for one day give it twice")
+		case w.From > w.To:
+			c.fault(at+".from", fmt.Sprintf("from %s is after to %s", w.From, w.To), "swap the two")
+		}
+		switch {
+		case w.Load == 0 && w.HoursPerWeek == 0:
+			c.missing(at, "neither load nor hours_per_week", "load, such as 1.6 for 60 % more than usual, or hours_per_week")
+		case w.Load != 0 && w.HoursPerWeek != 0:
+			c.fault(at+".hours_per_week", "both load and hours_per_week", "keep one of the two")
+		case w.HoursPerWeek != 0:
+			c.patternHours(w, at)
+		}
+		c.allKnown(c.ids.areas, at+".areas", w.Areas)
+		c.allKnown(c.ids.machines, at+".machines", w.Machines)
+		for j := range i {
+			c.patternsApart(&list[j], w, indexed("calendar.work_patterns", j), at)
+		}
+	}
+}
+
+// patternHours reports the first machine whose ordinary hours are not known or
+// do not go with a pattern's.
+func (c *checker) patternHours(w *WorkPattern, at string) {
+	ordinary, used := ordinaryHours(c.s.Points), map[string]bool{}
+	for i := range c.s.Points {
+		used[c.s.Points[i].Machine] = true
+	}
+	for i := range c.s.Machines {
+		m := &c.s.Machines[i]
+		if !used[m.ID] || !covers(w.Areas, w.Machines, m.ID, m.Area) {
+			continue
+		}
+		if !m.HasRunSignal() && !slices.Contains(w.Machines, m.ID) {
+			continue // it has no hours that could differ
+		}
+		switch h := ordinary[m.ID]; {
+		case h == 0:
+			c.fault(at+".hours_per_week", fmt.Sprintf("what is ordinary for machine %s is not known: the plans of its points state no hours_per_week, or different ones", m.ID), "load instead, or the same hours_per_week in all its plans")
+			return
+		case w.HoursPerWeek > maxLoad*h:
+			c.fault(at+".hours_per_week", fmt.Sprintf("%s is more than %d times the %s of machine %s by plan", number(w.HoursPerWeek), maxLoad, number(h), m.ID), "put the one right that is wrong")
+			return
+		case w.HoursPerWeek < minLoad*h:
+			c.fault(at+".hours_per_week", fmt.Sprintf("%s is next to nothing of the %s of machine %s by plan", number(w.HoursPerWeek), number(h), m.ID), "a planned shutdown instead")
+			return
+		}
+	}
+}
+
+// patternsApart reports two patterns of one machine on one day.
+func (c *checker) patternsApart(a, b *WorkPattern, first, at string) {
+	from, to := max(a.From, b.From), min(a.To, b.To)
+	if from > to || a.From.IsZero() || b.From.IsZero() {
+		return
+	}
+	for i := range c.s.Machines {
+		m := &c.s.Machines[i]
+		if covers(a.Areas, a.Machines, m.ID, m.Area) && covers(b.Areas, b.Machines, m.ID, m.Area) {
+			c.fault(at+".from", fmt.Sprintf("machine %s has another work pattern, on line %d, from %s to %s", m.ID, c.at(first), from, to), "end one before the other begins, or name other machines")
+			return
+		}
 	}
 }
 

@@ -19,6 +19,7 @@ type index struct {
 	dispensers map[string]*Dispenser
 	atPoint    map[string]*Dispenser // by point id
 	gatewayOf  map[string]*Gateway   // by machine or dispenser id
+	hours      map[string]float64    // ordinary hours per week by machine id
 }
 
 // Reindex rebuilds the look-up tables after the slices were changed by hand,
@@ -35,6 +36,7 @@ func (s *Site) Reindex() error {
 		areas: map[string]*Area{}, machines: map[string]*Machine{}, gateways: map[string]*Gateway{},
 		lubricants: map[string]*Lubricant{}, reservoirs: map[string]*Reservoir{}, models: map[string]*DispenserModel{},
 		points: map[string]*Point{}, dispensers: map[string]*Dispenser{}, atPoint: map[string]*Dispenser{}, gatewayOf: map[string]*Gateway{},
+		hours: ordinaryHours(s.Points),
 	}
 	for i := range s.Areas {
 		s.index.areas[s.Areas[i].ID] = &s.Areas[i]

@@ -39,6 +39,8 @@ const (
 	maxRate   = 1000 // cm3 per 100 h: more empties the largest reservoir in four days
 	maxDose   = 100  // cm3 per pulse or stroke
 	maxPulses = 1e6
+	minLoad   = 0.01
+	maxLoad   = 10
 )
 
 // ranges holds the allowed values by struct and key; for a list those of its
@@ -79,6 +81,11 @@ var ranges = map[string]span{
 	"ChannelInfo.step_percent": above(0, 100),
 	"ChannelInfo.step_cm3":     above(0, 1000),
 	"ChannelInfo.sd_cm3":       above(0, 1000),
+
+	// Ten times the ordinary is beyond any plan: a machine that is used that
+	// little has no ordinary use. A hundredth is a stop.
+	"WorkPattern.load":           within(minLoad, maxLoad),
+	"WorkPattern.hours_per_week": above(0, 168),
 
 	"Round.every_weeks": within(1, 520),
 

@@ -202,9 +202,10 @@ type ChannelInfo struct {
 
 // Calendar holds what is known about coming and past days.
 type Calendar struct {
-	Holidays  []Holiday  `yaml:"holidays,omitempty"`
-	Shutdowns []Shutdown `yaml:"shutdowns,omitempty"`
-	Rounds    []Round    `yaml:"rounds,omitempty"`
+	Holidays     []Holiday     `yaml:"holidays,omitempty"`
+	Shutdowns    []Shutdown    `yaml:"shutdowns,omitempty"`
+	WorkPatterns []WorkPattern `yaml:"work_patterns,omitempty"`
+	Rounds       []Round       `yaml:"rounds,omitempty"`
 }
 
 // Holiday is one civil day.
@@ -221,6 +222,22 @@ type Shutdown struct {
 	Name     string     `yaml:"name,omitempty"`
 	Areas    []string   `yaml:"areas,omitempty"`
 	Machines []string   `yaml:"machines,omitempty"`
+}
+
+// WorkPattern is a time, both days included, in which the named areas or
+// machines, or the whole site where none is named, are used more or less than
+// usual: a campaign, short time. Entries of one name are the same pattern at
+// different times. Shutdowns and holidays in it stay what they are.
+type WorkPattern struct {
+	Name     string     `yaml:"name,omitempty"`
+	From     civil.Date `yaml:"from,omitempty"`
+	To       civil.Date `yaml:"to,omitempty"`
+	Areas    []string   `yaml:"areas,omitempty"`
+	Machines []string   `yaml:"machines,omitempty"`
+	// Exactly one of the two: use as a multiple of an ordinary day's, or the
+	// machine's run-hours per week, to be held against those of its plan.
+	Load         float64 `yaml:"load,omitempty"`
+	HoursPerWeek float64 `yaml:"hours_per_week,omitempty"`
 }
 
 // Round is a planned visit, repeated every so many weeks from First on, or on

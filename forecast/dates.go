@@ -27,10 +27,10 @@ func (p *pass) dates(w *work, sc *scratch) {
 	}
 	mean, variance := w.track.Estimate.Budget(w.usage.perUnit)
 	w.budget = depletion.Budget{Mean: mean, Var: variance}
-	ahead, share := p.ahead(w.point.Machine), p.firstShare()
-	sc.law = w.look.model.ForecastUntil(sc.law, ahead, share, w.budget)
+	ahead, share, loads := p.ahead(w.point.Machine), p.firstShare(), w.look.after
+	sc.law = w.look.model.ForecastUntil(sc.law, ahead, share, w.budget, loads...)
 	if sc.law.Days() < leastDays {
-		sc.law = w.look.model.ForecastInto(sc.law, ahead, share) // so many are looked at in any case
+		sc.law = w.look.model.ForecastInto(sc.law, ahead, share, loads...) // so many are looked at in any case
 	}
 	curve := p.opt.Calibration.Law(&w.look.model, sc.law)
 	p10, p50, p90 := curve.Range(w.budget)
@@ -68,7 +68,7 @@ func (p *pass) dates(w *work, sc *scratch) {
 	// Whoever asks later has the curves made anew: a fleet that kept them all
 	// would not fit a small machine.
 	w.ChanceBefore = func(d civil.Date) float64 {
-		law := depletion.Calibrated{Mixture: model.Forecast(ahead, share)}
+		law := depletion.Calibrated{Mixture: model.Forecast(ahead, share, loads...)}
 		if calibrated {
 			law = table.LawOf(kind, law.Mixture)
 		}
@@ -131,7 +131,9 @@ func (p *pass) planned(w *work) {
 	}
 	means := p.byPlan(perWeek, cap)
 	start := p.site.Today(w.LastChange.At)
-	behind, ahead := p.behind(w.point.Machine), p.ahead(w.point.Machine)
+	days := p.calendar(w.point.Machine)
+	behind, ahead, loads := days.past, days.ahead, &days.loads
+	perDay := cap == 1 // whatever the use
 	// The first day counts from the hour of the change.
 	share := 1.0
 	if start >= p.first {
@@ -139,18 +141,21 @@ func (p *pass) planned(w *work) {
 		share = float64(p.end(start).Sub(w.LastChange.At)) / whole
 	}
 	for d, i := start, 0; i < p.limits.HorizonDays; d, i = d+1, i+1 {
-		t := config.Monday
+		t, load := config.Monday, 1.0
 		switch {
 		case d >= p.first && d <= p.today:
-			t = behind[p.index(d)]
+			t, load = behind[p.index(d)], loadAt(loads.before, p.index(d))
 		case d > p.today && int(d-p.today) < p.limits.HorizonDays:
-			t = ahead[d-p.today]
+			t, load = ahead[d-p.today], loadAt(loads.after, int(d-p.today))
+		}
+		if perDay {
+			load = 1
 		}
 		if t == config.ShutdownType {
 			share = 1
 			continue
 		}
-		if budget -= share * means[t]; budget <= 1e-9 {
+		if budget -= share * min(cap, load*means[t]); budget <= 1e-9 {
 			date := d
 			w.Row.PlannedEmpty = &date
 			return

@@ -211,6 +211,7 @@ func (e *explainer) use() {
 		}
 	}
 	e.say("Calendar: %d days ahead, with %d shutdown days and %d holidays; %.0f %% of today is left.", len(ahead), stops, holidays, 100*p.firstShare())
+	e.patterns()
 }
 
 // triedDays is how far back a point's forecasts are tried on its own past.
@@ -245,7 +246,8 @@ func (e *explainer) calibration(ctx context.Context) error {
 		cap = 24
 	}
 	history, from := p.historyOf(days, w.Row.Machine)
-	s := virtual.Series{Name: w.Row.Point, First: p.first + civil.Date(from), Days: history, MaxPerDay: cap, After: p.ahead(w.Row.Machine)}
+	scaleDays(history, from, w.look.before)
+	s := virtual.Series{Name: w.Row.Point, First: p.first + civil.Date(from), Days: history, MaxPerDay: cap, After: p.ahead(w.Row.Machine), AfterScales: w.look.after}
 	tried := t.Try(&s, triedDays)
 	if tried.Cases == 0 {
 		e.say("Tried on its own past: no test reservoir has ended yet.")

@@ -100,7 +100,7 @@ func (p *pass) outlookOf(ctx context.Context, pt *config.Point, u usage) (*outlo
 			return nil, err
 		}
 	}
-	return p.learn(days, pt.Machine, weekly(pt, u), 0), nil
+	return p.learn(days, pt.Machine, weekly(pt, u), 0, pt.Plan.PulsesPerDay <= 0), nil
 }
 
 // splice takes each past day's pulses from the dispenser that was at the point
@@ -170,7 +170,7 @@ func (p *pass) cells(ctx context.Context, pt *config.Point, from, until time.Tim
 			}
 			share := float64(c.to.Sub(c.from)) / float64(p.end(d).Sub(p.start(d)))
 			c.known = got.Known
-			c.duty = got.Value + (1-got.Known)*share*expect.day(types[p.index(d)])
+			c.duty = got.Value + (1-got.Known)*share*expect.day(types[p.index(d)], p.index(d))
 			c.cm3 = c.duty * u.perUnit
 			if got.Known < 1 {
 				c.variance = (1 - got.Known) * share // scaled below, together
@@ -227,8 +227,14 @@ func (p *pass) doses(ctx context.Context, device string) (days []reading.Day, me
 	return days, evidence == config.EvidenceMeasured, evidence == config.EvidenceCounted, nil
 }
 
-// day is the expected duty of a day of a type, 0 where there is no model.
-func (o *outlook) day(t config.DayType) float64 { return o.means[t] }
+// day is the expected duty of a day of a type, at place k of the day tables; 0
+// where there is no model.
+func (o *outlook) day(t config.DayType, k int) float64 {
+	if load := loadAt(o.before, k); load != 1 && o.known() {
+		return o.model.DayAt(t, load)
+	}
+	return o.means[t]
+}
 
 // widen turns the unseen shares of a piece's cells into variances. The error of
 // the level is common to all unseen days, so their variances come from one
@@ -236,9 +242,11 @@ func (o *outlook) day(t config.DayType) float64 { return o.means[t] }
 func (p *pass) widen(cells []cell, pt *config.Point, look *outlook, pc piece, perUnit float64) {
 	var at []int
 	var types []config.DayType
+	var scales []float32
 	for i := range cells {
 		if c := &cells[i]; c.variance > 0 && !c.from.Before(pc.from) && !c.to.After(pc.to) {
 			at, types = append(at, i), append(types, p.behind(pt.Machine)[p.index(c.date)])
+			scales = append(scales, float32(loadAt(look.before, p.index(c.date))))
 		}
 	}
 	if len(at) == 0 {
@@ -251,7 +259,7 @@ func (p *pass) widen(cells []cell, pt *config.Point, look *outlook, pc piece, pe
 		}
 		return
 	}
-	curve := look.model.Curve(types, 1)
+	curve := look.model.Curve(types, 1, scales...)
 	for k, i := range at {
 		cells[i].variance *= math.Max(0, curve.Var[k+1]-curve.Var[k]) * perUnit * perUnit
 	}

@@ -78,7 +78,7 @@ func (p *pass) hours(ctx context.Context, w *work, from, to time.Time) (h float6
 		}
 		share := float64(c.to.Sub(c.from)) / float64(p.end(d).Sub(p.start(d)))
 		part := float64(b.Sub(a)) / float64(c.to.Sub(c.from))
-		h += part * (got.Value + (1-got.Known)*share*look.day(types[p.index(d)]))
+		h += part * (got.Value + (1-got.Known)*share*look.day(types[p.index(d)], p.index(d)))
 	}
 	return h, true, nil
 }

@@ -64,6 +64,7 @@ type stretch struct {
 // calendar is the days of machines that stop together.
 type calendar struct {
 	past, ahead []config.DayType // from first to today, from today to the horizon
+	loads       loads
 }
 
 // source names a duty: of a machine in hours, of a dispenser in pulses or cm3.
@@ -212,7 +213,7 @@ func (p *shared) ahead(machine string) []config.DayType { return p.calendar(mach
 func (p *shared) behind(machine string) []config.DayType { return p.calendar(machine).past }
 
 // calendar gives the days of a machine. Most machines of a fleet stop together
-// and share one.
+// and have the same work patterns, and share one.
 func (p *shared) calendar(machine string) *calendar {
 	stops := make([]byte, 0, 64)
 	for i := range p.site.Calendar.Shutdowns {
@@ -222,11 +223,13 @@ func (p *shared) calendar(machine string) *calendar {
 		}
 		stops = append(stops, stop)
 	}
+	stops = appendLoads(stops, p.site, machine)
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	c := p.calendars[string(stops)]
 	if c == nil {
 		c = &calendar{past: p.dayTypes(machine, p.first, len(p.edges)-1), ahead: p.dayTypes(machine, p.today, p.limits.HorizonDays)}
+		c.loads = newLoads(p.site, machine, p.first, p.today, c.past, c.ahead)
 		p.calendars[string(stops)] = c
 	}
 	return c
@@ -253,6 +256,10 @@ type outlook struct {
 	model duty.Model
 	kept  *duty.Kept
 	means [config.DayTypes]float64 // duty of a whole day of a type, 0 where there is no model
+	// before and after are the use by work patterns relative to ordinary days,
+	// as loads has them, with what was seen of these patterns.
+	before, after []float32
+	seen          []seenLoad
 }
 
 // unknown is the outlook of points that need none.
@@ -287,7 +294,7 @@ func (p *pass) machineOutlook(ctx context.Context, machine string, perWeek float
 	if err != nil {
 		return nil, err
 	}
-	out := p.learn(days, machine, perWeek, 24)
+	out := p.learn(days, machine, perWeek, 24, true)
 	out.keep()
 	p.outlook[key] = out
 	return out, nil
@@ -311,14 +318,18 @@ func (p *pass) historyOf(days []reading.Day, machine string) ([]duty.Day, int) {
 	return history, from
 }
 
-// learn fits a model to a table; today, which is not over, is left out.
-func (p *pass) learn(days []reading.Day, machine string, perWeek, maxPerDay float64) *outlook {
-	history, _ := p.historyOf(days, machine)
+// learn fits a model to a table; today, which is not over, is left out. loaded
+// says that the work patterns of the machine tell on this duty.
+func (p *pass) learn(days []reading.Day, machine string, perWeek, maxPerDay float64, loaded bool) *outlook {
+	history, from := p.historyOf(days, machine)
 	var plan *duty.Plan
 	if perWeek > 0 {
 		plan = &duty.Plan{PerWeek: perWeek}
 	}
 	out := p.looks.next()
+	if loaded && len(p.site.Calendar.WorkPatterns) > 0 {
+		out.load(&p.calendar(machine).loads, history, from, maxPerDay)
+	}
 	out.model = p.opt.Calibration.Rules(maxPerDay).FitWith(&p.fit, history, plan)
 	if out.known() {
 		for t := range out.means {

@@ -12,7 +12,7 @@ import (
 
 type scoreCmd struct {
 	Config string    `short:"c" name:"config" xor:"on" placeholder:"FILE" help:"Score on the journal of this site."`
-	Duty   []string  `xor:"on" sep:"none" placeholder:"FILE.csv" help:"Score on daily duty from tables with the columns series,date,duty and, if known, daytype and seen; one set per file."`
+	Duty   []string  `xor:"on" sep:"none" placeholder:"FILE.csv" help:"Score on daily duty from tables with the columns series,date,duty and, if known, daytype, seen and scale; one set per file."`
 	Seed   uint64    `default:"1" help:"Seed of the simulator, where neither -c nor --duty is given, and of what is drawn."`
 	Series int       `default:"100" help:"Series a scenario of the simulator."`
 	At     moment    `help:"With -c: as if now were this time." placeholder:"TIME"`

@@ -150,7 +150,7 @@ func knownPart(s *virtual.Series) virtual.Series {
 	known := *s
 	if s.Origin > 0 {
 		known.Days = s.Days[:min(s.Origin, len(s.Days))]
-		known.After = s.Ahead(len(known.Days), horizon)
+		known.After, known.AfterScales = s.Ahead(len(known.Days), horizon), s.Scales(len(known.Days), horizon)
 	}
 	return known
 }
@@ -201,9 +201,9 @@ func start(s *virtual.Series, number, origin int, m *duty.Model, o Options) []dr
 			continue
 		}
 		if said == nil {
-			ahead := s.Ahead(origin, horizon)
-			if said = m.Parts(ahead, 1); kind == Young {
-				said = []duty.Part{{Curve: m.Curve(ahead, 1)}}
+			ahead, scales := s.Ahead(origin, horizon), s.Scales(origin, horizon)
+			if said = m.Parts(ahead, 1, scales...); kind == Young {
+				said = []duty.Part{{Curve: m.Curve(ahead, 1, scales...)}}
 			}
 		}
 		d.judge(said, tau*trailing)

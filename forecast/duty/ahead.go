@@ -28,10 +28,14 @@ type sofar struct {
 	h, most       float64 // today's duty and its physical limit, in mean days
 }
 
-func (s *sofar) add(p *pattern, t config.DayType, share float64) {
+// add counts a day, or the share of it that is left, whose use is scale times
+// that of an ordinary day of its type: its error counts scale times, its
+// variance scale^2 times.
+func (s *sofar) add(p *pattern, t config.DayType, share, scale float64) {
+	share *= scale
 	c, e := s.count[t], p.err[t]
 	s.count[t] += share
-	s.days += share * p.g[t]
+	s.days += share * scale * p.g[t]
 	if t <= config.Sunday {
 		s.c += share
 		s.ec += share * e
@@ -83,7 +87,7 @@ const surely = 4
 // forecast rolls all members that carry weight over the calendar, as far as
 // every one of them has surely used up the budget. Stops come on top of the
 // curves.
-func (m *mixture) forecast(old depletion.Mixture, future []config.DayType, firstShare float64, until depletion.Budget) depletion.Mixture {
+func (m *mixture) forecast(old depletion.Mixture, future []config.DayType, firstShare float64, until depletion.Budget, scales []float32) depletion.Mixture {
 	rules := &rulesOf[m.class]
 	var rolls [members]ahead
 	out := depletion.Mixture{Curves: old.Curves[:0], Weights: old.Weights[:0], Stops: m.outages.law(len(future), m.stops)}
@@ -122,13 +126,14 @@ func (m *mixture) forecast(old depletion.Mixture, future []config.DayType, first
 		if ty > config.ShutdownType {
 			ty = config.Monday // no such day type: any working day
 		}
+		scale := scaleAt(scales, d)
 		open := ty != config.ShutdownType && share > 0
 		if open {
 			for k := range past {
 				if s := &past[k]; s.used {
 					p := &m.patterns[k]
-					s.add(p, ty, share)
-					s.h, s.most = share*p.h[ty], math.Inf(1)
+					s.add(p, ty, share, scale)
+					s.h, s.most = share*scale*p.h[ty], math.Inf(1)
 					if m.cap > 0 {
 						s.most = m.cap * share / p.mean
 					}

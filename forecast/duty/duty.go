@@ -4,7 +4,8 @@
 // [Fit] picks a rung of a ladder from the history's length: expected duty
 // stated in the plan while there is little history, then shrunk means per day
 // type, then a mixture of ways in which the level and the pattern of duty may
-// move. [Model.Forecast] rolls the model over a calendar into the cumulative
+// move. A day that the calendar expects to be used more or less than an ordinary
+// one has a scale: it teaches what is ordinary all the same. [Model.Forecast] rolls the model over a calendar into the cumulative
 // duty that package depletion turns into an empty date. A [State] keeps of a
 // history what a model needs, day by day and in bounded size. The package is
 // pure; it imports day types from config and curves from depletion, nothing
@@ -23,6 +24,10 @@ type Day struct {
 	Type   config.DayType
 	Amount float64 // h or pulses in the seen part
 	Seen   float64 // 0 (missing) to 1 (whole)
+	// Scale is the use that the calendar expects of the day relative to an
+	// ordinary day of its type: above 1 in a campaign, below in short time. 0
+	// stands for 1.
+	Scale float32
 }
 
 // Plan is the duty that people expect.
@@ -81,15 +86,27 @@ func (r Rules) FitWith(scratch *Scratch, history []Day, plan *Plan) Model {
 }
 
 // usable gives the observed amount and share of a day within bounds; ok is
-// false for days that teach nothing about ordinary duty.
+// false for days that teach nothing about ordinary duty. Of a day that the
+// calendar expects to be s times an ordinary one the s-th part is ordinary: with
+// duty, its scatter goes up by s, so that the variance of what is taught is that
+// of an ordinary day.
 func usable(d Day, maxPerDay float64) (amount, seen float64, capped, ok bool) {
 	if d.Type == config.ShutdownType || d.Type >= config.DayTypes || !(d.Seen >= minSeen) ||
 		!(d.Amount >= 0) || math.IsInf(d.Amount, 0) {
 		return 0, 0, false, false
 	}
 	amount, seen = d.Amount, math.Min(1, d.Seen)
-	if limit := maxPerDay * seen; maxPerDay > 0 && amount > limit {
-		return limit, seen, amount > limit*1.01, true
+	limit := maxPerDay * seen
+	if maxPerDay > 0 && amount > limit {
+		amount, capped = limit, amount > limit*1.01
 	}
-	return amount, seen, false, true
+	if s := scaleOf(d.Scale); s != 1 {
+		if maxPerDay > 0 && s > 1 && amount >= saturated*limit {
+			return 0, 0, false, false
+		}
+		if amount /= s; maxPerDay > 0 && amount > limit {
+			amount = limit
+		}
+	}
+	return amount, seen, capped, true
 }

@@ -53,14 +53,14 @@ func (m *Model) Keep() *Kept {
 }
 
 // Forecast is [Model.Forecast] of the model that was kept.
-func (k *Kept) Forecast(future []config.DayType, firstShare float64) depletion.Mixture {
+func (k *Kept) Forecast(future []config.DayType, firstShare float64, scales ...float32) depletion.Mixture {
 	if k.model != nil {
-		return k.model.Forecast(future, firstShare)
+		return k.model.Forecast(future, firstShare, scales...)
 	}
 	m := Model{rung: RungMixture, mix: mixture{class: k.class, outages: k.outages, stops: k.stops, cap: k.cap}}
 	t := tape{figures: k.figures}
 	t.mixture(k, &m.mix)
-	return m.Forecast(future, firstShare)
+	return m.Forecast(future, firstShare, scales...)
 }
 
 // How many figures there are of a pattern and of a member.

@@ -100,7 +100,7 @@ const hopeless = 12
 
 // Parts gives the members of the mixture rung that may matter, each with its
 // curve over a calendar; nil on the other rungs.
-func (m Model) Parts(future []config.DayType, firstShare float64) []Part {
+func (m Model) Parts(future []config.DayType, firstShare float64, scales ...float32) []Part {
 	if m.rung != RungMixture {
 		return nil
 	}
@@ -123,7 +123,7 @@ func (m Model) Parts(future []config.DayType, firstShare float64) []Part {
 			out = append(out, Part{Group: memberKinds[i].group, LogWeight: logs[i] - best})
 		}
 	}
-	mix := k.forecast(depletion.Mixture{}, future, firstShare, depletion.Budget{Mean: math.Inf(1)})
+	mix := k.forecast(depletion.Mixture{}, future, firstShare, depletion.Budget{Mean: math.Inf(1)}, scales)
 	for i := range out {
 		out[i].Curve = mix.Curves[i]
 	}

@@ -293,9 +293,9 @@ func TestPatternErrorCancelsOverWholeWeeks(t *testing.T) {
 	for k := config.Monday; k <= config.Sunday; k++ {
 		s.e += p.err[k]
 	}
-	s.add(&p, config.Thursday, 0.3)
+	s.add(&p, config.Thursday, 0.3, 1)
 	for d := range 40 {
-		s.add(&p, config.DayType((d+4)%7), 1)
+		s.add(&p, config.DayType((d+4)%7), 1, 1)
 		mean, want := 0.0, 0.0
 		for k := config.Monday; k <= config.Sunday; k++ {
 			mean += s.count[k] / 7
@@ -307,7 +307,7 @@ func TestPatternErrorCancelsOverWholeWeeks(t *testing.T) {
 	}
 	s = sofar{e: s.e}
 	for d := range 70 {
-		s.add(&p, config.DayType(d%7), 1)
+		s.add(&p, config.DayType(d%7), 1, 1)
 	}
 	require.InDelta(t, 0, s.err, 1e-9, "ten whole weeks")
 	require.Equal(t, 70.0, s.days)

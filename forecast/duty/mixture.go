@@ -128,28 +128,28 @@ func (m *mixture) perDay() float64 {
 
 // Forecast predicts cumulative duty over a calendar as [Model.Curve] does, as a
 // mixture of curves: one on the lower rungs, one per member on the mixture rung.
-func (m Model) Forecast(future []config.DayType, firstShare float64) depletion.Mixture {
-	return m.ForecastInto(depletion.Mixture{}, future, firstShare)
+func (m Model) Forecast(future []config.DayType, firstShare float64, scales ...float32) depletion.Mixture {
+	return m.ForecastInto(depletion.Mixture{}, future, firstShare, scales...)
 }
 
 // ForecastInto is Forecast writing into the slices of an old mixture where they
 // are large enough, for passes over many points.
-func (m Model) ForecastInto(old depletion.Mixture, future []config.DayType, firstShare float64) depletion.Mixture {
-	return m.ForecastUntil(old, future, firstShare, depletion.Budget{Mean: math.Inf(1)})
+func (m Model) ForecastInto(old depletion.Mixture, future []config.DayType, firstShare float64, scales ...float32) depletion.Mixture {
+	return m.ForecastUntil(old, future, firstShare, depletion.Budget{Mean: math.Inf(1)}, scales...)
 }
 
 // ForecastUntil is ForecastInto for a budget that is known: days beyond the one
 // on which every member of the mixture has used it up by four standard
 // deviations are left out. Chances after that day are those of that day, short
 // of 1 by less than 1 in 30,000; quantiles up to there are the same.
-func (m Model) ForecastUntil(old depletion.Mixture, future []config.DayType, firstShare float64, b depletion.Budget) depletion.Mixture {
+func (m Model) ForecastUntil(old depletion.Mixture, future []config.DayType, firstShare float64, b depletion.Budget, scales ...float32) depletion.Mixture {
 	if m.rung == RungMixture {
-		return m.mix.forecast(old, future, firstShare, b)
+		return m.mix.forecast(old, future, firstShare, b, scales)
 	}
 	var c depletion.Curve
 	if cap(old.Curves) > 0 {
 		c = old.Curves[:1][0]
 	}
-	c = m.CurveInto(c, future, firstShare)
+	c = m.CurveInto(c, future, firstShare, scales...)
 	return depletion.Mixture{Curves: append(old.Curves[:0], c), Weights: append(old.Weights[:0], 1)}
 }

@@ -63,6 +63,19 @@ func (m Model) Day(t config.DayType) float64 {
 	return m.mean[t]
 }
 
+// DayAt is the mean duty of a whole day of a type that is used scale times as
+// much as an ordinary one, within the physical limit.
+func (m Model) DayAt(t config.DayType, scale float64) float64 {
+	day := m.Day(t)
+	if scale == 1 {
+		return day
+	}
+	if day *= scale; m.maxPerDay > 0 && day > m.maxPerDay {
+		return m.maxPerDay
+	}
+	return day
+}
+
 // PerDay is the expected duty per day over an ordinary week from now on, in h
 // or pulses per day.
 func (m Model) PerDay() float64 {
@@ -78,28 +91,31 @@ func (m Model) PerDay() float64 {
 
 // Curve predicts cumulative duty over a calendar: future[0] is today, of which
 // firstShare (0 to 1) is still to come, the rest are whole days. Shutdowns
-// have no duty. Without a model the curve has no days. On the mixture rung it
+// have no duty. scales, where given, is the use of each of these days relative to
+// an ordinary one of its type, as [Day.Scale]; days beyond it are ordinary. A
+// scaled day has scale times the mean and scale^2 times the variance. Without a
+// model the curve has no days. On the mixture rung it
 // has the mixture's mean and variance; for quantiles [Model.Forecast] is
 // sharper.
-func (m Model) Curve(future []config.DayType, firstShare float64) depletion.Curve {
-	return m.CurveInto(depletion.Curve{}, future, firstShare)
+func (m Model) Curve(future []config.DayType, firstShare float64, scales ...float32) depletion.Curve {
+	return m.CurveInto(depletion.Curve{}, future, firstShare, scales...)
 }
 
 // CurveInto is Curve writing into the slices of an old curve where they are
 // large enough, for passes over many points.
-func (m Model) CurveInto(old depletion.Curve, future []config.DayType, firstShare float64) depletion.Curve {
+func (m Model) CurveInto(old depletion.Curve, future []config.DayType, firstShare float64, scales ...float32) depletion.Curve {
 	if m.rung == RungNone || m.rung == "" {
 		return depletion.Curve{}
 	}
 	if m.rung == RungMixture {
-		return m.Forecast(future, firstShare).Moments(old)
+		return m.Forecast(future, firstShare, scales...).Moments(old)
 	}
 	c := depletion.Curve{Mean: resize(old.Mean, len(future)+1), Var: resize(old.Var, len(future)+1), DF: m.df}
 	c.Mean[0], c.Var[0] = 0, 0
 	var a roll
 	share := min(1, max(0, firstShare))
 	for i, t := range future {
-		a.step(&m, t, share)
+		a.step(&m, t, share, scaleAt(scales, i))
 		share = 1
 		c.Mean[i+1], c.Var[i+1] = a.mean, max(c.Var[i], a.variance(&m))
 	}
@@ -121,7 +137,7 @@ type roll struct {
 	estimates   [groups]float64          // variance that comes from each group's estimates
 }
 
-func (a *roll) step(m *Model, t config.DayType, share float64) {
+func (a *roll) step(m *Model, t config.DayType, share, scale float64) {
 	if t == config.ShutdownType || share == 0 {
 		return
 	}
@@ -132,8 +148,13 @@ func (a *roll) step(m *Model, t config.DayType, share float64) {
 		t = config.Sunday
 	}
 	g := groupOf(t)
-	a.mean += share * m.mean[t]
-	a.noise += share * m.noise[t]
+	mean := share * scale * m.mean[t]
+	if most := share * m.maxPerDay; most > 0 && scale > 1 && mean > most {
+		mean = most
+	}
+	a.mean += mean
+	share *= scale
+	a.noise += share * scale * m.noise[t]
 	a.count[t] += share
 	a.lent[g] += share * (1 - m.own[t])
 	a.estimates[g] = a.ofEstimates(m, g)

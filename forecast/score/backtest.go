@@ -240,6 +240,6 @@ func caseRandom(seed uint64, number, origin int) *rand.Rand {
 func knownAt(s *Series, origin, number, horizon int) Past {
 	return Past{
 		Series: number, Today: s.First + civil.Date(origin),
-		Days: s.Days[:origin], Ahead: s.Ahead(origin, horizon), Plan: s.Plan, MaxPerDay: s.MaxPerDay,
+		Days: s.Days[:origin], Ahead: s.Ahead(origin, horizon), Scales: s.Scales(origin, horizon), Plan: s.Plan, MaxPerDay: s.MaxPerDay,
 	}
 }

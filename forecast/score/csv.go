@@ -50,8 +50,9 @@ func ReadFile(path string) ([]Series, error) {
 
 // ReadCSV reads daily duty with the columns series, date and duty, and
 // optionally daytype (a weekday, holiday or shutdown; empty: the weekday of the
-// date) and seen (the share of the day that was observed, 0 to 1, to which duty
-// belongs; empty: all of it), in any order and named in the first row. Rows may
+// date), seen (the share of the day that was observed, 0 to 1, to which duty
+// belongs; empty: all of it) and scale (the use that was planned for the day,
+// relative to an ordinary day of its type; empty: 1), in any order and named in the first row. Rows may
 // come in any order. A date without a row, or with an empty duty, is a day that
 // was not seen.
 // Series come out in the order of their first row. Errors name line and column.
@@ -111,11 +112,15 @@ func badRow(err error) error {
 	return fmt.Errorf("reading rows: %w", err)
 }
 
-// columns are the positions of the fields; daytype and seen are -1 where absent.
-type columns struct{ series, date, duty, daytype, seen int }
+// columns are the positions of the fields; daytype, seen and scale are -1 where
+// absent.
+type columns struct{ series, date, duty, daytype, seen, scale int }
+
+// mostScale is more than any plan asks of a machine.
+const mostScale = 10
 
 func columnsOf(header []string) (columns, error) {
-	c := columns{-1, -1, -1, -1, -1}
+	c := columns{-1, -1, -1, -1, -1, -1}
 	for i, h := range header {
 		if i == 0 {
 			h = strings.TrimPrefix(h, "\ufeff")
@@ -132,6 +137,8 @@ func columnsOf(header []string) (columns, error) {
 			at = &c.daytype
 		case "seen":
 			at = &c.seen
+		case "scale":
+			at = &c.scale
 		default:
 			continue
 		}
@@ -145,7 +152,7 @@ func columnsOf(header []string) (columns, error) {
 		at   int
 	}{{"series", c.series}, {"date", c.date}, {"duty", c.duty}} {
 		if want.at < 0 {
-			return c, fmt.Errorf("line 1: no column %q among %s: name the columns series,date,duty and optionally daytype and seen", want.name, strings.Join(header, ","))
+			return c, fmt.Errorf("line 1: no column %q among %s: name the columns series,date,duty and optionally daytype, seen and scale", want.name, strings.Join(header, ","))
 		}
 	}
 	return c, nil
@@ -200,6 +207,15 @@ func (c columns) parse(in *csv.Reader, record []string) (string, row, error) {
 				return "", row{}, fault(c.daytype, "day type %q: want one of %s, or nothing for the weekday of the date", text, strings.Join(dayTypeWords, ", "))
 			}
 			one.day.Type = config.DayType(t)
+		}
+	}
+	if c.scale >= 0 {
+		if text := strings.TrimSpace(record[c.scale]); text != "" {
+			v, err := strconv.ParseFloat(text, 32)
+			if err != nil || !(v > 0 && v <= mostScale) {
+				return "", row{}, fault(c.scale, "scale %q: want the use planned for the day relative to an ordinary one, above 0 and at most %d, or nothing for 1", text, mostScale)
+			}
+			one.day.Scale = float32(v)
 		}
 	}
 	return name, one, nil

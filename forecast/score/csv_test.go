@@ -30,6 +30,26 @@ func TestReadCSV(t *testing.T) {
 	require.Equal(t, []duty.Day{{Type: config.Monday, Seen: 1}}, series[1].Days)
 }
 
+// A day's planned use, beyond the last seen day too.
+func TestReadCSVScales(t *testing.T) {
+	series, err := ReadCSV(strings.NewReader("series,date,duty,scale\n" +
+		"mill,2026-06-01,6,\n" +
+		"mill,2026-06-02,9,1.5\n" +
+		"mill,2026-06-04,,0.25\n"))
+	require.NoError(t, err)
+	require.Equal(t, []duty.Day{
+		{Type: config.Monday, Amount: 6, Seen: 1},
+		{Type: config.Tuesday, Amount: 9, Seen: 1, Scale: 1.5},
+		{Type: config.Wednesday},
+		{Type: config.Thursday, Scale: 0.25},
+	}, series[0].Days)
+	require.Equal(t, []float32{0, 1.5, 0, 0.25}, series[0].Scales(0, 30))
+	require.Equal(t, []float32{0, 0.25}, series[0].Scales(2, 30))
+	require.Nil(t, series[0].Scales(0, 1), "all ordinary")
+	series[0].AfterScales = []float32{1, 2}
+	require.Equal(t, []float32{0.25, 1, 2}, series[0].Scales(3, 5))
+}
+
 // Part days, days without a row or a figure, and days that were watched but
 // idle are three different things.
 func TestReadCSVTellsMissingFromZero(t *testing.T) {
@@ -53,6 +73,7 @@ func TestReadCSVTellsMissingFromZero(t *testing.T) {
 func TestReadCSVFaults(t *testing.T) {
 	const head = "series,date,duty,daytype\n"
 	const seen = "series,date,duty,seen\n"
+	const scale = "series,date,duty,scale\n"
 	for name, c := range map[string]struct{ text, want string }{
 		"nothing":         {"", "line 1: empty file"},
 		"no rows":         {head, "line 2: no rows"},
@@ -72,6 +93,9 @@ func TestReadCSVFaults(t *testing.T) {
 		"seen too much":   {seen + "a,2026-06-01,1,1.5\n", `line 2, column 4: seen "1.5"`},
 		"seen in percent": {seen + "a,2026-06-01,1,50 %\n", "line 2, column 4: seen"},
 		"seen by nobody":  {seen + "a,2026-06-01,1,NaN\n", "line 2, column 4: seen"},
+		"no scale":        {scale + "a,2026-06-01,1,0\n", `line 2, column 4: scale "0"`},
+		"scale in words":  {scale + "a,2026-06-01,1,double\n", "line 2, column 4: scale"},
+		"scale too large": {scale + "a,2026-06-01,1,160\n", "line 2, column 4: scale"},
 		"mistyped year":   {head + "a,2026-06-01,1,\na,9026-06-02,1,\n", "line 3: series \"a\" runs from"},
 	} {
 		t.Run(name, func(t *testing.T) {

@@ -15,6 +15,7 @@ type Past struct {
 	Today     civil.Date       // the day to forecast from, the first of Ahead
 	Days      []duty.Day       // oldest first, up to yesterday
 	Ahead     []config.DayType // the calendar from today to the horizon
+	Scales    []float32        // use of these days relative to ordinary ones, as the calendar has it
 	Plan      *duty.Plan
 	MaxPerDay float64
 	Random    *rand.Rand // seeded by the case, for methods that draw
@@ -63,5 +64,5 @@ func (plan) Fit(p Past) func(float64) Law {
 		return nil
 	}
 	m := duty.Rules{MaxPerDay: p.MaxPerDay}.Fit(nil, p.Plan)
-	return lasting(m.Forecast(p.Ahead, 1))
+	return lasting(m.Forecast(p.Ahead, 1, p.Scales...))
 }

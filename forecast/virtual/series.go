@@ -32,6 +32,33 @@ type Series struct {
 	// After gives the day types after the last day; missing ones are taken
 	// from the weekday.
 	After []config.DayType
+	// AfterScales gives the use expected of the same days relative to ordinary
+	// ones of their type, as [duty.Day] has it for Days; missing ones are 1.
+	AfterScales []float32
+}
+
+// Scales lists the scales of the days that [Series.Ahead] lists; nil where all
+// are 1.
+func (s *Series) Scales(origin, horizon int) []float32 {
+	var out []float32
+	for i := range horizon {
+		scale := float32(0)
+		switch at := origin + i; {
+		case at < len(s.Days):
+			scale = s.Days[at].Scale
+		case at-len(s.Days) < len(s.AfterScales):
+			scale = s.AfterScales[at-len(s.Days)]
+		default:
+			return out
+		}
+		if scale != 0 && scale != 1 && out == nil {
+			out = make([]float32, i, horizon) // 0 is 1
+		}
+		if out != nil {
+			out = append(out, scale)
+		}
+	}
+	return out
 }
 
 // Ahead lists the day types from a day on, up to the horizon: what the calendar

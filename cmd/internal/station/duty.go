@@ -38,6 +38,8 @@ type dutyOf struct {
 	kind            reading.Kind
 	most            float64 // a day, 0: no bound
 	plan            *duty.Plan
+	// steady: planned per day, so that the machine's work patterns do not tell.
+	steady bool
 }
 
 // duties lists those of a site at an instant.
@@ -45,7 +47,7 @@ func duties(site *config.Site, at time.Time) []dutyOf {
 	var out []dutyOf
 	for i := range site.Machines {
 		if m := &site.Machines[i]; m.HasRunSignal() {
-			out = append(out, dutyOf{m.ID, m.ID, reading.Run, 24, plannedHours(site, m.ID)})
+			out = append(out, dutyOf{m.ID, m.ID, reading.Run, 24, plannedHours(site, m.ID), false})
 		}
 	}
 	for i := range site.Dispensers {
@@ -56,7 +58,7 @@ func duties(site *config.Site, at time.Time) []dutyOf {
 		}
 		x := dutyOf{device: d.ID, kind: reading.Pulse}
 		if p := site.Point(d.Point); p != nil {
-			x.machine, x.plan = p.Machine, plannedPulses(p)
+			x.machine, x.plan, x.steady = p.Machine, plannedPulses(p), p.Plan.PulsesPerDay > 0
 		}
 		out = append(out, x)
 	}
@@ -112,13 +114,28 @@ func (x dutyOf) series(ctx context.Context, site *config.Site, history *collecto
 	next := days[0].Date
 	for _, d := range days {
 		for ; next < d.Date; next++ {
-			s.Days = append(s.Days, duty.Day{Type: site.DayType(x.machine, next)})
+			s.Days = append(s.Days, duty.Day{Type: site.DayType(x.machine, next), Scale: x.scale(site, next)})
 		}
-		s.Days = append(s.Days, duty.Day{Type: site.DayType(x.machine, d.Date), Amount: d.Amount, Seen: d.Seen})
+		s.Days = append(s.Days, duty.Day{Type: site.DayType(x.machine, d.Date), Amount: d.Amount, Seen: d.Seen, Scale: x.scale(site, d.Date)})
 		next++
 	}
 	for d := next; d < next+horizonDays; d++ {
 		s.After = append(s.After, site.DayType(x.machine, d))
+		if scale := x.scale(site, d); scale != 0 {
+			s.AfterScales = append(s.AfterScales, make([]float32, int(d-next)-len(s.AfterScales))...)
+			s.AfterScales = append(s.AfterScales, scale)
+		}
 	}
 	return s, nil
+}
+
+// scale is the use that the work patterns plan for a date, 0 for an ordinary one.
+func (x dutyOf) scale(site *config.Site, d civil.Date) float32 {
+	if x.steady {
+		return 0
+	}
+	if load := site.Load(x.machine, d); load != 1 {
+		return float32(load)
+	}
+	return 0
 }
