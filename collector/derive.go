@@ -31,6 +31,7 @@ const (
 	chunkReadings = 100_000
 	chunkSeries   = 200
 	chunkCuts     = 2_000
+	chunkDigests  = 500
 )
 
 // failedMost series that cannot be derived end a round.
@@ -54,6 +55,7 @@ type deriver struct {
 	anew    map[journal.Series]struct{} // to be derived from their beginning
 	ended   bool                        // nobody derives any more
 	cuts    *cuts                       // of a history, to be saved; nil: none
+	digests *digests                    // the same
 }
 
 // wish asks for a round; done hears how it went.
@@ -107,10 +109,10 @@ func (d *deriver) distrust(s journal.Series, err error) {
 }
 
 // saves has the rounds save what a history had to fold.
-func (d *deriver) saves(c *cuts) {
+func (d *deriver) saves(c *cuts, g *digests) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	d.cuts = c
+	d.cuts, d.digests = c, g
 }
 
 // end answers those who still wait, and whoever asks from now on.
@@ -211,6 +213,15 @@ func (d *deriver) round(ctx context.Context) (err error) {
 			return err
 		}
 		break
+	}
+	d.mu.Lock()
+	digests := d.digests
+	d.mu.Unlock()
+	// First, because they hold only for what is derived as they saw it.
+	for some := range slices.Chunk(digests.take(), chunkDigests) {
+		if err := d.j.SaveDigests(ctx, some); err != nil {
+			return err
+		}
 	}
 	d.mu.Lock()
 	dirty := d.dirty

@@ -20,7 +20,9 @@ type History struct {
 	site func() *config.Site
 	at   time.Time // zero: all there is
 	cuts *cuts
-	pin  *journal.Pin // nil: each question opens a snapshot of its own
+	// digests are those to be saved.
+	digests *digests
+	pin     *journal.Pin // nil: each question opens a snapshot of its own
 	// ahead is what a batch has read ahead.
 	ahead *journal.Snapshot
 	sums  *daySums // of a batch, which is asked by one
@@ -32,7 +34,7 @@ type History struct {
 
 // NewHistory makes a history over a journal.
 func NewHistory(j *journal.Journal, site func() *config.Site) *History {
-	return &History{j: j, site: site, cuts: &cuts{}, days: &dayLengths{}}
+	return &History{j: j, site: site, cuts: &cuts{}, digests: &digests{}, days: &dayLengths{}}
 }
 
 // AsOf gives the history as it could be known at an instant: later readings
@@ -69,12 +71,13 @@ func (h *History) snapshot(ctx context.Context, device string) (o opened, err er
 }
 
 // Mends lets an intake derive anew what this history finds unreadable, and save
-// what it had to fold for days that are cut; without it the history does both
-// again and again. Call it before the history is used and the intake runs.
+// what it had to fold for days that are cut and what others made of whole ones;
+// without it all of that is done again and again. Call it before the history is used and the intake runs.
 func (h *History) Mends(in *Intake) {
 	h.doubt = in.derive.distrust
 	h.cuts.save()
-	in.derive.saves(h.cuts)
+	h.digests.save(in.derive.signal)
+	in.derive.saves(h.cuts, h.digests)
 }
 
 func (h *History) tell(r recipe, err error) {
@@ -106,7 +109,7 @@ func (h *History) Days(ctx context.Context, device string, kind reading.Kind, fi
 		return nil, err
 	}
 	defer s.Close()
-	to := h.bound((last + 1).End(r.loc).Add(-time.Millisecond))
+	to := h.until(r, last)
 	if h.sums == nil {
 		h = &History{site: h.site, doubt: h.doubt, days: h.days, sums: &daySums{}}
 	}
@@ -120,6 +123,11 @@ func (h *History) Days(ctx context.Context, device string, kind reading.Kind, fi
 		return nil, err
 	}
 	return h.sums.list(r.loc, h.days), nil
+}
+
+// until is the last instant whose readings count for days up to a last date.
+func (h *History) until(r recipe, last civil.Date) time.Time {
+	return h.bound((last + 1).End(r.loc).Add(-time.Millisecond))
 }
 
 // daySums adds parts up to days. It and its lists are used again for the next

@@ -90,7 +90,7 @@ func (p *pass) pulses(ctx context.Context, w *work, from time.Time) (expected, g
 	plan := w.point.Plan
 	var hours []reading.Day
 	if plan.PulsesPer100h > 0 {
-		if hours, err = p.table(ctx, source{w.point.Machine, reading.Run}); err != nil {
+		if hours, err = p.since(ctx, source{w.point.Machine, reading.Run}, p.site.Today(from)); err != nil {
 			return 0, 0, false, err
 		}
 	} else if plan.PulsesPerDay <= 0 {

@@ -58,15 +58,10 @@ func (p *pass) usageOf(ctx context.Context, pt *config.Point, device string, s c
 	if pt.Plan.PulsesPer100h <= 0 {
 		return u, nil
 	}
-	pulses, err := p.table(ctx, u.source)
-	if err != nil {
+	if pulses, err := p.everSeen(ctx, u.source); err != nil || pulses {
 		return u, err
 	}
-	if ever(pulses) {
-		return u, nil
-	}
-	hours, err := p.table(ctx, source{pt.Machine, reading.Run})
-	if err != nil || !ever(hours) {
+	if hours, err := p.everSeen(ctx, source{pt.Machine, reading.Run}); err != nil || !hours {
 		return u, err
 	}
 	return usage{source: source{pt.Machine, reading.Run}, perUnit: rate(s) * pt.Plan.PulsesPer100h / 100, byHours: true}, nil
@@ -90,17 +85,15 @@ func (p *pass) outlookOf(ctx context.Context, pt *config.Point, u usage) (*outlo
 	if u.kind == reading.Run {
 		return p.machineOutlook(ctx, pt.Machine, pt.Plan.HoursPerWeek)
 	}
-	days, err := p.table(ctx, u.source)
-	if err != nil {
-		return nil, err
-	}
+	loaded := pt.Plan.PulsesPerDay <= 0
 	if stints := p.records.stints[pt.ID]; len(stints) > 1 {
-		days, err = p.splice(ctx, pt.ID)
+		days, err := p.splice(ctx, pt.ID)
 		if err != nil {
 			return nil, err
 		}
+		return p.learn(days, pt.Machine, weekly(pt, u), 0, loaded), nil
 	}
-	return p.learn(days, pt.Machine, weekly(pt, u), 0, pt.Plan.PulsesPerDay <= 0), nil
+	return p.outlookFrom(ctx, u.source, pt.Machine, weekly(pt, u), 0, loaded)
 }
 
 // splice takes each past day's pulses from the dispenser that was at the point
@@ -138,7 +131,7 @@ func (p *pass) cells(ctx context.Context, pt *config.Point, from, until time.Tim
 		if err != nil {
 			return nil, err
 		}
-		days, err := p.table(ctx, u.source)
+		days, err := p.since(ctx, u.source, p.site.Today(pc.from))
 		if err != nil {
 			return nil, err
 		}

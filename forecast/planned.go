@@ -54,14 +54,16 @@ func (p *pass) hours(ctx context.Context, w *work, from, to time.Time) (h float6
 		return 0, false, err
 	}
 	s := source{machine, reading.Run}
-	days, err := p.table(ctx, s)
+	if !look.known() {
+		if seen, err := p.everSeen(ctx, s); err != nil || !seen {
+			return 0, false, err
+		}
+	}
+	from = later(from, p.edges[0])
+	days, err := p.since(ctx, s, p.site.Today(from))
 	if err != nil {
 		return 0, false, err
 	}
-	if !look.known() && !ever(days) {
-		return 0, false, nil
-	}
-	from = later(from, p.edges[0])
 	types := p.behind(machine)
 	for d := p.site.Today(from); d <= p.today; d++ {
 		a, b := later(p.start(d), from), earlier(p.end(d), to)

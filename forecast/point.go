@@ -113,11 +113,9 @@ func (p *pass) point(ctx context.Context, pt *config.Point, sc *scratch) (*work,
 		return nil, err
 	}
 	if w.usage.kind == reading.Pulse {
-		days, err := p.table(ctx, w.usage.source)
-		if err != nil {
+		if w.pulsesSeen, err = p.everSeen(ctx, w.usage.source); err != nil {
 			return nil, err
 		}
-		w.pulsesSeen = ever(days)
 	}
 	if err = p.newest(ctx, w); err != nil {
 		return nil, err

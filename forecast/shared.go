@@ -9,12 +9,8 @@ import (
 	"dwindle/collector/reading"
 	"dwindle/config"
 	"dwindle/config/civil"
-	"dwindle/forecast/calibration"
 	"dwindle/forecast/duty"
 )
-
-// historyDays is how far back duty is learned from.
-const historyDays = 400
 
 // shared is what all points of one pass share. It is built before the workers
 // start; after that only the calendars are added to, which follow from the site
@@ -31,8 +27,10 @@ type shared struct {
 	spread *pumps
 
 	today civil.Date
-	first civil.Date  // of the history that is read
-	edges []time.Time // start of each day from first to the day after today
+	// first is the first day of the tables, origin that of what duty is learned
+	// from.
+	first, origin civil.Date
+	edges         []time.Time // start of each day from first to the day after today
 
 	mu        sync.Mutex
 	calendars map[string]*calendar
@@ -45,7 +43,7 @@ type shared struct {
 type pass struct {
 	*shared
 	src     reading.Batch
-	days    map[source][]reading.Day
+	days    map[source]table
 	outlook map[outlookKey]*outlook
 	looks   *looks
 	amounts map[stretch]reading.Amount
@@ -53,6 +51,15 @@ type pass struct {
 
 	history []duty.Day // room for the history of one duty
 	fit     duty.Scratch
+	state   duty.State
+	body    []byte // room for a state to be kept
+}
+
+// table is what is read of the days of a duty: from a date on, and nil where
+// nothing is known there.
+type table struct {
+	days []reading.Day
+	from civil.Date
 }
 
 // stretch is a time of a duty that is not a whole day. Points of one machine ask
@@ -66,6 +73,7 @@ type stretch struct {
 type calendar struct {
 	past, ahead []config.DayType // from first to today, from today to the horizon
 	loads       loads
+	marks       []uint64 // of states, see marks
 }
 
 // source names a duty: of a machine in hours, of a dispenser in pulses or cm3.
@@ -87,7 +95,8 @@ func newShared(ctx context.Context, site *config.Site, src Source, at time.Time,
 		site: site, whole: src, at: at, opt: opt.withDefaults(), limits: defaults(site.Limits),
 		records: newRecords(site, facts), today: site.Today(at), calendars: map[string]*calendar{},
 	}
-	p.first = p.today - historyDays
+	p.origin = origin(p.today)
+	p.first = p.origin
 	for i := range site.Points {
 		if f := p.records.fillStart(site.Points[i].ID, at); f != nil {
 			p.first = min(p.first, site.Today(f.At))
@@ -110,7 +119,7 @@ func (p *shared) index(d civil.Date) int { return int(d - p.first) }
 
 // on begins to work on points. Close must follow.
 func (p *shared) on(ctx context.Context, points ...*config.Point) (*pass, error) {
-	out := &pass{shared: p, days: map[source][]reading.Day{}, outlook: map[outlookKey]*outlook{}, looks: manyLooks.Get().(*looks), amounts: map[stretch]reading.Amount{}, plans: map[[2]float64]*[config.DayTypes]float64{}}
+	out := &pass{shared: p, days: map[source]table{}, outlook: map[outlookKey]*outlook{}, looks: manyLooks.Get().(*looks), amounts: map[stretch]reading.Amount{}, plans: map[[2]float64]*[config.DayTypes]float64{}}
 	b, ok := p.whole.(Batcher)
 	if !ok {
 		out.src = single{p.whole}
@@ -143,8 +152,8 @@ func (p *shared) on(ctx context.Context, points ...*config.Point) (*pass, error)
 func (p *pass) Close() {
 	p.src.Close()
 	for _, t := range p.days {
-		if t != nil {
-			p.tables.Put(&t)
+		if t.days != nil {
+			p.tables.Put(&t.days)
 		}
 	}
 	p.days, p.outlook = nil, nil
@@ -159,34 +168,68 @@ func (s single) Newest(ctx context.Context, device string, until time.Time) (tim
 	return at, ok, err
 }
 
+func (s single) Digest(context.Context, string, reading.Kind, civil.Date) (d reading.Digest, ok bool, err error) {
+	return d, false, nil
+}
+
+func (s single) KeepDigest(context.Context, string, reading.Kind, civil.Date, reading.Digest) error {
+	return nil
+}
+
 func (s single) Close() {}
 
 // table gives the daily figures of a device, one element per day from p.first to
 // today, Known 0 where nothing is known; nil where nothing is known at all.
 func (p *pass) table(ctx context.Context, s source) ([]reading.Day, error) {
-	if out, ok := p.days[s]; ok {
-		return out, nil
+	return p.since(ctx, s, p.first)
+}
+
+// since is table where days before a date do not matter: what it has of them is
+// not for use. A pass would otherwise read half a year of every device to look
+// at a month.
+func (p *pass) since(ctx context.Context, s source, from civil.Date) ([]reading.Day, error) {
+	from = max(from, p.first)
+	t, ok := p.days[s]
+	if ok && t.from <= from {
+		return t.days, nil
 	}
-	list, err := p.src.Days(ctx, s.device, s.kind, p.first, p.today)
+	list, err := p.src.Days(ctx, s.device, s.kind, from, p.today)
 	if err != nil {
 		return nil, fmt.Errorf("read %s days of %s: %w", s.kind, s.device, err)
 	}
-	var out []reading.Day
-	if len(list) > 0 {
+	if len(list) > 0 && t.days == nil {
 		if old, ok := p.tables.Get().(*[]reading.Day); ok && len(*old) == len(p.edges)-1 {
-			out = *old
-			clear(out)
+			t.days = *old
+			clear(t.days)
 		} else {
-			out = make([]reading.Day, len(p.edges)-1)
-		}
-		for _, d := range list {
-			if d.Date >= p.first && d.Date <= p.today {
-				out[p.index(d.Date)] = d
-			}
+			t.days = make([]reading.Day, len(p.edges)-1)
 		}
 	}
-	p.days[s] = out
-	return out, nil
+	for _, d := range list {
+		if d.Date >= from && d.Date <= p.today {
+			t.days[p.index(d.Date)] = d
+		}
+	}
+	t.from = from
+	p.days[s] = t
+	return t.days, nil
+}
+
+// lately is how many days are looked at first to see that a signal comes.
+const lately = 28
+
+// everSeen says that anything is known of a duty.
+func (p *pass) everSeen(ctx context.Context, s source) (bool, error) {
+	for _, from := range [2]civil.Date{p.today - lately, p.first} {
+		days, err := p.since(ctx, s, from)
+		if err != nil {
+			return false, err
+		}
+		if days != nil && ever(days[p.index(max(p.days[s].from, p.first)):]) {
+			return true, nil
+		}
+	}
+	return false, nil
 }
 
 // dayOf is one day of a table.
@@ -231,6 +274,7 @@ func (p *shared) calendar(machine string) *calendar {
 	if c == nil {
 		c = &calendar{past: p.dayTypes(machine, p.first, len(p.edges)-1), ahead: p.dayTypes(machine, p.today, p.limits.HorizonDays)}
 		c.loads = newLoads(p.site, machine, p.first, p.today, c.past, c.ahead)
+		c.marks = marks(c.past, p.index(p.origin), p.origin)
 		p.calendars[string(stops)] = c
 	}
 	return c
@@ -268,12 +312,9 @@ var unknown outlook
 
 // keep gives what stays of the model after the pass, shared by all points of a
 // machine.
-func (o *outlook) keep(t *calibration.Table) *duty.Kept {
+func (o *outlook) keep() *duty.Kept {
 	if o.kept == nil {
 		o.kept = o.model.Keep()
-		if kind, ok := calibration.KindOf(&o.model); ok && t.WeekShare(kind) > 0 {
-			o.kept = o.model.KeepWeek()
-		}
 	}
 	return o.kept
 }
@@ -294,47 +335,57 @@ func (p *pass) machineOutlook(ctx context.Context, machine string, perWeek float
 	if out, ok := p.outlook[key]; ok {
 		return out, nil
 	}
-	days, err := p.table(ctx, source{machine, reading.Run})
+	out, err := p.outlookFrom(ctx, source{machine, reading.Run}, machine, perWeek, mostHours, true)
 	if err != nil {
 		return nil, err
 	}
-	out := p.learn(days, machine, perWeek, 24, true)
-	out.keep(p.opt.Calibration)
+	out.keep()
 	p.outlook[key] = out
 	return out, nil
 }
 
-// historyOf is what a model learns from, and the place of its first day in the
-// tables. It lasts until the next call.
-func (p *pass) historyOf(days []reading.Day, machine string) ([]duty.Day, int) {
-	types := p.behind(machine)
-	n := max(len(days)-1, 0)
-	from := 0
-	for from < n && days[from].Known <= 0 {
-		from++
+// mostHours is how long a machine can run in a day.
+const mostHours = 24
+
+// outlookFrom learns a duty of a machine. loaded says that the work patterns of
+// the machine tell on it.
+func (p *pass) outlookFrom(ctx context.Context, s source, machine string, perWeek, maxPerDay float64, loaded bool) (*outlook, error) {
+	if loaded && len(p.calendar(machine).loads.names) > 0 {
+		// What is taken of a pattern follows from all of its days.
+		days, err := p.table(ctx, s)
+		if err != nil {
+			return nil, err
+		}
+		return p.learn(days, machine, perWeek, maxPerDay, true), nil
 	}
-	from = max(from, n-historyDays)
-	history := p.history[:0]
-	for i := from; i < n; i++ {
-		history = append(history, duty.Day{Type: types[i], Amount: days[i].Amount, Seen: days[i].Known})
+	past, err := p.past(ctx, s, machine, maxPerDay)
+	if err != nil {
+		return nil, err
 	}
-	p.history = history
-	return history, from
+	return p.fitted(p.looks.next(), past, perWeek), nil
 }
 
-// learn fits a model to a table; today, which is not over, is left out. loaded
-// says that the work patterns of the machine tell on this duty.
+// learn fits a model to a table; today, which is not over, is left out.
 func (p *pass) learn(days []reading.Day, machine string, perWeek, maxPerDay float64, loaded bool) *outlook {
 	history, from := p.historyOf(days, machine)
-	var plan *duty.Plan
-	if perWeek > 0 {
-		plan = &duty.Plan{PerWeek: perWeek}
-	}
 	out := p.looks.next()
 	if loaded && len(p.site.Calendar.WorkPatterns) > 0 {
 		out.load(&p.calendar(machine).loads, history, from, maxPerDay)
 	}
-	out.model = p.opt.Calibration.Rules(maxPerDay).FitWith(&p.fit, history, plan)
+	p.state = duty.Rules{MaxPerDay: maxPerDay}.State()
+	for _, d := range history {
+		p.state.Add(d)
+	}
+	return p.fitted(out, &p.state, perWeek)
+}
+
+// fitted gives an outlook the model of a past.
+func (p *pass) fitted(out *outlook, past *duty.State, perWeek float64) *outlook {
+	var plan *duty.Plan
+	if perWeek > 0 {
+		plan = &duty.Plan{PerWeek: perWeek}
+	}
+	out.model = past.ModelWith(&p.fit, plan, &p.opt.Calibration.Fleet)
 	if out.known() {
 		for t := range out.means {
 			out.means[t] = out.model.Day(config.DayType(t))

@@ -28,13 +28,15 @@ const bundleVersion = 1
 // form is how figures of one sort are put in order and written down.
 type form[T any] struct {
 	day   func(*T) civil.Date // that decides where it lies
+	about func(*T) civil.Date // that it says something of
 	order func(a, b T) int    // 0: a newer one takes the other's place
 	write func(out []byte, x, before *T) []byte
 	read  func(body []byte, out []T) (grown []T, ok bool)
 }
 
 var partForm = form[Part]{
-	day: func(p *Part) civil.Date { return p.Emitted },
+	day:   func(p *Part) civil.Date { return p.Emitted },
+	about: func(p *Part) civil.Date { return p.Day },
 	order: func(a, b Part) int {
 		return cmp.Or(cmp.Compare(a.Emitted, b.Emitted), cmp.Compare(a.Day, b.Day))
 	},
@@ -91,7 +93,8 @@ func varint(b []byte) (int64, []byte) {
 }
 
 var levelForm = form[LevelDay]{
-	day: func(l *LevelDay) civil.Date { return l.Day },
+	day:   func(l *LevelDay) civil.Date { return l.Day },
+	about: func(l *LevelDay) civil.Date { return l.Day },
 	order: func(a, b LevelDay) int {
 		return cmp.Or(cmp.Compare(a.Day, b.Day), cmp.Compare(a.Quantity, b.Quantity))
 	},
@@ -186,6 +189,17 @@ func (f *form[T]) before(list []T, day civil.Date) []T {
 	return list[:n]
 }
 
+// least is the earliest day that the figures from one day on say something of,
+// or a given one before it.
+func (f *form[T]) least(list []T, from, given civil.Date) civil.Date {
+	for i := range list {
+		if f.day(&list[i]) >= from {
+			given = min(given, f.about(&list[i]))
+		}
+	}
+	return given
+}
+
 // input reads what encode wrote. What ends too early is bad.
 type input struct {
 	rest []byte
@@ -268,20 +282,27 @@ func (f *form[T]) divide(list []T) (closed, open []T) {
 	return closed, list[len(closed):]
 }
 
-// cut forgets the figures of days from one on.
-func (s saving[T]) cut(id int64, from civil.Date) error {
+// cut forgets the figures of days from one on. It gives the earliest day that
+// they say something of, or a given one before it.
+func (s saving[T]) cut(id int64, from, given civil.Date) (touched civil.Date, err error) {
 	at := span(from)
-	kept, err := s.bundle(id, at)
+	touched = min(given, from)
+	kept, err := s.bundles(id, at, at)
 	if err != nil {
-		return err
+		return touched, err
 	}
+	later, err := s.bundles(id, at+1, lastSpan)
+	if err != nil {
+		return touched, err
+	}
+	touched = s.least(later, from, s.least(kept, from, touched))
 	if _, err := s.j.w.ExecContext(s.ctx, "DELETE FROM bundle WHERE place BETWEEN ? AND ?", placeOf(id, at), placeOf(id, lastSpan)); err != nil {
-		return err
+		return touched, err
 	}
 	if kept = s.before(kept, from); len(kept) == 0 {
-		return nil
+		return touched, nil
 	}
-	return s.put(id, at, kept)
+	return touched, s.put(id, at, kept)
 }
 
 // add puts figures into bundles.
@@ -292,7 +313,7 @@ func (s saving[T]) add(id int64, list []T) error {
 		for n < len(list) && span(s.day(&list[n])) == at {
 			n++
 		}
-		have, err := s.bundle(id, at)
+		have, err := s.bundles(id, at, at)
 		if err != nil {
 			return err
 		}
@@ -304,8 +325,8 @@ func (s saving[T]) add(id int64, list []T) error {
 	return nil
 }
 
-func (s saving[T]) bundle(id, at int64) ([]T, error) {
-	rows, err := s.j.stmts[stmtBundleGet].QueryContext(s.ctx, placeOf(id, at))
+func (s saving[T]) bundles(id, first, last int64) ([]T, error) {
+	rows, err := s.j.stmts[stmtBundleGet].QueryContext(s.ctx, placeOf(id, first), placeOf(id, last))
 	if err != nil {
 		return nil, err
 	}

@@ -104,6 +104,7 @@ func (j *Journal) saveSeries(ctx context.Context, u *Update) (sound bool, err er
 func saveFigures[T any](s saving[T], u *Update, figures []T) error {
 	j, ctx := s.j, s.ctx
 	anew := u.Whole || u.From != 0
+	touched := s.least(figures, firstOfAll, lastDay) // the earliest day that may change
 	var open []T
 	if !u.Whole {
 		var err error
@@ -111,6 +112,7 @@ func saveFigures[T any](s saving[T], u *Update, figures []T) error {
 			return err
 		}
 		if anew {
+			touched = s.least(open, u.From, touched)
 			open = s.before(open, u.From)
 		}
 	}
@@ -126,7 +128,7 @@ func saveFigures[T any](s saving[T], u *Update, figures []T) error {
 			from = math.MinInt64
 			_, err = j.w.ExecContext(ctx, "DELETE FROM bundle WHERE place BETWEEN ? AND ?", placeOf(id, firstSpan), placeOf(id, lastSpan))
 		} else {
-			err = s.cut(id, u.From)
+			touched, err = s.cut(id, u.From, touched)
 		}
 		if err != nil {
 			return err
@@ -137,6 +139,12 @@ func saveFigures[T any](s saving[T], u *Update, figures []T) error {
 		if _, err := j.w.ExecContext(ctx, "DELETE FROM cut WHERE series = ?", id); err != nil {
 			return err
 		}
+	}
+	if u.Whole {
+		touched = firstOfAll
+	}
+	if err := j.dropDigest(ctx, id, touched); err != nil {
+		return err
 	}
 	if err := s.add(id, closed); err != nil {
 		return err
@@ -181,6 +189,9 @@ func (j *Journal) dropSeries(ctx context.Context, series Series) error {
 	if _, err := j.w.ExecContext(ctx, "DELETE FROM cut WHERE series = ?", id); err != nil {
 		return err
 	}
+	if err := j.dropDigest(ctx, id, firstOfAll); err != nil {
+		return err
+	}
 	_, err = j.w.ExecContext(ctx, "DELETE FROM checkpoint WHERE series = ?", id)
 	return err
 }
@@ -194,7 +205,7 @@ func (j *Journal) DropDerived(ctx context.Context) error {
 	defer release()
 	ctx = context.WithoutCancel(ctx)
 	err = inTx(ctx, j.w, func() error {
-		_, err := j.w.ExecContext(ctx, "DELETE FROM bundle; DELETE FROM cut; DELETE FROM checkpoint; DELETE FROM touched; DELETE FROM series")
+		_, err := j.w.ExecContext(ctx, "DELETE FROM bundle; DELETE FROM cut; DELETE FROM digest; DELETE FROM checkpoint; DELETE FROM touched; DELETE FROM series")
 		return err
 	})
 	if err != nil {

@@ -27,6 +27,7 @@ var (
 	fetchSeries  = "SELECT device, kind, id, head_at, head_state, rules, edition, open FROM series WHERE device" + among
 	fetchTouched = "SELECT device, kind, min(at), max(seq) FROM touched WHERE device" + among + " GROUP BY device, kind"
 	fetchCuts    = "SELECT series, since, until, amount, seen, known, flags FROM cut WHERE series" + among
+	fetchDigests = "SELECT series, day, mark, body FROM digest WHERE series" + among
 	fetchReports = "SELECT device, max(until) FROM fact WHERE device" + among + " AND person = 0 GROUP BY device"
 )
 
@@ -39,7 +40,7 @@ func (j *Journal) Fetch(ctx context.Context, devices []string) (_ *Snapshot, err
 		return nil, err
 	}
 	s.memo = newMemo()
-	s.memo.cuts = map[cutKey]reading.Amount{}
+	s.memo.cuts, s.memo.digests = map[cutKey]reading.Amount{}, map[int64]reading.Digest{}
 	s.arena = arenas.Get().(*arena)
 	defer func() {
 		if err != nil {
@@ -95,7 +96,7 @@ func (s *Snapshot) fetch(devices []string) error {
 	if err != nil {
 		return err
 	}
-	var series []int64
+	var series, counted []int64
 	err = s.each(fetchSeries, args, func(rows *rows) error {
 		var of Series
 		var x Saved
@@ -107,6 +108,9 @@ func (s *Snapshot) fetch(devices []string) error {
 		of.Kind, x.At = reading.Kind(kind), time.UnixMilli(at).UTC()
 		m.heads[of] = headMemo{saved: x, ok: true}
 		series = append(series, x.ID)
+		if of.Kind != reading.Level {
+			counted = append(counted, x.ID)
+		}
 		return nil
 	})
 	if err != nil {
@@ -120,6 +124,21 @@ func (s *Snapshot) fetch(devices []string) error {
 				return err
 			}
 			m.cuts[key] = a
+			return nil
+		})
+		if err != nil {
+			return err
+		}
+	}
+	for some := range slices.Chunk(counted, fetchAtOnce) {
+		err = s.each(fetchDigests, filled(some), func(rows *rows) error {
+			var id, mark int64
+			var d reading.Digest
+			if err := rows.Scan(&id, &d.Day, &mark, &d.Body); err != nil {
+				return err
+			}
+			d.Mark = uint64(mark)
+			m.digests[id] = d
 			return nil
 		})
 		if err != nil {

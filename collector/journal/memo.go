@@ -24,6 +24,7 @@ type memo struct {
 	tails   map[int64]tail   // by channel: its newest row
 	reports map[string]int64 // by device: when it last reported a fact, ms
 	cuts    map[cutKey]reading.Amount
+	digests map[int64]reading.Digest
 }
 
 type (

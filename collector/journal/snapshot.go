@@ -357,8 +357,11 @@ func figures[T any](s *Snapshot, f *form[T], x *Saved, first, last civil.Date, b
 	return out[:len(out):len(out)], buffer, nil
 }
 
-// lastDay is after all days.
-const lastDay civil.Date = math.MaxInt32
+// firstOfAll and lastDay are before and after all days.
+const (
+	firstOfAll civil.Date = math.MinInt32
+	lastDay    civil.Date = math.MaxInt32
+)
 
 // Series lists all series that have readings, in the order of their devices.
 func (s *Snapshot) Series() ([]Series, error) {

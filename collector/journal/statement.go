@@ -27,8 +27,12 @@ const (
 	// Only what rests on the derived data as they now are.
 	stmtCut = `INSERT INTO cut SELECT id, ?1, ?2, ?3, ?4, ?5, ?6 FROM series WHERE device = ?7 AND kind = ?8 AND edition = ?9 AND head_at >= ?2
 		ON CONFLICT DO UPDATE SET amount = excluded.amount, seen = excluded.seen, known = excluded.known, flags = excluded.flags`
-	stmtCutOld     = "DELETE FROM cut WHERE series = (SELECT id FROM series WHERE device = ? AND kind = ?) AND since < ?"
-	stmtBundleGet  = "SELECT body FROM bundle WHERE place = ?"
+	stmtCutOld = "DELETE FROM cut WHERE series = (SELECT id FROM series WHERE device = ? AND kind = ?) AND since < ?"
+	// The same, and nothing was added to them.
+	stmtDigest = `INSERT INTO digest SELECT id, ?1, ?2, ?3 FROM series WHERE device = ?4 AND kind = ?5 AND edition = ?6 AND head_at = ?7
+		ON CONFLICT DO UPDATE SET day = excluded.day, mark = excluded.mark, body = excluded.body`
+	stmtDigestDrop = "DELETE FROM digest WHERE series = ? AND day >= ?"
+	stmtBundleGet  = "SELECT body FROM bundle WHERE place BETWEEN ? AND ? ORDER BY place"
 	stmtCheckpoint = "INSERT INTO checkpoint VALUES (?, ?, ?) ON CONFLICT DO UPDATE SET state = excluded.state"
 )
 
@@ -37,7 +41,7 @@ func (j *Journal) prepare(ctx context.Context) error {
 	stmts := map[string]*sql.Stmt{}
 	for _, text := range []string{
 		stmtReading, stmtReadingGet, stmtReadingUpdate, stmtIncrement, stmtIncrementGet, stmtIncrementUpdate,
-		stmtTouched, stmtKept, stmtCounter, stmtSeries, stmtOpen, stmtBundle, stmtBundleGet, stmtCut, stmtCutOld, stmtCheckpoint,
+		stmtTouched, stmtKept, stmtCounter, stmtSeries, stmtOpen, stmtBundle, stmtBundleGet, stmtCut, stmtCutOld, stmtDigest, stmtDigestDrop, stmtCheckpoint,
 	} {
 		s, err := j.w.PrepareContext(ctx, text)
 		if err != nil {

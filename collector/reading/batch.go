@@ -27,5 +27,12 @@ type Batch interface {
 	// Newest gives the time of a device's newest live reading at or before an
 	// instant; ok is false if it never reported.
 	Newest(ctx context.Context, device string, until time.Time) (at time.Time, ok bool, err error)
+	// Digest gives what KeepDigest took of a device, as far as it still holds
+	// for Days up to a last date; ok is false where nothing does.
+	Digest(ctx context.Context, device string, kind Kind, last civil.Date) (d Digest, ok bool, err error)
+	// KeepDigest takes what was made of Days up to a day, for who asks for Days
+	// up to a last date. Nothing is kept where the days may still change, or
+	// where nobody writes. The body is copied.
+	KeepDigest(ctx context.Context, device string, kind Kind, last civil.Date, d Digest) error
 	Close()
 }

@@ -68,6 +68,12 @@ func (s *State) add(d Day) {
 // learned from other machines, the zero value nothing.
 func (s *State) Model(plan *Plan, fleet Fleet) Model { return s.model(&work{}, plan, &fleet) }
 
+// ModelWith is Model with the working memory of an earlier call, for passes over
+// many points.
+func (s *State) ModelWith(scratch *Scratch, plan *Plan, fleet *Fleet) Model {
+	return s.model(&scratch.work, plan, fleet)
+}
+
 func (s *State) model(w *work, plan *Plan, fleet *Fleet) Model {
 	m := Model{maxPerDay: s.maxPerDay, seen: s.sums.seen, capped: s.sums.capped}
 	havePlan := plan != nil && plan.PerWeek >= 0 && !math.IsInf(plan.PerWeek, 0)

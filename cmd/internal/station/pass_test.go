@@ -56,17 +56,7 @@ func TestAPassOverAJournalIsTheSameForAnyWorkers(t *testing.T) {
 		pass := func(src forecast.Source, workers int) string {
 			f, err := forecast.Pass(ctx, site, src, at, forecast.Options{Workers: workers})
 			require.NoError(t, err)
-			var all []any
-			for i := range f.States {
-				st := &f.States[i]
-				all = append(all, st.Row, st.Delivery, st.Counted, st.Device, st.Setting, st.LastChange, st.RunHoursSinceDose, st.NewestDuty, st.NewestLevel)
-				if st.ChanceBefore != nil {
-					all = append(all, st.ChanceBefore(site.Today(at)+30))
-				}
-			}
-			text, err := json.Marshal(all)
-			require.NoError(t, err)
-			return string(text)
+			return passText(t, site, f)
 		}
 		want := pass(struct{ forecast.Source }{history.AsOf(at)}, 1)
 		require.Contains(t, want, "empty_p50")
@@ -75,4 +65,19 @@ func TestAPassOverAJournalIsTheSameForAnyWorkers(t *testing.T) {
 		}
 		require.Equal(t, want, pass(struct{ forecast.Source }{pinned.AsOf(at)}, 2), "one device at a time")
 	}
+}
+
+// passText is all that a pass says.
+func passText(t *testing.T, site *config.Site, f forecast.Fleet) string {
+	var all []any
+	for i := range f.States {
+		st := &f.States[i]
+		all = append(all, st.Row, st.Delivery, st.Counted, st.Device, st.Setting, st.LastChange, st.RunHoursSinceDose, st.NewestDuty, st.NewestLevel)
+		if st.ChanceBefore != nil {
+			all = append(all, st.ChanceBefore(site.Today(f.At)+30))
+		}
+	}
+	text, err := json.Marshal(all)
+	require.NoError(t, err)
+	return string(text)
 }
