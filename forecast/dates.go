@@ -32,7 +32,7 @@ func (p *pass) dates(w *work, sc *scratch) {
 	if sc.law.Days() < leastDays {
 		sc.law = w.look.model.ForecastInto(sc.law, ahead, share, loads...) // so many are looked at in any case
 	}
-	curve := p.opt.Calibration.Law(&w.look.model, sc.law)
+	curve := p.opt.Calibration.Law(&w.look.model, sc.law, ahead, share, loads...)
 	p10, p50, p90 := curve.Range(w.budget)
 	for _, q := range []struct {
 		days float64
@@ -64,13 +64,13 @@ func (p *pass) dates(w *work, sc *scratch) {
 	if perDay, ok := p.perDay(curve.Mixture, p50); ok {
 		w.Row.DutyPerDay = &perDay
 	}
-	today, budget, model, table := p.today, w.budget, w.look.keep(), p.opt.Calibration
+	today, budget, model, table := p.today, w.budget, w.look.keep(p.opt.Calibration), p.opt.Calibration
 	// Whoever asks later has the curves made anew: a fleet that kept them all
 	// would not fit a small machine.
 	w.ChanceBefore = func(d civil.Date) float64 {
 		law := depletion.Calibrated{Mixture: model.Forecast(ahead, share, loads...)}
 		if calibrated {
-			law = table.LawOf(kind, law.Mixture)
+			law = table.LawOf(kind, model, law.Mixture, ahead, share, loads...)
 		}
 		return law.Chance(depletion.EndOf(today, d), budget)
 	}

@@ -9,6 +9,7 @@ import (
 	"dwindle/collector/reading"
 	"dwindle/config"
 	"dwindle/config/civil"
+	"dwindle/forecast/calibration"
 	"dwindle/forecast/duty"
 )
 
@@ -312,9 +313,12 @@ var unknown outlook
 
 // keep gives what stays of the model after the pass, shared by all points of a
 // machine.
-func (o *outlook) keep() *duty.Kept {
+func (o *outlook) keep(t *calibration.Table) *duty.Kept {
 	if o.kept == nil {
 		o.kept = o.model.Keep()
+		if kind, ok := calibration.KindOf(&o.model); ok && t.WeekShare(kind) > 0 {
+			o.kept = o.model.KeepWeek()
+		}
 	}
 	return o.kept
 }
@@ -339,7 +343,7 @@ func (p *pass) machineOutlook(ctx context.Context, machine string, perWeek float
 	if err != nil {
 		return nil, err
 	}
-	out.keep()
+	out.keep(p.opt.Calibration)
 	p.outlook[key] = out
 	return out, nil
 }

@@ -182,7 +182,8 @@ func TestRangesHoldOnMachinesThatDidNotTeach(t *testing.T) {
 			s := machine(uint64(1000+i), 500, kind.noise, kind.drift, kind.stops)
 			const origin = 240
 			m := table.Rules(24).Fit(s.Days[:origin], nil)
-			law := table.Law(&m, m.Forecast(s.Ahead(origin, 400), 1))
+			ahead := s.Ahead(origin, 400)
+			law := table.Law(&m, m.Forecast(ahead, 1), ahead, 1)
 			for _, tau := range []float64{10, 45} {
 				budget := tau * s.Trailing(origin)
 				truth, ok := s.Passage(origin, budget)
@@ -265,7 +266,7 @@ func FuzzRead(f *testing.F) {
 		// Whatever was accepted makes ordered ranges.
 		m := table.Rules(24).Fit(machine(1, 60, 0.1, 0, 0).Days, nil)
 		ahead := make([]config.DayType, 100)
-		lo, mid, hi := table.Law(&m, m.Forecast(ahead, 1)).Range(depletion.Budget{Mean: 200})
+		lo, mid, hi := table.Law(&m, m.Forecast(ahead, 1), ahead, 1).Range(depletion.Budget{Mean: 200})
 		if lo > mid || mid > hi {
 			t.Fatalf("%g %g %g", lo, mid, hi)
 		}
@@ -277,4 +278,32 @@ func TestRunStopsWithItsContext(t *testing.T) {
 	cancel()
 	_, err := Run(ctx, fleet(4, 100, 0.1, 0, 0), Options{})
 	require.ErrorIs(t, err, context.Canceled)
+}
+
+// All machines of a site change their week together, every few weeks. Then the
+// last week says more than anything older, and the fleet learns it; machines
+// that keep one habit teach the contrary.
+func TestAFleetTeachesWhatTheLastWeekIsWorth(t *testing.T) {
+	changing := func(n int) []virtual.Series {
+		out := make([]virtual.Series, n)
+		for i := range out {
+			r := rand.New(rand.NewPCG(uint64(i), 5))
+			week := rand.New(rand.NewPCG(77, 5)) // common to all
+			s := virtual.Series{Name: fmt.Sprint(i), First: today - 180, MaxPerDay: 24}
+			var load [7]float64
+			for day := range 180 {
+				if day%21 == 0 {
+					for k := range load {
+						load[k] = 4 + 16*week.Float64()
+					}
+				}
+				s.Days = append(s.Days, duty.Day{Type: virtual.Weekday(s.First + civil.Date(day)), Amount: load[day%7] * (1 + 0.03*r.NormFloat64()), Seen: 1})
+			}
+			out[i] = s
+		}
+		return out
+	}
+	table := learn(t, changing(40), today)
+	require.Positive(t, table.Week[duty.RoundTheClock])
+	require.Zero(t, learn(t, fleet(40, 180, 0.3, 0, 0), today).Week[duty.Shift])
 }

@@ -23,6 +23,12 @@ const (
 	// leanStep, leanFine and leanMost are the steps and the bound of a lean:
 	// factors of 4.5, 2 and 90 on a prior weight.
 	leanStep, leanFine, leanMost = 1.5, 0.75, 4.5
+	// shareStep and shareMost are the steps and the bound of the share of "last
+	// week repeated".
+	shareStep, shareMost = 0.1, 0.5
+	// shareSize and shareDays are the largest reservoirs and the greatest age
+	// in days that it is learned from.
+	shareSize, shareDays = 14, 28
 	// leanSure is by how many standard errors, clustered by series, a step
 	// must improve the score.
 	leanSure = 1.0
@@ -56,7 +62,18 @@ func (r *Record) Learn(until civil.Date, base *Table) *Table {
 		if r.keepLean {
 			break
 		}
-		t.Fleet.Lean[class] = search(drops, until, t.Fleet.Stops[class], base.Fleet.Lean[class])
+		stops := t.Fleet.Stops[class]
+		all := func(*drop) bool { return true }
+		if s := sampleOf(drops, until, all, stops, &base.Fleet.Lean[class]); s != nil {
+			t.Fleet.Lean[class] = s.lean(base.Fleet.Lean[class])
+		}
+		// What the last week is worth changes with what a site does.
+		lately := func(d *drop) bool {
+			return d.size <= shareSize && float64(until-d.from)-d.truth <= shareDays
+		}
+		if s := sampleOf(drops, until, lately, stops, &t.Fleet.Lean[class]); s != nil {
+			t.Week[class] = s.share(&t.Fleet.Lean[class])
+		}
 	}
 	for kind, drops := range kinds {
 		var lean [duty.Groups]float64
@@ -67,7 +84,7 @@ func (r *Record) Learn(until civil.Date, base *Table) *Table {
 		if kind != Young {
 			stops = t.Fleet.Stops[kind/2]
 		}
-		t.Levels[kind] = r.levels(drops, until, &lean, stops, &base.Levels[kind])
+		t.Levels[kind] = r.levels(drops, until, &lean, stops, t.WeekShare(kind), &base.Levels[kind])
 	}
 	return t.named()
 }
@@ -137,6 +154,16 @@ func (d *drop) laws(out []grid) []grid {
 	return out
 }
 
+// averaged makes the laws one: the average of the mixture's times and those of
+// "last week repeated" of the same chance.
+func (d *drop) averaged(laws []grid, w []float64, share float64) ([]grid, []float64) {
+	var one grid
+	for g, p := range gridP {
+		one[g] = float32((1-share)*quantile(laws, w, p) + share*float64(d.week[g]))
+	}
+	return append(laws[:0], one), append(w[:0], 1)
+}
+
 // lost is the law of days lost until the end of a reservoir that lasts so long
 // without stops, with what is known of stops today: a fleet learns of them
 // slowly, and what it did not know then says nothing about today's ranges.
@@ -145,65 +172,84 @@ func (d *drop) lost(median float64, prior duty.StopPrior) []float64 {
 	return stops.Lost(median)
 }
 
-// loss is the mean pinball loss of P10, P50 and P90 over the true time.
-func (d *drop) loss(laws []grid, lean *[duty.Groups]float64, w []float64) ([]float64, float64) {
-	w = d.weights(lean, w)
-	sum := 0.0
-	for _, p := range [3]float64{0.1, 0.5, 0.9} {
-		if e := d.truth - quantile(laws, w, p); e >= 0 {
-			sum += e * p
-		} else {
-			sum -= e * (1 - p)
-		}
-	}
-	return w, sum / 3 / d.truth
+// sample is what is searched on: reservoirs that ended, with their laws, days
+// lost to stops included.
+type sample struct {
+	drops []*drop
+	laws  [][]grid // of the members
+	weeks []grid   // of "last week repeated"
+	w     []float64
 }
 
-// search finds the lean with the least loss by steps along one group at a time.
-// A step is taken only when it is surely better, so that a small fleet stays
-// with what it has.
-func search(all []*drop, until civil.Date, stops duty.StopPrior, start [duty.Groups]float64) [duty.Groups]float64 {
-	var drops []*drop
+// sampleOf takes some of the reservoirs that had ended and are of use, evenly;
+// nil where they are too few to learn from.
+func sampleOf(all []*drop, until civil.Date, use func(*drop) bool, stops duty.StopPrior, lean *[duty.Groups]float64) *sample {
+	s := &sample{}
 	for _, d := range all {
-		if d.ended(until) {
-			drops = append(drops, d)
+		if d.ended(until) && use(d) {
+			s.drops = append(s.drops, d)
 		}
 	}
-	if n := len(drops); n > searchCases {
+	if n := len(s.drops); n > searchCases {
 		some := make([]*drop, searchCases)
 		for i := range some {
-			some[i] = drops[i*n/searchCases]
+			some[i] = s.drops[i*n/searchCases]
 		}
-		drops = some
+		s.drops = some
 	}
 	series := 0
-	for i, d := range drops {
-		if i == 0 || d.series != drops[i-1].series {
+	for i, d := range s.drops {
+		if i == 0 || d.series != s.drops[i-1].series {
 			series++
 		}
 	}
-	if series < leastSeries || len(drops) < leastCases {
-		return start
+	if series < leastSeries || len(s.drops) < leastCases {
+		return nil
 	}
-	var w []float64
-	laws := make([][]grid, len(drops))
-	for i, d := range drops {
-		laws[i] = d.laws(nil)
-		w = d.weights(&start, w)
-		if lost := d.lost(quantile(laws[i], w, 0.5), stops); len(lost) > 1 {
-			for k := range laws[i] {
-				laws[i][k] = laws[i][k].with(lost)
+	s.laws, s.weeks = make([][]grid, len(s.drops)), make([]grid, len(s.drops))
+	for i, d := range s.drops {
+		s.laws[i], s.weeks[i] = d.laws(nil), d.week
+		s.w = d.weights(lean, s.w)
+		if lost := d.lost(quantile(s.laws[i], s.w, 0.5), stops); len(lost) > 1 {
+			for k := range s.laws[i] {
+				s.laws[i][k] = s.laws[i][k].with(lost)
+			}
+			s.weeks[i] = s.weeks[i].with(lost)
+		}
+	}
+	return s
+}
+
+// losses are the mean pinball losses of P10, P50 and P90 over the true times.
+func (s *sample) losses(lean *[duty.Groups]float64, share float64, out []float64) {
+	for i, d := range s.drops {
+		s.w = d.weights(lean, s.w)
+		sum := 0.0
+		for _, z := range [3]float64{-z90, 0, z90} {
+			q := quantile(s.laws[i], s.w, depletion.TCDF(z, 0))
+			if share > 0 {
+				q = (1-share)*q + share*s.weeks[i].time(z)
+			}
+			p := depletion.TCDF(z, 0)
+			if e := d.truth - q; e >= 0 {
+				sum += e * p
+			} else {
+				sum -= e * (1 - p)
 			}
 		}
+		out[i] = sum / 3 / d.truth
 	}
-	now, trial := make([]float64, len(drops)), make([]float64, len(drops))
-	measure := func(lean *[duty.Groups]float64, out []float64) {
-		for i, d := range drops {
-			w, out[i] = d.loss(laws[i], lean, w)
-		}
-	}
-	lean := start
-	measure(&lean, now)
+}
+
+// z90 is the normal quantile of 0.9.
+const z90 = 1.2815515655446004
+
+// lean finds the lean with the least loss by steps along one group at a time.
+// A step is taken only when it is surely better, so that a small fleet stays
+// with what it has.
+func (s *sample) lean(lean [duty.Groups]float64) [duty.Groups]float64 {
+	now, trial := make([]float64, len(s.drops)), make([]float64, len(s.drops))
+	s.losses(&lean, 0, now)
 	for _, step := range [2]float64{leanStep, leanFine} {
 		for g := range duty.Groups {
 			for _, sign := range [2]float64{1, -1} {
@@ -213,8 +259,8 @@ func search(all []*drop, until civil.Date, stops duty.StopPrior, start [duty.Gro
 					if math.Abs(to[g]) > leanMost {
 						break
 					}
-					measure(&to, trial)
-					if !better(drops, now, trial) {
+					s.losses(&to, 0, trial)
+					if !better(s.drops, now, trial) {
 						break
 					}
 					lean = to
@@ -224,6 +270,22 @@ func search(all []*drop, until civil.Date, stops duty.StopPrior, start [duty.Gro
 		}
 	}
 	return lean
+}
+
+// share finds how much "last week repeated" is to count, from nothing up.
+func (s *sample) share(lean *[duty.Groups]float64) float64 {
+	now, trial := make([]float64, len(s.drops)), make([]float64, len(s.drops))
+	share := 0.0
+	s.losses(lean, share, now)
+	for share+shareStep < shareMost+1e-9 {
+		s.losses(lean, share+shareStep, trial)
+		if !better(s.drops, now, trial) {
+			break
+		}
+		share += shareStep
+		now, trial = trial, now
+	}
+	return share
 }
 
 // better says whether losses fell by more than chance would have it, with the
@@ -245,13 +307,17 @@ func better(drops []*drop, before, after []float64) bool {
 type ranked struct{ pit, weight float64 }
 
 // levels finds what the names P10, P50 and P90 deserve, by horizon.
-func (r *Record) levels(drops []*drop, until civil.Date, lean *[duty.Groups]float64, stops duty.StopPrior, base *[depletion.Horizons]Cell) [depletion.Horizons]Cell {
+func (r *Record) levels(drops []*drop, until civil.Date, lean *[duty.Groups]float64, stops duty.StopPrior, share float64, base *[depletion.Horizons]Cell) [depletion.Horizons]Cell {
 	var bins [depletion.Horizons][]ranked
 	var w []float64
 	var laws []grid
 	for _, d := range drops {
 		w, laws = d.weights(lean, w), d.laws(laws)
 		median := quantile(laws, w, 0.5)
+		if share > 0 {
+			laws, w = d.averaged(laws, w, share)
+			median = (1-share)*median + share*float64(d.week[gridSize/2])
+		}
 		end, pit := min(d.truth, float64(until-d.from)), 0.0
 		for lost, share := range d.lost(median, stops) {
 			if float64(lost) > end {

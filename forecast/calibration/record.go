@@ -70,6 +70,7 @@ type drop struct {
 	every   float64 // days between origins
 	stopped duty.StopRecord
 	parts   []part
+	week    grid // what "last week repeated" said
 }
 
 // part is what one member said of a reservoir.
@@ -189,6 +190,7 @@ func start(s *virtual.Series, number, origin int, m *duty.Model, o Options) []dr
 	from := s.First + civil.Date(origin)
 	var out []drop
 	var said []duty.Part
+	var week depletion.Curve
 	for _, tau := range o.Tau {
 		if ample*tau > float64(len(s.Days)-origin) {
 			break
@@ -202,11 +204,12 @@ func start(s *virtual.Series, number, origin int, m *duty.Model, o Options) []dr
 		}
 		if said == nil {
 			ahead, scales := s.Ahead(origin, horizon), s.Scales(origin, horizon)
-			if said = m.Parts(ahead, 1, scales...); kind == Young {
+			said, week = m.Parts(ahead, 1, scales...), m.LastWeek(ahead, 1, scales...)
+			if kind == Young {
 				said = []duty.Part{{Curve: m.Curve(ahead, 1, scales...)}}
 			}
 		}
-		d.judge(said, tau*trailing)
+		d.judge(said, week, tau*trailing)
 		out = append(out, d)
 	}
 	return out
@@ -229,7 +232,7 @@ func (d *drop) end(s *virtual.Series, origin int, budget float64) bool {
 }
 
 // judge keeps what the members said.
-func (d *drop) judge(said []duty.Part, budget float64) {
+func (d *drop) judge(said []duty.Part, week depletion.Curve, budget float64) {
 	b := depletion.Budget{Mean: budget}
 	d.parts = make([]part, len(said))
 	var times []float64
@@ -237,11 +240,11 @@ func (d *drop) judge(said []duty.Part, budget float64) {
 		p := part{group: s.Group, logWeight: s.LogWeight}
 		law := depletion.Mixture{Curves: []depletion.Curve{s.Curve}, Weights: []float64{1}}
 		times = law.Times(gridP[:], b, times)
-		for g, t := range times {
-			p.at[g] = float32(math.Min(t, horizon))
-		}
+		p.at.keep(times)
 		d.parts[i] = p
 	}
+	law := depletion.Mixture{Curves: []depletion.Curve{week}, Weights: []float64{1}}
+	d.week.keep(law.Times(gridP[:], b, times))
 }
 
 // edgeZ bounds normal quantiles: beyond it a chance is 0 or 1.
@@ -255,6 +258,12 @@ func zOf(p float64) float64 {
 		return edgeZ
 	}
 	return min(edgeZ, max(-edgeZ, mathext.NormalQuantile(p)))
+}
+
+func (at *grid) keep(times []float64) {
+	for g, t := range times {
+		at[g] = float32(math.Min(t, horizon))
+	}
 }
 
 // chance of an end by t, by straight lines in z.
@@ -272,6 +281,16 @@ func (at *grid) chance(t float64) float64 {
 	}
 	z := gridZ[i] + (t-a)/(b-a)*(gridZ[i+1]-gridZ[i])
 	return depletion.TCDF(z, 0)
+}
+
+// time is the time by which the chance of the end is that of z.
+func (at *grid) time(z float64) float64 {
+	i := 0
+	for i < gridSize-2 && gridZ[i+1] < z {
+		i++
+	}
+	part := (z - gridZ[i]) / (gridZ[i+1] - gridZ[i])
+	return float64(at[i]) + min(1, max(0, part))*float64(at[i+1]-at[i])
 }
 
 // with gives the law with days lost.

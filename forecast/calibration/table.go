@@ -2,8 +2,8 @@
 // virtual reservoirs that ended ([virtual]): for each, the duty model of that
 // day said when it would, and the journal knows when it did. From many of them
 // follow, for each duty class, how often machines stop unplanned, on which
-// members of the mixture to lean, and which of the law's own levels deserve the
-// names P10, P50 and P90, by horizon.
+// members of the mixture to lean, how much the last week says beside them, and
+// which of the law's own levels deserve the names P10, P50 and P90, by horizon.
 //
 // What was learned is a [Table] with a version and the date up to which it
 // looked; a forecast names it. Before a fleet has a past of its own the table
@@ -18,6 +18,7 @@ import (
 	"hash/fnv"
 	"sync"
 
+	"dwindle/config"
 	"dwindle/config/civil"
 	"dwindle/forecast/depletion"
 	"dwindle/forecast/duty"
@@ -56,12 +57,14 @@ type Cell struct {
 
 // Table is one calibration. The zero value teaches and moves nothing.
 type Table struct {
-	Version string                          `json:"version"`
-	Learned civil.Date                      `json:"learned"` // no later day was looked at
-	Series  int                             `json:"series"`
-	Cases   int                             `json:"cases"` // virtual reservoirs
-	Fleet   duty.Fleet                      `json:"fleet"`
-	Levels  [Kinds][depletion.Horizons]Cell `json:"levels"`
+	Version string     `json:"version"`
+	Learned civil.Date `json:"learned"` // no later day was looked at
+	Series  int        `json:"series"`
+	Cases   int        `json:"cases"` // virtual reservoirs
+	Fleet   duty.Fleet `json:"fleet"`
+	// Week is how much "last week repeated" counts, by duty class (0 to 1).
+	Week   [duty.Classes]float64           `json:"last_week"`
+	Levels [Kinds][depletion.Horizons]Cell `json:"levels"`
 }
 
 // Rules are the bounds of a duty, with what the fleet taught.
@@ -84,22 +87,39 @@ func KindOf(m *duty.Model) (kind int, ok bool) {
 	return 0, false
 }
 
-// Law calibrates what a model forecasts.
-func (t *Table) Law(m *duty.Model, mix depletion.Mixture) depletion.Calibrated {
+// Forecaster is a model, whole or what was kept of it.
+type Forecaster interface {
+	Forecast(future []config.DayType, firstShare float64, scales ...float32) depletion.Mixture
+	LastWeek(future []config.DayType, firstShare float64, scales ...float32) depletion.Curve
+}
+
+// Law calibrates what a model forecasts over a calendar: mix is that forecast.
+func (t *Table) Law(m *duty.Model, mix depletion.Mixture, future []config.DayType, firstShare float64, scales ...float32) depletion.Calibrated {
 	kind, ok := KindOf(m)
 	if !ok {
 		return depletion.Calibrated{Mixture: mix}
 	}
-	return t.LawOf(kind, mix)
+	return t.LawOf(kind, m, mix, future, firstShare, scales...)
 }
 
-// LawOf is Law where only the model's kind is at hand.
-func (t *Table) LawOf(kind int, mix depletion.Mixture) depletion.Calibrated {
+// LawOf is Law where the model's kind is known.
+func (t *Table) LawOf(kind int, m Forecaster, mix depletion.Mixture, future []config.DayType, firstShare float64, scales ...float32) depletion.Calibrated {
 	c := depletion.Calibrated{Mixture: mix}
 	for h := range c.Levels {
 		c.Levels[h] = t.Levels[kind][h].Levels
 	}
+	if share := t.WeekShare(kind); share > 0 {
+		c.Other, c.Share = m.LastWeek(future, firstShare, scales...), share
+	}
 	return c
+}
+
+// WeekShare is how much "last week repeated" counts in forecasts of a kind.
+func (t *Table) WeekShare(kind int) float64 {
+	if kind == Young {
+		return 0
+	}
+	return t.Week[kind/2]
 }
 
 // named gives a learned table its version: the date and a mark of its content.
@@ -120,6 +140,11 @@ func Read(text []byte) (*Table, error) {
 	var t Table
 	if err := json.Unmarshal(text, &t); err != nil {
 		return nil, fmt.Errorf("calibration table: %w", err)
+	}
+	for _, share := range t.Week {
+		if !(share >= 0 && share <= 1) {
+			return nil, fmt.Errorf("calibration table %s: last_week %v: want 0 to 1", t.Version, t.Week)
+		}
 	}
 	for kind := range t.Levels {
 		for h, c := range t.Levels[kind] {

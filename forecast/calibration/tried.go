@@ -37,7 +37,8 @@ func (t *Table) Try(s *virtual.Series, back int) Tried {
 			m := state.Model(s.Plan, t.Fleet)
 			trailing := s.Trailing(origin)
 			if _, ok := KindOf(&m); ok && trailing > 0 {
-				law := t.Law(&m, m.Forecast(s.Ahead(origin, horizon), 1, s.Scales(origin, horizon)...))
+				ahead, scales := s.Ahead(origin, horizon), s.Scales(origin, horizon)
+				law := t.Law(&m, m.Forecast(ahead, 1, scales...), ahead, 1, scales...)
 				for _, size := range triedSizes {
 					truth, ok := s.Passage(origin, size*trailing)
 					if !ok || !(truth > 0) || ample*size > float64(left) {

@@ -38,12 +38,17 @@ func HorizonOf(median float64) int {
 	return 2
 }
 
-// Calibrated is a law whose levels were moved to where they came true. Between
+// Calibrated is a law whose levels were moved to where they came true, after it
+// was averaged with another if one has a share. Between
 // and beyond P10, P50 and P90 levels move along straight lines on the scale of
 // the normal quantile. The zero Levels mean no calibration.
 type Calibrated struct {
 	Mixture
 	Levels [Horizons]Levels
+	// Other is the curve of an unlike forecaster, and Share how much it counts
+	// (0 to 1): times of the same chance are averaged before levels are moved.
+	Other Curve
+	Share float64
 }
 
 var _ Law = Calibrated{}
@@ -59,7 +64,7 @@ func (c Calibrated) knots(b Budget) (k knots, ok bool) {
 	if c.Levels == ([Horizons]Levels{}) || c.Levels == [Horizons]Levels{Plain, Plain, Plain} {
 		return k, false
 	}
-	median, found := c.Mixture.Quantile(0.5, b)
+	median, found := c.own(0.5, b)
 	if !found { // beyond the calendar, so that at least
 		median = float64(max(c.Mixture.Days(), c.Mixture.Stops.Horizon))
 	}
@@ -116,7 +121,7 @@ func (k knots) chance(p float64) float64 {
 
 // Chance is the calibrated chance that the budget is used up t days from now.
 func (c Calibrated) Chance(t float64, b Budget) float64 {
-	p := c.Mixture.Chance(t, b)
+	p := c.ownChance(t, b)
 	if k, ok := c.knots(b); ok {
 		return k.chance(p)
 	}
@@ -132,20 +137,109 @@ func (c Calibrated) Quantile(p float64, b Budget) (days float64, ok bool) {
 	if k, moved := c.knots(b); moved {
 		p = k.level(p)
 	}
-	return c.Mixture.Quantile(p, b)
+	return c.own(p, b)
 }
 
 // Range gives the calibrated P10, P50 and P90. Those beyond the horizon are
 // +Inf.
 func (c Calibrated) Range(b Budget) (p10, p50, p90 float64) {
-	k, ok := c.knots(b)
-	if !ok {
+	levels := [3]float64{0.1, 0.5, 0.9}
+	if k, ok := c.knots(b); ok {
+		for i, z := range k {
+			levels[i] = TCDF(z, 0)
+		}
+	} else if !(c.Share > 0) {
 		return c.Mixture.Range(b)
 	}
-	var levels, times [3]float64
-	for i, z := range k {
+	var times [3]float64
+	if !(c.Share > 0) {
+		c.Mixture.Times(levels[:], b, times[:0])
+		return times[0], times[1], times[2]
+	}
+	a := c.averaged(b)
+	for i, p := range levels {
+		times[i] = a.time(mathext.NormalQuantile(p))
+	}
+	return times[0], times[1], times[2]
+}
+
+// own is the quantile before levels are moved.
+func (c Calibrated) own(p float64, b Budget) (float64, bool) {
+	if !(c.Share > 0) {
+		return c.Mixture.Quantile(p, b)
+	}
+	a := c.averaged(b)
+	t := a.time(mathext.NormalQuantile(p))
+	return t, !math.IsInf(t, 1)
+}
+
+// ownChance is the chance before levels are moved.
+func (c Calibrated) ownChance(t float64, b Budget) float64 {
+	if !(c.Share > 0) {
+		return c.Mixture.Chance(t, b)
+	}
+	a := c.averaged(b)
+	return a.chance(t)
+}
+
+// averagedAt are the normal quantiles at which two laws are averaged; between
+// them the average is a straight line.
+var averagedAt = [...]float64{-4, -3, -2.5, -2, -1.5, -1, -0.5, 0, 0.5, 1, 1.5, 2, 2.5, 3, 4}
+
+// average is a law as the times at which its chance is that of averagedAt.
+type average [len(averagedAt)]float64
+
+// averaged takes the mean of the times of equal chance (R. Ratcliff, Group
+// reaction time distributions and an analysis of distribution statistics,
+// 1979): between two sharp laws that differ lies one as sharp, not one with two
+// humps.
+func (c Calibrated) averaged(b Budget) average {
+	var levels [len(averagedAt)]float64
+	for i, z := range averagedAt {
 		levels[i] = TCDF(z, 0)
 	}
-	c.Mixture.Times(levels[:], b, times[:0])
-	return times[0], times[1], times[2]
+	var a average
+	c.Mixture.Times(levels[:], b, a[:0])
+	for i, p := range levels {
+		t, ok := c.Other.Quantile(p, b)
+		if !ok {
+			t = math.Inf(1)
+		}
+		a[i] = (1-c.Share)*a[i] + c.Share*t
+	}
+	return a
+}
+
+func (a *average) time(z float64) float64 {
+	i := 0
+	for i < len(averagedAt)-2 && averagedAt[i+1] < z {
+		i++
+	}
+	part := (z - averagedAt[i]) / (averagedAt[i+1] - averagedAt[i])
+	if part <= 0 {
+		return a[i]
+	}
+	if math.IsInf(a[i+1], 1) {
+		return a[i+1]
+	}
+	return a[i] + min(1, part)*(a[i+1]-a[i])
+}
+
+func (a *average) chance(t float64) float64 {
+	last := len(averagedAt) - 1
+	switch {
+	case math.IsNaN(t) || t < a[0]:
+		return 0
+	case t >= a[last]:
+		return 1
+	}
+	i := 0
+	for i < last-1 && a[i+1] <= t {
+		i++
+	}
+	z := averagedAt[i]
+	if d := a[i+1] - a[i]; d > 0 && !math.IsInf(d, 1) {
+		z += (t - a[i]) / d * (averagedAt[i+1] - averagedAt[i])
+	}
+	return TCDF(z, 0)
 }

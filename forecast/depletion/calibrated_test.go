@@ -1,6 +1,7 @@
 package depletion_test
 
 import (
+	"math"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -69,4 +70,32 @@ func TestCalibratedLawsKeepTheOrderOfTimesAndBudgets(t *testing.T) {
 			require.InDelta(t, 0.25, c.Chance(q, b), 1e-4)
 		}
 	})
+}
+
+// Averaged with an unlike law of equal sharpness the range lies between, as
+// sharp as they are; a mixture of both would hold both and all between.
+func TestAveragedLawsKeepTheirSharpness(t *testing.T) {
+	b := depletion.Budget{Mean: 400}
+	fast, slow := evenLaw(10, 3, 400), evenLaw(8, 3, 400)
+	c := depletion.Calibrated{Mixture: fast, Other: slow.Curves[0], Share: 0.5}
+	f1, f2, f3 := fast.Range(b)
+	s1, s2, s3 := slow.Range(b)
+	lo, mid, hi := c.Range(b)
+	require.InDelta(t, (f1+s1)/2, lo, 0.05)
+	require.InDelta(t, (f2+s2)/2, mid, 0.05)
+	require.InDelta(t, (f3+s3)/2, hi, 0.05)
+	for _, p := range []float64{0.02, 0.1, 0.5, 0.8, 0.97} {
+		q, ok := c.Quantile(p, b)
+		require.True(t, ok)
+		require.InDelta(t, p, c.Chance(q, b), 1e-6)
+	}
+	into := make([]float64, 3)
+	c.Chances([]float64{lo, mid, hi}, b, into)
+	require.InDeltaSlice(t, []float64{0.1, 0.5, 0.9}, into, 1e-3)
+	require.Zero(t, c.Chance(0, b))
+	require.Equal(t, 1.0, c.Chance(399, b))
+	// What lies beyond the calendar of one lies beyond that of the average.
+	short := depletion.Calibrated{Mixture: fast, Other: evenLaw(8, 3, 45).Curves[0], Share: 0.5}
+	_, mid, hi = short.Range(b)
+	require.True(t, math.IsInf(mid, 1) && math.IsInf(hi, 1))
 }

@@ -52,7 +52,14 @@ func (m Mixture) Chances(times []float64, b Budget, into []float64) {
 
 // Chances are those of [Calibrated.Chance].
 func (c Calibrated) Chances(times []float64, b Budget, into []float64) {
-	c.Mixture.Chances(times, b, into)
+	if c.Share > 0 {
+		a := c.averaged(b)
+		for i, t := range times {
+			into[i] = a.chance(t)
+		}
+	} else {
+		c.Mixture.Chances(times, b, into)
+	}
 	k, ok := c.knots(b)
 	if !ok {
 		return

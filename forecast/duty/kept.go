@@ -15,6 +15,7 @@ type Kept struct {
 	class    Class
 	outages  outages
 	stops    StopPrior
+	week     *lastWeek // nil unless asked for
 	cap      float64
 	patterns []uint8 // places of those in use
 	members  []uint8
@@ -50,6 +51,25 @@ func (m *Model) Keep() *Kept {
 	t.mixture(k, &m.mix)
 	k.figures = t.figures
 	return k
+}
+
+// KeepWeek keeps what [Kept.LastWeek] needs as well.
+func (m *Model) KeepWeek() *Kept {
+	k := m.Keep()
+	if m.rung == RungMixture {
+		week := m.mix.week
+		k.week = &week
+	}
+	return k
+}
+
+// LastWeek is [Model.LastWeek] of the model that was kept by KeepWeek.
+func (k *Kept) LastWeek(future []config.DayType, firstShare float64, scales ...float32) depletion.Curve {
+	if k.week == nil {
+		return depletion.Curve{}
+	}
+	m := Model{rung: RungMixture, mix: mixture{week: *k.week}}
+	return m.LastWeek(future, firstShare, scales...)
 }
 
 // Forecast is [Model.Forecast] of the model that was kept.

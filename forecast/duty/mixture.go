@@ -13,6 +13,7 @@ type mixture struct {
 	class    Class
 	outages  outages
 	stops    StopPrior // the fleet's
+	week     lastWeek
 	patterns [patterns]pattern
 	levels   [members]level
 	weights  [members]float64
@@ -75,6 +76,7 @@ func (m *mixture) fit(w *work, s *State, fleet *Fleet) bool {
 	}
 	m.weigh(rules, &fleet.Lean[m.class])
 	m.stops = fleet.Stops[m.class]
+	m.week.learn(&s.recent)
 	return true
 }
 

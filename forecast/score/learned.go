@@ -106,5 +106,5 @@ func (d dwindle) table(p Past) *calibration.Table {
 func (d dwindle) Fit(p Past) func(float64) Law {
 	t := d.table(p)
 	m := t.Rules(p.MaxPerDay).Fit(p.Days, p.Plan)
-	return lasting(t.Law(&m, m.Forecast(p.Ahead, 1, p.Scales...)))
+	return lasting(t.Law(&m, m.Forecast(p.Ahead, 1, p.Scales...), p.Ahead, 1, p.Scales...))
 }
