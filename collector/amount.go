@@ -194,12 +194,17 @@ func amount(s *journal.Snapshot, r recipe, from, to time.Time, asked time.Durati
 	t.settle()
 	t.parts(saved)
 	t.parts(f.parts)
-	m, err := f.fold(r)
-	if err != nil {
-		return reading.Amount{}, err
+	if r.group == meter.Run { // of others nothing waits for what comes next
+		m, err := f.fold(r)
+		if err != nil {
+			return reading.Amount{}, err
+		}
+		for _, iv := range m.Flush(to) {
+			t.value += t.share(iv, to)
+		}
 	}
-	for _, iv := range m.Flush(to) {
-		t.value += t.share(iv, to)
+	if f.meter != nil {
+		meters.Put(f.meter)
 	}
 	return reading.Amount{Value: t.value, Seen: portion(t.seen, asked), Known: portion(t.known, asked), Flags: t.flags}, nil
 }

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"sync"
 	"time"
 
 	"dwindle/collector/journal"
@@ -105,9 +106,13 @@ func unreadable(err error) bool {
 	return errors.Is(err, journal.ErrState) || errors.Is(err, meter.ErrState)
 }
 
+// meters are those that whoever is done with one has given back.
+var meters = sync.Pool{New: func() any { return &meter.Fold{} }}
+
 // resumed gives a meter that goes on from a saved state.
 func resumed(r recipe, state []byte) (*meter.Fold, error) {
-	m := meter.New(r.group, r.rules)
+	m := meters.Get().(*meter.Fold)
+	m.Reset(r.group, r.rules)
 	if len(state) == 0 {
 		return m, nil
 	}

@@ -68,7 +68,7 @@ func (p *pass) levels(ctx context.Context, pt *config.Point, from, until time.Ti
 			evidence, info = d.EvidenceOf("level")
 		}
 		if out.measured == nil {
-			out.measured = make([]level, 0, len(samples))
+			out.measured = p.room(len(samples))
 		}
 		for _, r := range samples {
 			l, ok := p.inCM3(pt, r, capacity)
@@ -133,6 +133,21 @@ func (p *pass) levels(ctx context.Context, pt *config.Point, from, until time.Ti
 	}
 	out.person = out.person && len(out.measured) > 0
 	return out, nil
+}
+
+// levelRooms is how many lists of levels of one point are in use at once: of its
+// fill, and of two before.
+const levelRooms = 3
+
+// room gives room for so many levels. It may be used again for the next point.
+func (p *pass) room(n int) []level {
+	if p.rooms == levelRooms {
+		return make([]level, 0, n)
+	}
+	r := &p.levelRoom[p.rooms]
+	p.rooms++
+	*r = slices.Grow((*r)[:0], n+1) // and what was weighed
+	return *r
 }
 
 // lastOfDay keeps one sight a day: quantities of one sensor (percent and cm3)

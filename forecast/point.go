@@ -53,6 +53,7 @@ type work struct {
 // point works out all about one point. What it returns holds on to sc only until
 // the next point.
 func (p *pass) point(ctx context.Context, pt *config.Point, sc *scratch) (*work, error) {
+	p.rooms = 0
 	w := &sc.work
 	*w = work{point: pt, look: &unknown}
 	w.Row = Row{Point: pt.ID, Machine: pt.Machine, Evidence: config.EvidenceNone}

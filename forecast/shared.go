@@ -54,6 +54,9 @@ type pass struct {
 	fit     duty.Scratch
 	state   duty.State
 	body    []byte // room for a state to be kept
+
+	levelRoom [levelRooms][]level
+	rooms     int // of these in use
 }
 
 // table is what is read of the days of a duty: from a date on, and nil where

@@ -39,9 +39,8 @@ func (j *Journal) Fetch(ctx context.Context, devices []string) (_ *Snapshot, err
 	if err != nil {
 		return nil, err
 	}
-	s.memo = newMemo()
-	s.memo.cuts, s.memo.digests = map[cutKey]reading.Amount{}, map[int64]reading.Digest{}
 	s.arena = arenas.Get().(*arena)
+	s.memo = s.arena.memo
 	defer func() {
 		if err != nil {
 			s.Close()
@@ -62,9 +61,14 @@ func (j *Journal) Fetch(ctx context.Context, devices []string) (_ *Snapshot, err
 type arena struct {
 	parts  []Part
 	levels []LevelDay
+	memo   *memo
 }
 
-var arenas = sync.Pool{New: func() any { return &arena{} }}
+var arenas = sync.Pool{New: func() any {
+	m := newMemo()
+	m.cuts, m.digests = map[cutKey]reading.Amount{}, map[int64]reading.Digest{}
+	return &arena{memo: m}
+}}
 
 func (s *Snapshot) fetch(devices []string) error {
 	args := filled(devices)

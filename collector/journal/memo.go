@@ -87,6 +87,23 @@ func newMemo() *memo {
 	return m
 }
 
+// empty forgets all and keeps the room, of a memo that reads ahead.
+func (m *memo) empty() {
+	clear(m.channels)
+	clear(m.heads)
+	clear(m.checkpoints)
+	clear(m.parts)
+	clear(m.levels)
+	clear(m.scans)
+	clear(m.newest)
+	clear(m.last)
+	clear(m.tails)
+	clear(m.reports)
+	clear(m.cuts)
+	clear(m.digests)
+	m.held = 0
+}
+
 func (m *memo) clear() {
 	*m = memo{
 		channels: map[string][]channelID{}, heads: map[Series]headMemo{}, checkpoints: map[dayKey]checkpointMemo{},

@@ -20,7 +20,13 @@ var packers = sync.Pool{New: func() any {
 	return w
 }}
 
-var unpackers = sync.Pool{New: func() any { return flate.NewReader(bytes.NewReader(nil)) }}
+var unpackers = sync.Pool{New: func() any { return &unpacker{flate: flate.NewReader(bytes.NewReader(nil))} }}
+
+type unpacker struct {
+	flate io.ReadCloser
+	in    bytes.Reader
+	out   bytes.Buffer
+}
 
 // pack makes a state small. It never gives nil.
 func pack(state []byte) []byte {
@@ -49,14 +55,15 @@ func unpack(packed []byte) ([]byte, error) {
 	if len(packed) == 0 {
 		return nil, nil
 	}
-	r := unpackers.Get().(io.ReadCloser)
+	r := unpackers.Get().(*unpacker)
 	defer unpackers.Put(r)
-	if err := r.(flate.Resetter).Reset(bytes.NewReader(packed), nil); err != nil {
+	r.in.Reset(packed)
+	r.out.Reset()
+	if err := r.flate.(flate.Resetter).Reset(&r.in, nil); err != nil {
 		return nil, fmt.Errorf("%w: %w", ErrState, err)
 	}
-	state, err := io.ReadAll(io.LimitReader(r, stateMost))
-	if err != nil {
+	if _, err := r.out.ReadFrom(io.LimitReader(r.flate, stateMost)); err != nil {
 		return nil, fmt.Errorf("%w: %w", ErrState, err)
 	}
-	return state, nil
+	return bytes.Clone(r.out.Bytes()), nil
 }

@@ -48,6 +48,7 @@ func (s *Snapshot) Close() {
 	}
 	if s.arena != nil {
 		s.arena.parts, s.arena.levels = s.arena.parts[:0], s.arena.levels[:0]
+		s.arena.memo.empty()
 		arenas.Put(s.arena)
 		s.arena, s.memo = nil, nil
 	}

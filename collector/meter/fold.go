@@ -69,10 +69,17 @@ type agreement struct {
 
 // New gives an empty fold.
 func New(g Group, r Rules) *Fold {
+	f := &Fold{}
+	f.Reset(g, r)
+	return f
+}
+
+// Reset makes an empty fold of a used one, in the same memory.
+func (f *Fold) Reset(g Group, r Rules) {
 	if r.Debounce <= 0 {
 		r.Debounce = DefaultDebounce
 	}
-	f := &Fold{group: g, rules: r}
+	*f = Fold{group: g, rules: r, shape: f.shape[:0], out: f.out[:0], bookings: f.bookings[:0], stretch: f.stretch[:0]}
 	switch g {
 	case Run:
 		// Two seconds of slack are for the sampling of a device's own clock.
@@ -91,7 +98,6 @@ func New(g Group, r Rules) *Fold {
 			f.second.limit(r.MaxPerHour, DefaultCM3PerHour, 20)
 		}
 	}
-	return f
 }
 
 // limit sets the rates of a counter whose physical limit depends on the device.

@@ -55,7 +55,7 @@ func (f *Fold) Restore(state []byte) error {
 		return errors.Join(ErrState, err)
 	}
 	at += used
-	pieces := make(shape, n)
+	pieces := slices.Grow(f.shape, n)[:n]
 	for i := range pieces {
 		used, err = binary.Decode(state[at:], binary.LittleEndian, &pieces[i])
 		if err != nil {

@@ -25,8 +25,9 @@ func (c Curve) Chances(times []float64, b Budget, into []float64) {
 func (m Mixture) Chances(times []float64, b Budget, into []float64) {
 	clear(into)
 	if !m.Stops.None() {
-		var law stopped
-		usable := m.with(b, &law)
+		law := laws.Get().(*stopped)
+		defer laws.Put(law)
+		usable := m.with(b, law)
 		for i, t := range times {
 			switch {
 			case usable:

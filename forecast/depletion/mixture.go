@@ -106,8 +106,9 @@ func (m Mixture) Chance(t float64, b Budget) float64 {
 		return 1
 	}
 	if !m.Stops.None() {
-		var law stopped
-		if !m.with(b, &law) {
+		law := laws.Get().(*stopped)
+		defer laws.Put(law)
+		if !m.with(b, law) {
 			return 0
 		}
 		return law.chance(t)
@@ -141,9 +142,13 @@ func (m Mixture) Quantile(p float64, b Budget) (days float64, ok bool) {
 // walk over the days, +Inf beyond the horizon; appended to out.
 func (m Mixture) Times(levels []float64, b Budget, out []float64) []float64 {
 	out = out[:0]
-	var law stopped
+	var law *stopped
 	stops := !m.Stops.None()
-	if stops && !m.with(b, &law) {
+	if stops {
+		law = laws.Get().(*stopped)
+		defer laws.Put(law)
+	}
+	if stops && !m.with(b, law) {
 		t := math.Inf(1)
 		if b.Mean <= 0 {
 			t = 0

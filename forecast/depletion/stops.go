@@ -1,6 +1,9 @@
 package depletion
 
-import "math"
+import (
+	"math"
+	"sync"
+)
 
 // Stops are unplanned stops of a machine, each of which puts the end off by its
 // length. They begin at an unknown rate, of which Begun stops in Exposure days
@@ -158,6 +161,9 @@ type stopped struct {
 }
 
 const nearly = 1e-9
+
+// laws are room for the next one, of some ten kilobytes.
+var laws = sync.Pool{New: func() any { return &stopped{} }}
 
 // with makes the law of a budget; ok is false where it is used up already or
 // never will be.
