@@ -17,7 +17,8 @@ const (
 	// searchCases bounds how many reservoirs of a class the search for a lean
 	// looks at: more do not change it.
 	searchCases = 600
-	// leastSeries and leastCases are what it takes to lean at all.
+	// leastSeries and leastCases are what it takes to learn at all: a few series
+	// say how they differ from the model, not how others of the site will.
 	leastSeries = 5
 	leastCases  = 100
 	// leanStep, leanFine and leanMost are the steps and the bound of a lean:
@@ -197,13 +198,7 @@ func sampleOf(all []*drop, until civil.Date, use func(*drop) bool, stops duty.St
 		}
 		s.drops = some
 	}
-	series := 0
-	for i, d := range s.drops {
-		if i == 0 || d.series != s.drops[i-1].series {
-			series++
-		}
-	}
-	if series < leastSeries || len(s.drops) < leastCases {
+	if seriesIn(s.drops) < leastSeries || len(s.drops) < leastCases {
 		return nil
 	}
 	s.laws, s.weeks = make([][]grid, len(s.drops)), make([]grid, len(s.drops))
@@ -218,6 +213,17 @@ func sampleOf(all []*drop, until civil.Date, use func(*drop) bool, stops duty.St
 		}
 	}
 	return s
+}
+
+// seriesIn counts the series of reservoirs in their order.
+func seriesIn(drops []*drop) int {
+	n := 0
+	for i, d := range drops {
+		if i == 0 || d.series != drops[i-1].series {
+			n++
+		}
+	}
+	return n
 }
 
 // losses are the mean pinball losses of P10, P50 and P90 over the true times.
@@ -308,6 +314,13 @@ type ranked struct{ pit, weight float64 }
 
 // levels finds what the names P10, P50 and P90 deserve, by horizon.
 func (r *Record) levels(drops []*drop, until civil.Date, lean *[duty.Groups]float64, stops duty.StopPrior, share float64, base *[depletion.Horizons]Cell) [depletion.Horizons]Cell {
+	if seriesIn(drops) < leastSeries {
+		out := *base
+		for h := range out {
+			out[h].Cases = 0
+		}
+		return out
+	}
 	var bins [depletion.Horizons][]ranked
 	var w []float64
 	var laws []grid
