@@ -13,7 +13,7 @@ import (
 // times the cost of it; acting now costs 1 - p times that of a change too
 // early. So one acts where p is above early / (early + dry), the critical ratio
 // of the one-period inventory problem (K. J. Arrow, T. Harris, J. Marschak,
-// Optimal Inventory Policy, Econometrica 19, 1951, 250-272).
+// Optimal Inventory Policy, Econometrica 19, 1951, 250-272, cited from memory).
 func accepted(ratio float64) float64 { return 1 / (1 + ratio) }
 
 // dryCost is what running dry costs at a machine, in costs of a change too

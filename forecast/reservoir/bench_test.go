@@ -6,11 +6,11 @@ import (
 	"dwindle/forecast/reservoir"
 )
 
-// BenchmarkFusion is one reading taken in: predict over what was commanded, then
-// update with the level. BenchmarkFusionWithin is the same for a coarse scale.
-// BenchmarkFusionScalar, the filter of the remaining volume alone, is the ratio's
-// base.
-func BenchmarkFusion(b *testing.B) {
+// BenchmarkFusionUpdate is one reading taken in: predict over what was
+// commanded, then update with the level. BenchmarkFusionWithin is the same for a
+// coarse scale. BenchmarkFusionScalar, the filter of the remaining volume alone,
+// is the ratio's base.
+func BenchmarkFusionUpdate(b *testing.B) {
 	e := reservoir.Begin(125, 2, 1, 0.1)
 	b.ReportAllocs()
 	for i := 0; b.Loop(); i++ {
@@ -50,6 +50,18 @@ func BenchmarkFusionScalar(b *testing.B) {
 		variance *= 1 - k
 	}
 	_ = left
+}
+
+// BenchmarkFusionCheckpoint is one step with its gates: what a re-run from a
+// checkpoint costs a step.
+func BenchmarkFusionCheckpoint(b *testing.B) {
+	c := reservoir.Start(gaugeFill)
+	s := reservoir.Step{Commanded: 0.5, HasLevel: true, Scale: 1.25, Noise: 0.6}
+	b.ReportAllocs()
+	for b.Loop() {
+		s.Level = c.Remaining - 0.5
+		c.Add(gaugeFill, s)
+	}
 }
 
 // BenchmarkFollow is a whole fill: 100 days with a level each.

@@ -77,8 +77,8 @@ const lateCost = 9
 // Newsvendor is the cost of changing the reservoir on day q when t is the day
 // on which it was empty: 1 for each day too early, 9 for each day too late. The
 // least cost to be expected is that of the quantile 1/(1 + 9) (newsvendor
-// problem; Arrow, Harris and Marschak, Optimal inventory policy, 1951), so q is
-// P10, and the cost is 10 times its pinball loss.
+// problem; Arrow, Harris and Marschak, Optimal inventory policy, 1951, cited from
+// memory), so q is P10, and the cost is 10 times its pinball loss.
 func Newsvendor(q, t float64) float64 {
 	if q > t {
 		return lateCost * (q - t)

@@ -89,7 +89,7 @@ func TestClusteredIntervalCovers(t *testing.T) {
 }
 
 // gammaDraw is Marsaglia and Tsang's method (A simple method for generating
-// gamma variables, 2000), shapes below 1 by the power of a uniform.
+// gamma variables, 2000, cited from memory), shapes below 1 by the power of a uniform.
 func gammaDraw(r *rand.Rand, shape float64) float64 {
 	if shape < 1 {
 		return gammaDraw(r, shape+1) * math.Pow(r.Float64(), 1/shape)
