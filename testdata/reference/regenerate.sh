@@ -27,6 +27,9 @@ fi
 
 Rscript --vanilla reference.R
 "$python" reference.py
+# The made-up days of the first are read by the second.
+"$python" baselines.py
+Rscript --vanilla baselines.R
 {
 	Rscript --vanilla -e 'for (p in c("statmod", "strucchange")) cat(p, as.character(packageVersion(p)), "\n")' | sed 's/ *$//'
 	Rscript --vanilla -e 'cat("R", paste0(R.version$major, ".", R.version$minor), "\n")' | sed 's/ *$//'
