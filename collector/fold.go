@@ -154,22 +154,20 @@ func savedBase(s *journal.Snapshot, r recipe, to time.Time, useHead bool) (base,
 	}
 	late := head.Late
 	touched := late.Seq != 0
-	b := beginning(r, late.Seq, nil)
 	if !ok {
-		b.seq, err = s.LastNote(r.Series)
-		return b, err
+		seq, err := s.LastNote(r.Series)
+		return beginning(r, seq, nil), err
 	}
 	if head.Rules != r.mark {
-		return b, nil
+		return beginning(r, late.Seq, nil), nil
 	}
-	b.saved = head
+	b := base{before: firstDay, seq: late.Seq, saved: head}
 	if useHead && !head.At.After(to) && (!touched || head.At.Before(late.At)) {
 		b.stored, b.head, b.after = true, true, head.At
 		b.before = civil.Of(head.At, r.loc)
 		if r.level {
 			return b, nil
 		}
-		b.meter = nil
 		b.parts, err = s.PartsEmitted(&b.saved, b.before)
 		return b, err
 	}
@@ -182,8 +180,13 @@ func savedBase(s *journal.Snapshot, r recipe, to time.Time, useHead bool) (base,
 	day := civil.Of(to, r.loc)
 	if !r.level {
 		c, ok, err := s.CheckpointAt(head.ID, day)
-		if err != nil || !ok {
+		if err != nil {
 			return b, err
+		}
+		if !ok {
+			b = beginning(r, late.Seq, nil)
+			b.saved = head
+			return b, nil
 		}
 		day = c.Day
 		if b.meter, err = resumed(r, c.State); err != nil {
