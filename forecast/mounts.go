@@ -55,6 +55,7 @@ func newRecords(site *config.Site, facts []reading.Fact) records {
 			r.homes[s.device] = append(r.homes[s.device], home{site.Points[i].ID, s})
 		}
 	}
+	texts := texts{}
 	for i := range facts {
 		f := &facts[i]
 		point := f.Point
@@ -66,6 +67,10 @@ func newRecords(site *config.Site, facts []reading.Fact) records {
 		}
 		one := *f
 		f = &one
+		texts.share(f)
+		if d := site.Dispenser(f.Device); d != nil {
+			f.Device = d.ID
+		}
 		if pt := site.Point(point); pt != nil {
 			point = pt.ID // the register's own text: the fact's can go
 			if f.Point != "" {
@@ -92,6 +97,33 @@ func newRecords(site *config.Site, facts []reading.Fact) records {
 	}
 	r.homes = nil // what was mounted where is in stints; this was for the facts
 	return r
+}
+
+// texts are those that many facts have in common. Each fact comes with its own
+// copies, which for a fleet are a million small things to keep.
+type texts map[string]string
+
+// mostTexts bounds them: a name that is new every time is not common.
+const mostTexts = 1000
+
+func (t texts) share(f *reading.Fact) {
+	f.Kind = reading.FactKind(t.of(string(f.Kind)))
+	for _, s := range [...]*string{&f.By, &f.Item, &f.Batch, &f.Pacing, &f.Reason} {
+		*s = t.of(*s)
+	}
+}
+
+func (t texts) of(s string) string {
+	if s == "" {
+		return ""
+	}
+	if one, ok := t[s]; ok {
+		return one
+	}
+	if len(t) < mostTexts {
+		t[s] = s
+	}
+	return s
 }
 
 // stintsOf works out which dispenser was where. The register says where a

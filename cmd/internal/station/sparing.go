@@ -2,20 +2,58 @@ package station
 
 import (
 	"os"
+	"runtime"
 	"runtime/debug"
+	"runtime/metrics"
 	"sync"
 )
 
-// sparingGCPercent is how much garbage may pile up during a pass, or while a
-// calibration is learned, as a share of what lives: the runtime's own 100 would
-// double the memory that a fleet of a hundred thousand points takes, and this
-// costs a few percent of the time.
-const sparingGCPercent = 25
+// A pass over a fleet, and the learning of a calibration, let the heap grow to
+// so many bytes before garbage is collected, but by so much of what lives at
+// least and at most, in percent. The runtime's own 100 % would double the memory
+// that a fleet of a hundred thousand points takes; a fixed share that is small
+// enough for it would collect all the time while little lives.
+const (
+	sparingHeap         = 384 << 20
+	sparingLeastPercent = 15
+	sparingMostPercent  = 100
+)
+
+// sparingPercent is how much garbage may pile up on what lives, in percent.
+func sparingPercent(live uint64) int {
+	room := 100 * (sparingHeap - float64(live)) / float64(max(live, 1))
+	return int(min(max(room, sparingLeastPercent), sparingMostPercent))
+}
+
+// adapt sets the share of garbage by what lives, now and after each collection,
+// as long as somebody wants memory held down. Called under the lock.
+func adapt() {
+	sample := []metrics.Sample{{Name: "/gc/heap/live:bytes"}}
+	metrics.Read(sample)
+	if percent := sparingPercent(sample[0].Value.Uint64()); percent != spared.now {
+		spared.now = percent
+		debug.SetGCPercent(percent)
+	}
+	// What nobody holds is found by the next collection.
+	round := spared.round
+	runtime.SetFinalizer(&collected{}, func(*collected) {
+		spared.Lock()
+		defer spared.Unlock()
+		if spared.n > 0 && spared.round == round {
+			adapt()
+		}
+	})
+}
+
+// collected has a pointer, so that it is not kept in a block with others.
+type collected struct{ _ *int }
 
 // spared counts who wants memory held down now, and keeps what was before.
 var spared struct {
 	sync.Mutex
 	n, before int
+	now       int // percent
+	round     int // counts how often it began
 }
 
 // Sparing holds memory down until the result is called, for passes over the
@@ -28,7 +66,10 @@ func Sparing() (end func()) {
 	spared.Lock()
 	defer spared.Unlock()
 	if spared.n++; spared.n == 1 {
-		spared.before = debug.SetGCPercent(sparingGCPercent)
+		spared.before = debug.SetGCPercent(sparingMostPercent)
+		spared.now = sparingMostPercent
+		spared.round++
+		adapt()
 	}
 	return sync.OnceFunc(func() {
 		spared.Lock()

@@ -2,11 +2,42 @@ package station
 
 import (
 	"os"
+	"runtime"
 	"runtime/debug"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 )
+
+func TestTheMoreLivesTheLessGarbageMayPileUp(t *testing.T) {
+	for _, c := range []struct {
+		liveMB uint64
+		want   int
+	}{{0, 100}, {10, 100}, {192, 100}, {256, 50}, {320, 20}, {350, 15}, {2000, 15}} {
+		require.Equal(t, c.want, sparingPercent(c.liveMB<<20), "%d MB", c.liveMB)
+	}
+}
+
+// What a collection finds alive decides how far the heap may grow to the next.
+func TestTheShareOfGarbageFollowsWhatLives(t *testing.T) {
+	if value, set := os.LookupEnv("GOGC"); set {
+		require.NoError(t, os.Unsetenv("GOGC"))
+		defer os.Setenv("GOGC", value)
+	}
+	defer Sparing()()
+	held := make([]byte, 300<<20)
+	for i := 0; i < len(held); i += 4096 {
+		held[i] = 1
+	}
+	require.Eventually(t, func() bool {
+		runtime.GC()
+		spared.Lock()
+		defer spared.Unlock()
+		return spared.now < 40
+	}, 10*time.Second, time.Millisecond)
+	runtime.KeepAlive(held)
+}
 
 // A pass and learning may overlap; the last to end puts back what was before.
 func TestMemoryIsHeldDownUntilTheLastHasEnded(t *testing.T) {
@@ -21,12 +52,17 @@ func TestMemoryIsHeldDownUntilTheLastHasEnded(t *testing.T) {
 		debug.SetGCPercent(p)
 		return p
 	}
+	held := func() int {
+		spared.Lock()
+		defer spared.Unlock()
+		return spared.now
+	}
 	pass := Sparing()
-	require.Equal(t, sparingGCPercent, now())
+	require.Equal(t, held(), now())
 	learning := Sparing()
 	pass()
 	pass() // once more ends nothing else
-	require.Equal(t, sparingGCPercent, now())
+	require.Equal(t, held(), now())
 	learning()
 	require.Equal(t, was, now())
 }
