@@ -23,7 +23,7 @@ func (p *pass) dates(w *work, sc *scratch) {
 	kind, calibrated := calibration.KindOf(&w.look.model)
 	if calibrated {
 		w.Row.Calibration = p.opt.Calibration.Version
-		w.Row.Basis += " " + w.Row.Calibration
+		w.Row.Basis = p.basis(w.Row.Basis)
 	}
 	mean, variance := w.track.Estimate.Budget(w.usage.perUnit)
 	w.budget = depletion.Budget{Mean: mean, Var: variance}
@@ -78,6 +78,16 @@ func (p *pass) dates(w *work, sc *scratch) {
 		chance := curve.Chance(depletion.EndOf(today, *w.Row.NextVisit-1), budget)
 		w.Row.ChanceBeforeVisit = &chance
 	}
+}
+
+// basis names a rung with the calibration, once for all points of a chunk.
+func (p *pass) basis(rung string) string {
+	name := p.bases[rung]
+	if name == "" {
+		name = rung + " " + p.opt.Calibration.Version
+		p.bases[rung] = name
+	}
+	return name
 }
 
 // leastDays is how many days the expected mean duty is taken over at least:

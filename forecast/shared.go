@@ -48,6 +48,7 @@ type pass struct {
 	outlook map[outlookKey]*outlook
 	looks   *looks
 	amounts map[stretch]reading.Amount
+	bases   map[string]string // by rung
 	plans   map[[2]float64]*[config.DayTypes]float64
 
 	history []duty.Day // room for the history of one duty
@@ -123,7 +124,7 @@ func (p *shared) index(d civil.Date) int { return int(d - p.first) }
 
 // on begins to work on points. Close must follow.
 func (p *shared) on(ctx context.Context, points ...*config.Point) (*pass, error) {
-	out := &pass{shared: p, days: map[source]table{}, outlook: map[outlookKey]*outlook{}, looks: manyLooks.Get().(*looks), amounts: map[stretch]reading.Amount{}, plans: map[[2]float64]*[config.DayTypes]float64{}}
+	out := &pass{shared: p, days: map[source]table{}, outlook: map[outlookKey]*outlook{}, looks: manyLooks.Get().(*looks), amounts: map[stretch]reading.Amount{}, bases: map[string]string{}, plans: map[[2]float64]*[config.DayTypes]float64{}}
 	b, ok := p.whole.(Batcher)
 	if !ok {
 		out.src = single{p.whole}
