@@ -5,8 +5,10 @@ import (
 	"fmt"
 	"path/filepath"
 	"strings"
+	"time"
 
 	"dwindle/cmd/internal/station"
+	"dwindle/config"
 	"dwindle/forecast/score"
 )
 
@@ -63,11 +65,7 @@ func (c scoreCmd) Run(e *env) error {
 // past refuses to learn as of a day that has not come: its calibration would
 // miss what happens until then.
 func (c scoreCmd) past(e *env) error {
-	site, err := siteFlag{c.Config}.load(e)
-	if err != nil {
-		return err
-	}
-	at, err := c.At.in(site.Location(), e.now)
+	_, at, err := c.when(e)
 	if err != nil {
 		return err
 	}
@@ -80,11 +78,7 @@ func (c scoreCmd) past(e *env) error {
 // learn has the site's calibration learned anew and kept, by the process that
 // serves or by this one.
 func (c scoreCmd) learn(e *env) error {
-	site, err := siteFlag{c.Config}.load(e)
-	if err != nil {
-		return err
-	}
-	at, err := c.At.in(site.Location(), e.now)
+	site, at, err := c.when(e)
 	if err != nil {
 		return err
 	}
@@ -105,6 +99,16 @@ func (c scoreCmd) learn(e *env) error {
 		e.warn("Calibration %s, from %d test reservoirs on %d machines and controllers, is in force for forecasts from %s on.", out.Version, out.Cases, out.Series, out.Until)
 	}
 	return nil
+}
+
+// when is the site of -c and the time to look at it.
+func (c scoreCmd) when(e *env) (*config.Site, time.Time, error) {
+	site, err := siteFlag{c.Config}.load(e)
+	if err != nil {
+		return nil, time.Time{}, err
+	}
+	at, err := c.At.in(site.Location(), e.now)
+	return site, at, err
 }
 
 // options is the protocol, refused where it cannot mean anything.
@@ -174,11 +178,7 @@ func (c scoreCmd) sets(e *env, opt score.Options) ([]score.Outcomes, error) {
 
 // journal reads the daily duty of a site up to yesterday.
 func (c scoreCmd) journal(e *env) ([]score.Series, string, error) {
-	site, err := siteFlag{c.Config}.load(e)
-	if err != nil {
-		return nil, "", err
-	}
-	at, err := c.At.in(site.Location(), e.now)
+	site, at, err := c.when(e)
 	if err != nil {
 		return nil, "", err
 	}
