@@ -8,6 +8,7 @@
 #                journal on disk; the first time it makes that journal, which
 #                takes long and some gigabytes
 #   make faults  injected faults over SEEDS=20 plants: found, missed, false
+#   make figures what the score says on simulated and open data, held to bounds
 #   make delays  days until delivery that is wrong is seen, by dose and sensor
 #   make cover   which lines tests reach, as bin/cover.html
 
@@ -29,21 +30,22 @@ VERSION ?= $(shell git describe --tags --always --dirty 2>/dev/null || echo unkn
 # A build never changes go.mod behind one's back.
 export GOFLAGS ?= -mod=readonly
 
-.PHONY: build test check bench cold faults delays cover clean
+.PHONY: build test check bench cold faults figures delays cover clean
 
 build:
 	@mkdir -p bin
 	CGO_ENABLED=0 $(GO) build -trimpath -ldflags '-s -w -X main.version=$(VERSION)' -o bin/dwindle ./cmd/dwindle
 
-# The order is by what fails fastest. The table of injected faults is held to
-# its bounds over all its plants, without the race detector, which would take
-# it minutes; the tests proper come last, so that the output ends with their
+# The order is by what fails fastest. The table of injected faults and the
+# figures of the score are held to their bounds over all their cases, without
+# the race detector, which would take them many minutes; the tests proper come last, so that the output ends with their
 # summary. The race detector is the one thing here that needs
 # a C compiler; the program itself is built without.
 test:
 	@bash deploy/install-test-tools.sh
 	@$(MAKE) --no-print-directory check
 	@$(MAKE) --no-print-directory faults
+	@$(MAKE) --no-print-directory figures
 	@if command -v "$$($(GO) env CC)" >/dev/null; then \
 		CGO_ENABLED=1 $(GO) test -race -vet=off -timeout $(TIMEOUT) $(PKG) </dev/null; \
 	elif [ "$${CI:-}" = true ]; then \
@@ -80,6 +82,9 @@ faults:
 	@mkdir -p bin; rm -f bin/faults.txt
 	@$(GO) test -count=1 -run '^TestFaultsThatCanBeSeenAreFound$$' -timeout 60m ./cmd/internal/demo -seeds $(SEEDS) -table $(CURDIR)/bin/faults.txt || failed=1; \
 	cat bin/faults.txt; exit $${failed:-0}
+
+figures:
+	@$(GO) test -count=1 -timeout 30m ./forecast/score
 
 YEARS ?= 400
 delays:
