@@ -62,7 +62,8 @@ func (p *pass) deviations(w *work) []float32 {
 }
 
 // sharedShifts looks for what the points of each area have in common, areas in
-// register order, and says so beside the verdicts that it may explain.
+// register order, and says so beside the verdicts that it may explain. What is
+// left of a point's own is looked at for a creeping drift.
 func sharedShifts(site *config.Site, states []State, today civil.Date) []Shared {
 	// Points of one machine share what is not known of its hours, so that a
 	// machine counts as one.
@@ -85,11 +86,23 @@ func sharedShifts(site *config.Site, states []State, today civil.Date) []Shared 
 			rows[m.Area] = append(rows[m.Area], median)
 		}
 	}
+	of := map[string][]int{}
+	for i := range states {
+		if m := site.Machine(states[i].Row.Machine); m != nil && watched(&states[i]) {
+			of[m.Area] = append(of[m.Area], i)
+		}
+	}
 	var out []Shared
 	for _, a := range site.Areas {
 		median, count := drift.Common(rows[a.ID], leastMachines)
 		s, ok := drift.Shared(median, count)
 		if !ok || math.Abs(meanSince(median, s.Since)) < leastShift {
+			s = drift.Shift{}
+		}
+		for _, i := range of[a.ID] {
+			creeping(site, &states[i], median, s.Sign, today)
+		}
+		if s.Sign == 0 {
 			continue
 		}
 		found := Shared{Area: a.ID, Since: today - civil.Date(commonDays-1-s.Since), Less: s.Sign > 0}

@@ -30,6 +30,7 @@ func (p *pass) delivery(ctx context.Context, w *work) error {
 	case len(w.sights.measured) > 0 || w.track.Kept:
 		p.byLevel(ctx, w)
 		w.deviations = p.deviations(w)
+		w.restart, w.fine = p.restart(w), w.sights.scale <= finest*w.sights.noise
 	case d.Evidence == config.EvidenceCounted:
 		d.Verdict, d.Why = NotObservable, "only counts by the device itself: they agree with the command even when nothing comes out, so they cannot prove delivery"
 	default:

@@ -177,6 +177,11 @@ type State struct {
 	ChanceBefore func(civil.Date) float64
 
 	deviations []float32 // see pass.deviations
+	// restart is the index of the first of them since the fill began or delivery
+	// was back to usual, 0 where that was before; fine says that they do not
+	// depend on each other, because the scale is not coarse.
+	restart int
+	fine    bool
 }
 
 // Fleet is the result of one pass, points in register order.

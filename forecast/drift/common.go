@@ -62,14 +62,15 @@ const (
 	commonLimit  = 3.466
 )
 
-// Shift says that many points have left their baselines together.
+// Shift says that a point has left its baseline, or many have together.
 type Shift struct {
 	// Sign is 1 for z above 0, -1 for below.
 	Sign int
 	// Since is the day after which it began, by the last day on which the
-	// average was on the other side of 0; -1 for before the first.
+	// average or sum was at 0 or on the other side of it; -1 for before the
+	// first.
 	Since int
-	// Found is the day on which the average passed its limit.
+	// Found is the day on which the average or sum passed its limit.
 	Found int
 }
 

@@ -71,3 +71,30 @@ func TestDeviations(t *testing.T) {
 		require.LessOrEqual(t, days, 20)
 	}
 }
+
+// Rounding in steps of up to three standard deviations of the noise leaves
+// innovations near enough independent for charts; in ever wider ones, each
+// depends more on the one before.
+func TestDeviationsByScale(t *testing.T) {
+	p := reservoir.Params{Capacity: 300, FillSD: 3, Scatter: 0.0025, FactorSD: 0.1}
+	lag := func(scale float64) float64 {
+		var squares, lag float64
+		for seed := range uint64(40) {
+			r := rand.New(rand.NewPCG(seed, 12))
+			left := 300.0
+			var steps []reservoir.Step
+			for range 250 {
+				left -= 0.5 * (1 + 0.05*r.NormFloat64())
+				steps = append(steps, reservoir.Step{Commanded: 0.5, HasLevel: true, Level: math.Round((left+r.NormFloat64())/scale) * scale, Scale: scale, Noise: 1})
+			}
+			prev := 0.0
+			for _, d := range reservoir.Deviations(reservoir.Follow(p, steps), steps) {
+				squares, lag = squares+d.Z*d.Z, lag+d.Z*prev
+				prev = d.Z
+			}
+		}
+		return lag / squares
+	}
+	require.InDelta(t, 0, lag(3), 0.1)
+	require.Greater(t, lag(12), 0.3)
+}
