@@ -14,7 +14,7 @@ import (
 // that a fleet of a hundred thousand points takes; a fixed share that is small
 // enough for it would collect all the time while little lives.
 const (
-	sparingHeap         = 384 << 20
+	sparingHeap         = 388 << 20
 	sparingLeastPercent = 15
 	sparingMostPercent  = 100
 )
