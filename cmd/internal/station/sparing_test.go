@@ -14,7 +14,7 @@ func TestTheMoreLivesTheLessGarbageMayPileUp(t *testing.T) {
 	for _, c := range []struct {
 		liveMB uint64
 		want   int
-	}{{0, 100}, {10, 100}, {192, 100}, {256, 50}, {320, 20}, {350, 15}, {2000, 15}} {
+	}{{0, 100}, {10, 100}, {192, 100}, {256, 51}, {320, 21}, {350, 15}, {2000, 15}} {
 		require.Equal(t, c.want, sparingPercent(c.liveMB<<20), "%d MB", c.liveMB)
 	}
 }
