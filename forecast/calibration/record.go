@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"math"
 	"runtime"
-	"sync"
 
 	"gonum.org/v1/gonum/mathext"
 
@@ -13,6 +12,7 @@ import (
 	"dwindle/config/civil"
 	"dwindle/forecast/depletion"
 	"dwindle/forecast/duty"
+	"dwindle/forecast/internal/parallel"
 	"dwindle/forecast/virtual"
 )
 
@@ -110,7 +110,7 @@ const ample = 1.7
 func Run(ctx context.Context, series []virtual.Series, o Options) (*Record, error) {
 	o = o.withDefaults()
 	seen, parts := make([][]stopCount, len(series)), make([][]drop, len(series))
-	err := each(ctx, len(series), o.Workers, func(i int) { parts[i], seen[i] = run(&series[i], i, o) })
+	err := parallel.Do(ctx, len(series), o.Workers, func(i int) { parts[i], seen[i] = run(&series[i], i, o) })
 	if err != nil {
 		return nil, fmt.Errorf("running virtual reservoirs: %w", err)
 	}
@@ -119,30 +119,6 @@ func Run(ctx context.Context, series []virtual.Series, o Options) (*Record, erro
 		r.drops = append(r.drops, p...)
 	}
 	return r, nil
-}
-
-// each calls do for all numbers below n, several at once.
-func each(ctx context.Context, n, workers int, do func(i int)) error {
-	next := make(chan int)
-	var wait sync.WaitGroup
-	for range min(workers, max(1, n)) {
-		wait.Go(func() {
-			for i := range next {
-				do(i)
-			}
-		})
-	}
-feed:
-	for i := range n {
-		select {
-		case next <- i:
-		case <-ctx.Done():
-			break feed
-		}
-	}
-	close(next)
-	wait.Wait()
-	return ctx.Err()
 }
 
 // knownPart is a series up to its own origin, if it has one: what comes after

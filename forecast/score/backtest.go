@@ -7,9 +7,9 @@ import (
 	"math/rand/v2"
 	"runtime"
 	"slices"
-	"sync"
 
 	"dwindle/config/civil"
+	"dwindle/forecast/internal/parallel"
 )
 
 // MostDays is how far the calendar is known unless [Options.Horizon] says
@@ -94,7 +94,7 @@ func Backtest(ctx context.Context, name string, series []Series, o Options) (Out
 		}
 	}
 	parts := make([]part, len(series))
-	err = parallel(ctx, len(series), o.Workers, func(i int) { parts[i].backtest(&series[i], i, o) })
+	err = parallel.Do(ctx, len(series), o.Workers, func(i int) { parts[i].backtest(&series[i], i, o) })
 	if err != nil {
 		return Outcomes{}, fmt.Errorf("scoring %s: %w", name, err)
 	}
@@ -108,31 +108,6 @@ func Backtest(ctx context.Context, name string, series []Series, o Options) (Out
 		return Outcomes{}, fmt.Errorf("following reservoirs of %s: %w", name, err)
 	}
 	return out, nil
-}
-
-// parallel calls f for 0 to n-1 from at most so many goroutines, and returns
-// the context's error when stopped.
-func parallel(ctx context.Context, n, workers int, f func(i int)) error {
-	next := make(chan int)
-	var wait sync.WaitGroup
-	for range min(workers, n) {
-		wait.Go(func() {
-			for i := range next {
-				f(i)
-			}
-		})
-	}
-feed:
-	for i := range n {
-		select {
-		case next <- i:
-		case <-ctx.Done():
-			break feed
-		}
-	}
-	close(next)
-	wait.Wait()
-	return ctx.Err()
 }
 
 // learnt is the list of forecasters after those that learn have done so.

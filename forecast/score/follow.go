@@ -5,6 +5,8 @@ import (
 	"math"
 	"math/rand/v2"
 	"slices"
+
+	"dwindle/forecast/internal/parallel"
 )
 
 // The limits of the prognostic measures, as in Saxena, Celaya, Balaban, Goebel,
@@ -46,7 +48,7 @@ func follow(ctx context.Context, series []Series, cases []Outcome, o Options) ([
 	chosen = chosen[:min(o.Follow, len(chosen))]
 	slices.Sort(chosen)
 	paths := make([]Path, len(chosen))
-	err := parallel(ctx, len(chosen), o.Workers, func(i int) {
+	err := parallel.Do(ctx, len(chosen), o.Workers, func(i int) {
 		c := &cases[chosen[i]]
 		paths[i] = followOne(&series[c.Series], c, o)
 	})

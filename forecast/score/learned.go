@@ -4,10 +4,10 @@ import (
 	"context"
 	"fmt"
 	"slices"
-	"sync"
 
 	"dwindle/config/civil"
 	"dwindle/forecast/calibration"
+	"dwindle/forecast/internal/parallel"
 )
 
 // dwindle is the ladder that the product uses, with the calibration that comes
@@ -40,8 +40,6 @@ func (dwindle) Learn(ctx context.Context, series []Series, o Options) (Forecaste
 		d.folds = max(1, min(n, mostFold))
 	}
 	d.tables = make([][]*calibration.Table, d.folds)
-	var wait sync.WaitGroup
-	free := make(chan struct{}, o.Workers)
 	for fold := range d.tables {
 		var others []Series
 		for i := range series {
@@ -54,19 +52,12 @@ func (dwindle) Learn(ctx context.Context, series []Series, o Options) (Forecaste
 			return nil, fmt.Errorf("calibrating: %w", err)
 		}
 		d.tables[fold] = make([]*calibration.Table, (last-first)/renewal+1)
-		for k := range d.tables[fold] {
-			free <- struct{}{}
-			wait.Go(func() {
-				defer func() { <-free }()
-				if ctx.Err() == nil {
-					d.tables[fold][k] = record.Learn(first+civil.Date(k)*renewal, calibration.Builtin())
-				}
-			})
+		err = parallel.Do(ctx, len(d.tables[fold]), o.Workers, func(k int) {
+			d.tables[fold][k] = record.Learn(first+civil.Date(k)*renewal, calibration.Builtin())
+		})
+		if err != nil {
+			return nil, fmt.Errorf("calibrating: %w", err)
 		}
-		wait.Wait()
-	}
-	if err := ctx.Err(); err != nil {
-		return nil, fmt.Errorf("calibrating: %w", err)
 	}
 	return d, nil
 }
