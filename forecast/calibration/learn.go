@@ -14,25 +14,10 @@ const (
 	// with 99 ranks begin to name P10 and P90 (V. Vovk, A. Gammerman, G.
 	// Shafer, Algorithmic learning in a random world, 2005).
 	priorCases = 99
-	// searchCases bounds how many reservoirs of a class the search for a lean
-	// looks at: more do not change it.
-	searchCases = 600
 	// leastSeries and leastCases are what it takes to learn at all: a few series
 	// say how they differ from the model, not how others of the site will.
 	leastSeries = 5
 	leastCases  = 100
-	// leanStep, leanFine and leanMost are the steps and the bound of a lean:
-	// factors of 4.5, 2 and 90 on a prior weight.
-	leanStep, leanFine, leanMost = 1.5, 0.75, 4.5
-	// shareStep and shareMost are the steps and the bound of the share of "last
-	// week repeated".
-	shareStep, shareMost = 0.1, 0.5
-	// shareSize and shareDays are the largest reservoirs and the greatest age
-	// in days that it is learned from.
-	shareSize, shareDays = 14, 28
-	// leanSure is by how many standard errors, clustered by series, a step
-	// must improve the score.
-	leanSure = 1.0
 )
 
 // Learn makes a table of what was known at the start of a day. base stands
@@ -78,12 +63,9 @@ func (r *Record) Learn(until civil.Date, base *Table) *Table {
 	}
 	for kind, drops := range kinds {
 		var lean [duty.Groups]float64
-		if kind != Young {
-			lean = t.Fleet.Lean[kind/2]
-		}
 		var stops duty.StopPrior
 		if kind != Young {
-			stops = t.Fleet.Stops[kind/2]
+			lean, stops = t.Fleet.Lean[kind/2], t.Fleet.Stops[kind/2]
 		}
 		t.Levels[kind] = r.levels(drops, until, &lean, stops, t.WeekShare(kind), &base.Levels[kind])
 	}
@@ -173,143 +155,6 @@ func (d *drop) lost(median float64, prior duty.StopPrior) []float64 {
 	return stops.Lost(median)
 }
 
-// sample is what is searched on: reservoirs that ended, with their laws, days
-// lost to stops included.
-type sample struct {
-	drops []*drop
-	laws  [][]grid // of the members
-	weeks []grid   // of "last week repeated"
-	w     []float64
-}
-
-// sampleOf takes some of the reservoirs that had ended and are of use, evenly;
-// nil where they are too few to learn from.
-func sampleOf(all []*drop, until civil.Date, use func(*drop) bool, stops duty.StopPrior, lean *[duty.Groups]float64) *sample {
-	s := &sample{}
-	for _, d := range all {
-		if d.ended(until) && use(d) {
-			s.drops = append(s.drops, d)
-		}
-	}
-	if n := len(s.drops); n > searchCases {
-		some := make([]*drop, searchCases)
-		for i := range some {
-			some[i] = s.drops[i*n/searchCases]
-		}
-		s.drops = some
-	}
-	if seriesIn(s.drops) < leastSeries || len(s.drops) < leastCases {
-		return nil
-	}
-	s.laws, s.weeks = make([][]grid, len(s.drops)), make([]grid, len(s.drops))
-	for i, d := range s.drops {
-		s.laws[i], s.weeks[i] = d.laws(nil), d.week
-		s.w = d.weights(lean, s.w)
-		if lost := d.lost(quantile(s.laws[i], s.w, 0.5), stops); len(lost) > 1 {
-			for k := range s.laws[i] {
-				s.laws[i][k] = s.laws[i][k].with(lost)
-			}
-			s.weeks[i] = s.weeks[i].with(lost)
-		}
-	}
-	return s
-}
-
-// seriesIn counts the series of reservoirs in their order.
-func seriesIn(drops []*drop) int {
-	n := 0
-	for i, d := range drops {
-		if i == 0 || d.series != drops[i-1].series {
-			n++
-		}
-	}
-	return n
-}
-
-// losses are the mean pinball losses of P10, P50 and P90 over the true times.
-func (s *sample) losses(lean *[duty.Groups]float64, share float64, out []float64) {
-	for i, d := range s.drops {
-		s.w = d.weights(lean, s.w)
-		sum := 0.0
-		for _, z := range [3]float64{-z90, 0, z90} {
-			q := quantile(s.laws[i], s.w, depletion.TCDF(z, 0))
-			if share > 0 {
-				q = (1-share)*q + share*s.weeks[i].time(z)
-			}
-			p := depletion.TCDF(z, 0)
-			if e := d.truth - q; e >= 0 {
-				sum += e * p
-			} else {
-				sum -= e * (1 - p)
-			}
-		}
-		out[i] = sum / 3 / d.truth
-	}
-}
-
-// z90 is the normal quantile of 0.9.
-const z90 = 1.2815515655446004
-
-// lean finds the lean with the least loss by steps along one group at a time.
-// A step is taken only when it is surely better, so that a small fleet stays
-// with what it has.
-func (s *sample) lean(lean [duty.Groups]float64) [duty.Groups]float64 {
-	now, trial := make([]float64, len(s.drops)), make([]float64, len(s.drops))
-	s.losses(&lean, 0, now)
-	for _, step := range [2]float64{leanStep, leanFine} {
-		for g := range duty.Groups {
-			for _, sign := range [2]float64{1, -1} {
-				for {
-					to := lean
-					to[g] += sign * step
-					if math.Abs(to[g]) > leanMost {
-						break
-					}
-					s.losses(&to, 0, trial)
-					if !better(s.drops, now, trial) {
-						break
-					}
-					lean = to
-					now, trial = trial, now
-				}
-			}
-		}
-	}
-	return lean
-}
-
-// share finds how much "last week repeated" is to count, from nothing up.
-func (s *sample) share(lean *[duty.Groups]float64) float64 {
-	now, trial := make([]float64, len(s.drops)), make([]float64, len(s.drops))
-	share := 0.0
-	s.losses(lean, share, now)
-	for share+shareStep < shareMost+1e-9 {
-		s.losses(lean, share+shareStep, trial)
-		if !better(s.drops, now, trial) {
-			break
-		}
-		share += shareStep
-		now, trial = trial, now
-	}
-	return share
-}
-
-// better says whether losses fell by more than chance would have it, with the
-// standard error of sums over series (K.-Y. Liang, S. L. Zeger, Longitudinal
-// data analysis using generalized linear models, 1986).
-func better(drops []*drop, before, after []float64) bool {
-	var sum, squares, one float64
-	for i, d := range drops {
-		one += before[i] - after[i]
-		if i == len(drops)-1 || drops[i+1].series != d.series {
-			sum += one
-			squares += one * one
-			one = 0
-		}
-	}
-	return sum > leanSure*math.Sqrt(squares) && sum > 0
-}
-
 type ranked struct{ pit, weight float64 }
 
 // levels finds what the names P10, P50 and P90 deserve, by horizon.
@@ -369,8 +214,8 @@ func (r *Record) levels(drops []*drop, until civil.Date, lean *[duty.Groups]floa
 }
 
 // ranks gives the levels that came true as often as 10, 50 and 90 % should, by
-// the conformal ranks floor((n+1) 0.1) and ceil((n+1) 0.9) (facts: 10 and 90 of
-// 99), and the sum of weights.
+// the conformal ranks floor((n+1) 0.1) and ceil((n+1) 0.9), 10 and 90 of 99 (see priorCases), and the
+// sum of weights.
 func ranks(list []ranked) (depletion.Levels, float64) {
 	slices.SortFunc(list, func(a, b ranked) int {
 		switch {

@@ -20,14 +20,9 @@ type stopHistory struct {
 
 const (
 	renewal = 28
-	// A fleet's rate counts as one machine's over priorExposure days, so that a
-	// machine's own stops soon outweigh it; and few series as much as
-	// priorSeries with the rate that is taken without a fleet.
-	priorExposure = 100
-	priorSeries   = 4
-	priorRate     = 0.25 / 100 // stops a day
-	priorExtra    = 4          // days of a stop beyond the least
-	priorEnded    = 2          // stops that the mean length counts as
+	// priorSeries is as how many series with the stops that are taken without
+	// a fleet the first ones count (a proposal).
+	priorSeries = 4
 )
 
 // sumStops adds up the newest counts of all series at each renewal.
@@ -61,13 +56,15 @@ func sumStops(seen [][]stopCount) stopHistory {
 		}
 		var known [duty.Classes]duty.StopPrior
 		for class := range known {
-			rate := (begun[class] + priorSeries*priorRate*priorExposure) / (running[class] + priorSeries*priorExposure)
+			// A fleet's rate counts as long as the one without a fleet, so
+			// that a machine's own stops soon outweigh it.
+			p := duty.BuiltinStops
+			rate := (begun[class] + priorSeries*p.Begun) / (running[class] + priorSeries*p.Exposure)
 			extra := max(0, lost[class]-duty.LeastStop*begun[class])
-			known[class] = duty.StopPrior{
-				Begun: rate * priorExposure, Exposure: priorExposure, Ended: priorEnded,
-				// The mean of the law of lengths is Extra/(Ended-1).
-				Extra: (extra + priorSeries*priorExtra) / (begun[class] + priorSeries) * (priorEnded - 1),
-			}
+			p.Begun = rate * p.Exposure
+			// The mean of the law of lengths is Extra/(Ended-1).
+			p.Extra = (extra + priorSeries*p.Extra) / (begun[class] + priorSeries) * (p.Ended - 1)
+			known[class] = p
 		}
 		h.known = append(h.known, known)
 	}

@@ -206,10 +206,10 @@ func (p *past) rest(w *window, k int, idle *idleness, out *[windowDays]bool) {
 	}
 }
 
-// builtinStops is the prior where no fleet has taught another: a quarter of a
+// BuiltinStops is the prior where no fleet has taught another: a quarter of a
 // stop in 100 days, and two that took four days more than the least (the first
 // as the simulated machines with few stops have it, the second a proposal).
-var builtinStops = StopPrior{Begun: 0.25, Exposure: 100, Ended: 2, Extra: 4}
+var BuiltinStops = StopPrior{Begun: 0.25, Exposure: 100, Ended: 2, Extra: 4}
 
 // rareStops is the rate per day up to which stops that a machine never had are
 // left out of its law: they are too rare for the range of 80 %.
@@ -218,7 +218,7 @@ const rareStops = 1.0 / 300
 // law is what the stops do to dates up to a horizon.
 func (o *outages) law(horizon int, prior StopPrior) depletion.Stops {
 	if prior == (StopPrior{}) {
-		prior = builtinStops
+		prior = BuiltinStops
 	}
 	if o.count == 0 && prior.Begun <= rareStops*prior.Exposure {
 		return depletion.Stops{}
