@@ -26,13 +26,7 @@ const keptCalibrations = 200
 // SaveCalibration keeps a calibration, as the newest of its day. One that is
 // kept already is not doubled. Of too many the longest learned go.
 func (j *Journal) SaveCalibration(ctx context.Context, c Calibration) error {
-	release, err := j.hold()
-	if err != nil {
-		return err
-	}
-	defer release()
-	ctx = context.WithoutCancel(ctx)
-	err = inTx(ctx, j.w, func() error {
+	return j.write(ctx, "keep calibration "+c.Version, func(ctx context.Context) error {
 		_, err := j.w.ExecContext(ctx, "INSERT INTO calibration VALUES (?, ?, ?, ?) ON CONFLICT DO UPDATE SET learned = excluded.learned, stored = excluded.stored, body = excluded.body",
 			c.Version, int64(c.Learned), c.Stored.UnixMilli(), c.Body)
 		if err != nil {
@@ -41,10 +35,6 @@ func (j *Journal) SaveCalibration(ctx context.Context, c Calibration) error {
 		_, err = j.w.ExecContext(ctx, "DELETE FROM calibration WHERE version NOT IN (SELECT version FROM calibration ORDER BY learned DESC, stored DESC, version LIMIT ?)", keptCalibrations)
 		return err
 	})
-	if err != nil {
-		return fmt.Errorf("keep calibration %s: %w", c.Version, fault(j.path, err))
-	}
-	return nil
 }
 
 // Calibration gives the newest calibration that was learned on or before a civil

@@ -2,7 +2,6 @@ package journal
 
 import (
 	"context"
-	"fmt"
 	"time"
 
 	"dwindle/collector/reading"
@@ -27,13 +26,7 @@ func (j *Journal) SaveCuts(ctx context.Context, cuts []Cut) error {
 	if len(cuts) == 0 {
 		return nil
 	}
-	release, err := j.hold()
-	if err != nil {
-		return err
-	}
-	defer release()
-	ctx = context.WithoutCancel(ctx)
-	err = inTx(ctx, j.w, func() error {
+	return j.write(ctx, "save amounts of cut days", func(ctx context.Context) error {
 		for i := range cuts {
 			c := &cuts[i]
 			if _, err := j.stmts[stmtCut].ExecContext(ctx, c.Since.UnixMilli(), c.Until.UnixMilli(), c.Value, c.Seen, c.Known, int64(c.Flags), c.Device, string(c.Kind), c.Edition); err != nil {
@@ -45,10 +38,6 @@ func (j *Journal) SaveCuts(ctx context.Context, cuts []Cut) error {
 		}
 		return nil
 	})
-	if err != nil {
-		return fmt.Errorf("save amounts of cut days: %w", fault(j.path, err))
-	}
-	return nil
 }
 
 // Cut gives a cut that was saved of a series as it now is.

@@ -198,20 +198,10 @@ func (j *Journal) dropSeries(ctx context.Context, series Series) error {
 
 // DropDerived empties the derived tables; they follow again from the readings.
 func (j *Journal) DropDerived(ctx context.Context) error {
-	release, err := j.hold()
-	if err != nil {
-		return err
-	}
-	defer release()
-	ctx = context.WithoutCancel(ctx)
-	err = inTx(ctx, j.w, func() error {
+	return j.write(ctx, "drop the daily figures", func(ctx context.Context) error {
 		_, err := j.w.ExecContext(ctx, "DELETE FROM bundle; DELETE FROM cut; DELETE FROM digest; DELETE FROM checkpoint; DELETE FROM touched; DELETE FROM series")
 		return err
 	})
-	if err != nil {
-		return fmt.Errorf("drop the daily figures: %w", fault(j.path, err))
-	}
-	return nil
 }
 
 // Checkpoints are kept for each of the last days and for one day a week before

@@ -2,7 +2,6 @@ package journal
 
 import (
 	"context"
-	"fmt"
 	"time"
 
 	"dwindle/collector/reading"
@@ -25,13 +24,7 @@ func (j *Journal) SaveDigests(ctx context.Context, list []Digest) error {
 	if len(list) == 0 {
 		return nil
 	}
-	release, err := j.hold()
-	if err != nil {
-		return err
-	}
-	defer release()
-	ctx = context.WithoutCancel(ctx)
-	err = inTx(ctx, j.w, func() error {
+	return j.write(ctx, "save digests of daily figures", func(ctx context.Context) error {
 		for i := range list {
 			d := &list[i]
 			if _, err := j.stmts[stmtDigest].ExecContext(ctx, int64(d.Day), int64(d.Mark), d.Body, d.Device, string(d.Kind), d.Edition, d.At.UnixMilli()); err != nil {
@@ -40,10 +33,6 @@ func (j *Journal) SaveDigests(ctx context.Context, list []Digest) error {
 		}
 		return nil
 	})
-	if err != nil {
-		return fmt.Errorf("save digests of daily figures: %w", fault(j.path, err))
-	}
-	return nil
 }
 
 // dropDigest gives up the digest of a series if it goes as far as a day.

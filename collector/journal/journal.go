@@ -274,6 +274,21 @@ func (j *Journal) hold() (release func(), err error) {
 	return j.mu.Unlock, nil
 }
 
+// write does something in one transaction, to its end once it has begun; what
+// names it in the error.
+func (j *Journal) write(ctx context.Context, what string, do func(ctx context.Context) error) error {
+	release, err := j.hold()
+	if err != nil {
+		return err
+	}
+	defer release()
+	ctx = context.WithoutCancel(ctx)
+	if err := inTx(ctx, j.w, func() error { return do(ctx) }); err != nil {
+		return fmt.Errorf("%s: %w", what, fault(j.path, err))
+	}
+	return nil
+}
+
 // Limit bounds the size of the file, in bytes; 0 lifts the bound. A journal
 // that has reached it behaves as on a full disk: commits fail with
 // ErrUnwritable until there is room. The bound holds until Close.
