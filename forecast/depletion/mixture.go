@@ -79,25 +79,13 @@ func (m Mixture) Moments(old Curve) Curve {
 // Range gives P10, P50 and P90 in one walk over the days. Those beyond the
 // horizon are +Inf.
 func (m Mixture) Range(b Budget) (p10, p50, p90 float64) {
-	if !m.Stops.None() {
-		r := m.Times([]float64{0.1, 0.5, 0.9}, b, nil)
-		return r[0], r[1], r[2]
-	}
-	if len(m.Curves) == 1 {
+	if len(m.Curves) == 1 && m.Stops.None() {
 		return m.Curves[0].Range(b)
 	}
-	out := [3]float64{math.Inf(1), math.Inf(1), math.Inf(1)}
-	from, last := 0, 0.0
-	for i, p := range [3]float64{0.1, 0.5, 0.9} {
-		t, ok := m.first(p, b, from)
-		if !ok {
-			break
-		}
-		last = math.Max(last, t) // rounding must not put P50 before P10
-		out[i] = last
-		from = int(t)
-	}
-	return out[0], out[1], out[2]
+	levels := [3]float64{0.1, 0.5, 0.9}
+	var t [3]float64
+	m.Times(levels[:], b, t[:0])
+	return t[0], t[1], t[2]
 }
 
 // Chance is the weighted mean of the members' chances.

@@ -149,7 +149,7 @@ func (s *Stops) rest(l *lost) {
 
 // stopped is a mixture's law of one budget with stops.
 type stopped struct {
-	m    *Mixture
+	m    Mixture
 	b    Budget
 	lost lost
 	days int // of the curves
@@ -171,7 +171,7 @@ func (m *Mixture) with(b Budget, law *stopped) (ok bool) {
 	if b.Mean <= 0 || !b.usable() || len(m.Curves) == 0 {
 		return false
 	}
-	law.m, law.b, law.days = m, b, m.Days()
+	law.m, law.b, law.days = *m, b, m.Days()
 	law.whole = law.buffer[:]
 	if law.days+1 > len(law.buffer) {
 		law.whole = make([]float64, law.days+1)
