@@ -85,7 +85,7 @@ type part struct {
 type grid [gridSize]float32
 
 // gridZ are normal quantiles from 1 in 700 to its mirror: between them a law
-// is a straight line, which costs less than 1 % of a day.
+// is taken for a straight line.
 var gridZ = [gridSize]float64{-3, -2, -1.5, -1, -0.5, 0, 0.5, 1, 1.5, 2, 3}
 
 const gridSize = 11

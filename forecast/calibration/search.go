@@ -9,8 +9,8 @@ import (
 )
 
 const (
-	// searchCases bounds how many reservoirs of a class the search for a lean
-	// looks at: more do not change it.
+	// searchCases bounds how many reservoirs of a class a search looks at, for
+	// the sake of time.
 	searchCases = 600
 	// leanStep, leanFine and leanMost are the steps and the bound of a lean:
 	// factors of 4.5, 2 and 90 on a prior weight.
@@ -149,7 +149,7 @@ func (s *sample) share(lean *[duty.Groups]float64) float64 {
 
 // better says whether losses fell by more than chance would have it, with the
 // standard error of sums over series (K.-Y. Liang, S. L. Zeger, Longitudinal
-// data analysis using generalized linear models, 1986).
+// data analysis using generalized linear models, 1986; from memory).
 func better(drops []*drop, before, after []float64) bool {
 	var sum, squares, one float64
 	for i, d := range drops {

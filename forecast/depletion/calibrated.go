@@ -18,9 +18,10 @@ type Levels struct {
 // Plain are the levels of a law that is right as it is.
 var Plain = Levels{0.1, 0.5, 0.9}
 
-// The horizons in days of the law's own median at which levels are learned;
-// between them they are interpolated over the logarithm of time, so that a
-// reservoir that is a day larger never lasts a day less.
+// HorizonCentres are the horizons, in days of the law's own median, that levels
+// stand for; between them they are interpolated over the logarithm of time, so
+// that dates do not jump where a bin ends. They are about the middles of the
+// bins (a proposal).
 var HorizonCentres = [Horizons]float64{7, 30, 100}
 
 // Horizons is how many bins of the horizon there are: up to 14 days, to 60 and
@@ -191,7 +192,7 @@ type average [len(averagedAt)]float64
 
 // averaged takes the mean of the times of equal chance (R. Ratcliff, Group
 // reaction time distributions and an analysis of distribution statistics,
-// 1979): between two sharp laws that differ lies one as sharp, not one with two
+// 1979; from memory): between two sharp laws that differ lies one as sharp, not one with two
 // humps.
 func (c Calibrated) averaged(b Budget) average {
 	var levels [len(averagedAt)]float64

@@ -63,7 +63,7 @@ func (s *Stops) moments(days, mean, variance float64) (float64, float64) {
 }
 
 // mostLost bounds the days lost that are looked at; what is longer counts as
-// that.
+// that (a proposal: half a year).
 const mostLost = 180
 
 // Lost is the chance of 0, 1, 2 ... days lost in so many days of running.
@@ -87,7 +87,7 @@ type lost struct {
 //
 // The sum of a negative binomial number of stops follows Panjer's recursion
 // (H. H. Panjer, Recursive evaluation of a family of compound distributions,
-// 1981).
+// 1981; from memory, and held against simulation in the tests).
 func (s *Stops) lostIn(running float64, l *lost) {
 	var length [mostLost + 1]float64
 	least := max(1, s.Least)
