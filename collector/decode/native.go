@@ -3,7 +3,6 @@ package decode
 import (
 	"bytes"
 	"strconv"
-	"strings"
 	"time"
 	"unicode/utf8"
 
@@ -26,64 +25,35 @@ func Native(m reading.Message, prefix, site string, reg Register, now time.Time)
 	if kept != nil {
 		return Decoded{}, kept
 	}
-	dev, known := reg.Lookup(id)
-	if !known {
-		return Decoded{}, &Kept{Reason: UnknownDevice, Device: id, Unknown: id, Detail: "device " + strconv.Quote(id) + " is not in the register"}
+	dev, kept := lookup(reg, id, kind)
+	if kept != nil {
+		return Decoded{}, kept
 	}
 	keep := func(r Reason, detail string) (Decoded, *Kept) {
 		return Decoded{}, &Kept{Reason: r, Device: id, Detail: detail}
-	}
-	if !allowed(dev.Role, kind) {
-		return keep(WrongDevice, string(kind)+" from a "+dev.Role.String())
 	}
 	members, reason, detail := payload(m.Payload)
 	if reason != NoReason {
 		return keep(reason, detail)
 	}
+	received := receivedAt(m, now)
+	s := sample{device: id, kind: kind, fields: &fields{members: members}}
+	at := s.fields.find("at")
+	when, ok := momentOf(at, received)
+	if !ok {
+		return keep(BadTime, "at: "+strconv.Quote(clip(string(at.raw)))+" is no time in a form that is read")
+	}
+	s.when = when
+	return s.vet(dev, received, m.Retained)
+}
 
+// receivedAt is the receive time of a message, in the journal's resolution.
+func receivedAt(m reading.Message, now time.Time) time.Time {
 	received := m.Received
 	if received.IsZero() {
 		received = now
 	}
-	received = received.UTC().Round(time.Millisecond)
-	f := &fields{members: members}
-	when, ok := momentOf(f.find("at"), received)
-	if !ok {
-		v := f.find("at")
-		return keep(BadTime, "at: "+strconv.Quote(clip(string(v.raw)))+" is no time in a form that is read")
-	}
-	t := &taker{fields: f, device: id, dev: dev, received: received, when: when, retained: m.Retained}
-	switch kind {
-	case reading.Run:
-		t.run()
-	case reading.Pulse:
-		t.pulse()
-	case reading.Dose:
-		t.dose()
-	case reading.Level:
-		t.level()
-	case reading.Status:
-		t.status()
-	case reading.Change:
-		t.change()
-	}
-	if f.fault != nil {
-		f.fault.Device = id
-		return Decoded{}, f.fault
-	}
-	if len(t.readings) == 0 && len(t.facts) == 0 {
-		detail := "none of the fields of " + string(kind)
-		if len(f.missing) > 0 {
-			detail = "no value in " + strings.Join(f.missing, ", ")
-		}
-		return keep(NoValue, detail)
-	}
-	d := Decoded{Device: id, Kind: kind, Readings: t.readings, Facts: t.facts,
-		Coerced: f.coerced, Missing: f.missing, RawAt: when.raw, Hint: when.hint}
-	if m.Retained && !when.fromDevice {
-		d.StateOnly, d.Readings, d.Facts = true, nil, nil
-	}
-	return d, nil
+	return received.UTC().Round(time.Millisecond)
 }
 
 // payload checks the bytes and scans the object in them.
