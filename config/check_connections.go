@@ -13,12 +13,7 @@ import (
 func (c *checker) connections() {
 	n := &c.s.Connections
 	c.prefix(n.Prefix)
-	if n.Broker != nil && n.Embedded != nil {
-		c.fault("connections.embedded_broker", "both an external and an embedded broker", "keep broker where the plant has one, embedded_broker for a single box")
-	}
-	if n.Broker != nil {
-		c.broker(n.Broker, "connections.broker")
-	}
+	c.brokers(n)
 	if n.Embedded != nil {
 		const at = "connections.embedded_broker.listen"
 		if c.listen(at, n.Embedded.Listen, "127.0.0.1:1883") && !loopback(n.Embedded.Listen) {
@@ -44,6 +39,60 @@ func (c *checker) prefix(prefix string) {
 
 // brokerSchemes maps each scheme to whether it is encrypted.
 var brokerSchemes = map[string]bool{"tcp": false, "mqtt": false, "ws": false, "ssl": true, "tls": true, "mqtts": true, "wss": true}
+
+// brokers checks each external broker and that they do not get in each other's
+// way. External ones and the embedded one go together: a site that moves from
+// one to the other has both for a while.
+func (c *checker) brokers(n *Connections) {
+	names := newIDs("broker")
+	sessions := map[string]string{} // address and client id to where they stand
+	one := func(b *Broker, at, name string) {
+		c.broker(b, at)
+		switch {
+		case !c.validID(at+".name", name):
+		case strings.EqualFold(name, EmbeddedName):
+			c.fault(at+".name", fmt.Sprintf("%q is what the broker inside the program is called", name), "another name")
+		default:
+			c.add(names, at+".name", name, 0)
+		}
+		u, err := url.Parse(b.URL)
+		if err != nil {
+			return
+		}
+		if n.Embedded != nil && sameListener(u, n.Embedded.Listen) {
+			c.fault(at+".url", "this is the embedded broker's own address", "the address of another broker, or leave this one out: what the embedded broker receives is stored without it")
+		}
+		if b.ClientID == "" {
+			return
+		}
+		key := u.Host + " " + b.ClientID
+		if first, taken := sessions[key]; taken {
+			c.fault(at+".client_id", fmt.Sprintf("the same client id at the same broker as on line %d: the two would push each other out", c.at(first)), "different client ids, or none: each is then given its own")
+			return
+		}
+		sessions[key] = at + ".client_id"
+	}
+	if b := n.Broker; b != nil {
+		name := b.Name
+		if name == "" {
+			name = DefaultBrokerName
+		}
+		one(b, "connections.broker", name)
+	}
+	for i := range n.Brokers {
+		one(&n.Brokers[i], indexed("connections.brokers", i), n.Brokers[i].Name)
+	}
+}
+
+// sameListener says whether a broker's address leads to an address that we
+// listen on.
+func sameListener(u *url.URL, listen string) bool {
+	host, port, err := net.SplitHostPort(listen)
+	if err != nil || u.Port() != port || port == "0" {
+		return false
+	}
+	return strings.EqualFold(u.Hostname(), host) || loopbackHost(u.Hostname()) && loopbackHost(host)
+}
 
 func (c *checker) broker(b *Broker, at string) {
 	c.brokerURL(b, at)

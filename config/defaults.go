@@ -78,6 +78,10 @@ const (
 	DefaultCriticality = CriticalityB
 
 	DefaultPrefix = "lube/v1"
+	// DefaultBrokerName is what the broker under connections.broker is called
+	// where it has no name; EmbeddedName is the one inside the program.
+	DefaultBrokerName = "broker"
+	EmbeddedName      = "embedded"
 	// Four commits of the largest batch wait at most.
 	DefaultQueue = 4096
 	// Larger batches gain little and hold acknowledgements back.
@@ -122,6 +126,7 @@ var defaults = map[string]fallback{
 	"Machine.criticality":         {DefaultCriticality, "neither stops production nor is minor"},
 	"Machine.run_signal":          {true, "run messages are expected"},
 	"Connections.prefix":          {DefaultPrefix, "the topics' usual beginning"},
+	"Broker.probe":                {true, "a granted subscription may still deliver nothing"},
 	"Intake.queue":                {DefaultQueue, "four commits of the largest batch"},
 	"Intake.linger":               {time.Duration(0), "commits at once: acknowledgements are soonest"},
 	"Intake.batch":                {DefaultBatch, "larger ones gain little and hold acknowledgements back"},

@@ -184,10 +184,12 @@ var help = map[string]string{
 
 	"Connections.prefix":          "Beginning of every topic.",
 	"Connections.broker":          "External MQTT broker.",
+	"Connections.brokers":         "External MQTT brokers, where there are several; each with a name.",
 	"Connections.embedded_broker": "Broker inside the program, for a single box; loopback only.",
 	"Connections.board":           "Web board.",
 	"Connections.intake":          "Bounds of the way from message to disk.",
 
+	"Broker.name":          "Name in health, logs and file names; needed under brokers.",
 	"Broker.url":           "tcp://host:1883, or ssl://host:8883 for TLS.",
 	"Broker.client_id":     "Client id; kept over restarts, different for each installation.",
 	"Broker.username":      "Account at the broker.",
@@ -195,6 +197,7 @@ var help = map[string]string{
 	"Broker.ca_file":       "Certificates of the authorities that the broker's is signed by, PEM.",
 	"Broker.cert_file":     "Client certificate, PEM.",
 	"Broker.key_file":      "Key of the client certificate, PEM.",
+	"Broker.probe":         "While nothing arrives, publish a small message below our own subscription and expect it back.",
 
 	"Embedded.listen": "Loopback address and port.",
 	"Listener.listen": "Address and port.",

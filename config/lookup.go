@@ -1,7 +1,10 @@
 package config
 
 import (
+	"cmp"
+	"os"
 	"path/filepath"
+	"strings"
 	"time"
 
 	"dwindle/config/civil"
@@ -89,10 +92,50 @@ func (s *Site) Location() *time.Location {
 
 // DataDir is the data directory; a relative one is relative to the site file.
 func (s *Site) DataDir() string {
-	if filepath.IsAbs(s.Data) || s.path == "" {
-		return s.Data
+	return s.beside(s.Data)
+}
+
+// beside is a path that the site file names: a relative one is relative to it.
+func (s *Site) beside(path string) string {
+	if path == "" || filepath.IsAbs(path) || s.path == "" {
+		return path
 	}
-	return filepath.Join(filepath.Dir(s.path), s.Data)
+	return filepath.Join(filepath.Dir(s.path), path)
+}
+
+// secret is a file that the site file names and that may be a credential of
+// the service manager, given as $CREDENTIALS_DIRECTORY/name (systemd.exec(5),
+// LoadCredential=). No other variable is read.
+func (s *Site) secret(path string) string {
+	const credentials = "$CREDENTIALS_DIRECTORY/"
+	if name, ok := strings.CutPrefix(path, credentials); ok {
+		if dir := os.Getenv("CREDENTIALS_DIRECTORY"); dir != "" {
+			return filepath.Join(dir, name)
+		}
+		return path // no such file, and the error names it as it is written
+	}
+	return s.beside(path)
+}
+
+// Brokers gives the external brokers, in the file's order: the one under
+// broker first, called [DefaultBrokerName] unless it has a name. Their files
+// are found from any working directory.
+func (s *Site) Brokers() []Broker {
+	n := &s.Connections
+	all := make([]Broker, 0, 1+len(n.Brokers))
+	if n.Broker != nil {
+		b := *n.Broker
+		b.Name = cmp.Or(b.Name, DefaultBrokerName)
+		all = append(all, b)
+	}
+	all = append(all, n.Brokers...)
+	for i := range all {
+		b := &all[i]
+		for _, file := range []*string{&b.PasswordFile, &b.CAFile, &b.CertFile, &b.KeyFile} {
+			*file = s.secret(*file)
+		}
+	}
+	return all
 }
 
 // Today is the site's civil date at an instant.

@@ -288,6 +288,7 @@ type Role struct {
 type Connections struct {
 	Prefix   string    `yaml:"prefix,omitempty"` // default lube/v1
 	Broker   *Broker   `yaml:"broker,omitempty"`
+	Brokers  []Broker  `yaml:"brokers,omitempty"` // further ones, each with a name
 	Embedded *Embedded `yaml:"embedded_broker,omitempty"`
 	Board    *Listener `yaml:"board,omitempty"`
 	Intake   Intake    `yaml:"intake,omitempty"`
@@ -295,6 +296,8 @@ type Connections struct {
 
 // Broker is an external MQTT broker.
 type Broker struct {
+	// Name tells brokers apart in health, logs and file names.
+	Name         string `yaml:"name,omitempty"`
 	URL          string `yaml:"url,omitempty"` // tcp://host:1883 or ssl://host:8883
 	ClientID     string `yaml:"client_id,omitempty"`
 	Username     string `yaml:"username,omitempty"`
@@ -302,6 +305,9 @@ type Broker struct {
 	CAFile       string `yaml:"ca_file,omitempty"`
 	CertFile     string `yaml:"cert_file,omitempty"`
 	KeyFile      string `yaml:"key_file,omitempty"`
+	// Probe says that a small message of our own is published, while no other
+	// arrives, to see whether a granted subscription delivers. Default true.
+	Probe *bool `yaml:"probe,omitempty"`
 }
 
 // Embedded is the broker inside the program, for one box. It listens on

@@ -128,8 +128,26 @@ func (c *Client) Run(ctx context.Context) error {
 	}
 }
 
-// check names one of this client's entries in the health list.
-func (c *Client) check(what string) string { return c.opt.Name + " " + what }
+// check names one of this client's entries in the health list: "broker
+// connection", or "broker north connection" where brokers have names.
+func (c *Client) check(what string) string {
+	if c.opt.Name == config.DefaultBrokerName {
+		return "broker " + what
+	}
+	return "broker " + c.opt.Name + " " + what
+}
+
+// clientChecks are all of them.
+var clientChecks = []string{"connection", "session", "subscription", "delivery", "client id", "packet size"}
+
+// Forget takes a client that has ended out of the health list: it is not
+// wanted any more. Its state stays, so that the same session is found should it
+// come back.
+func (c *Client) Forget() {
+	for _, what := range clientChecks {
+		c.opt.Health.Drop(c.check(what))
+	}
+}
 
 func (c *Client) set(what string, level health.Level, wrong, try string) {
 	c.opt.Health.Set(c.check(what), level, wrong, try)

@@ -73,15 +73,14 @@ func (c *Station) Run(ctx context.Context) error {
 // start begins all parts; each ends with ctx.
 func (c *Station) start(group *errgroup.Group, gctx context.Context) (at Addresses, err error) {
 	site, opt := c.site.Load(), c.opt
-	if b := site.Connections.Broker; b != nil {
-		client, err := mqtt.NewClient(mqtt.ClientOptions{
-			Name: "broker", Broker: *b, Filters: []string{site.Connections.Prefix + "/" + site.ID + "/#"},
-			StateDir: site.DataDir(), Sink: c.intake.Submit, Health: c.health, Log: opt.Log,
-		})
-		if err != nil {
-			return at, err
-		}
-		group.Go(func() error { return client.Run(gctx) })
+	clients := newBrokers(c.intake.Submit, c.health, opt.Log)
+	group.Go(func() error {
+		<-gctx.Done()
+		clients.wait()
+		return nil
+	})
+	if err := clients.apply(gctx, site); err != nil {
+		return at, err
 	}
 	if b := site.Connections.Embedded; b != nil {
 		server, err := mqtt.NewServer(mqtt.ServerOptions{
@@ -113,7 +112,7 @@ func (c *Station) start(group *errgroup.Group, gctx context.Context) (at Address
 	}
 	group.Go(func() error { return c.evaluate(gctx) })
 	group.Go(func() error { return c.learn(gctx) })
-	group.Go(func() error { return c.reload(gctx, opt.Reload) })
+	group.Go(func() error { return c.reload(gctx, opt.Reload, clients) })
 	group.Go(func() error { return c.intakeLives(gctx) })
 	return at, nil
 }
@@ -212,7 +211,7 @@ func (c *Station) evaluate(ctx context.Context) error {
 
 // reload reads the site file again whenever asked. A faulty one is told and
 // the old one kept.
-func (c *Station) reload(ctx context.Context, wish <-chan struct{}) error {
+func (c *Station) reload(ctx context.Context, wish <-chan struct{}, clients *brokers) error {
 	for {
 		select {
 		case <-ctx.Done():
@@ -233,14 +232,20 @@ func (c *Station) reload(ctx context.Context, wish <-chan struct{}) error {
 			c.log.Warn("changed connections take effect at the next start", "file", site.Path())
 			// Messages go on coming over the old ones, so they are also decoded
 			// by the old prefix.
+			broker, more := site.Connections.Broker, site.Connections.Brokers
 			site.Connections = old.Connections
-			c.health.Set("site file", health.Warn, "changes under connections: take effect at the next start; all else is in force", "restart dwindle serve")
+			site.Connections.Broker, site.Connections.Brokers = broker, more
+			c.health.Set("site file", health.Warn, "changes under connections:, but for those of brokers, take effect at the next start; all else is in force", "restart dwindle serve")
 		default:
 			c.log.Error("site file not taken: this key cannot change while serving", "file", site.Path(), "key", key)
 			c.health.Set("site file", health.Warn, "the site file read again changes "+key+":, which a running station cannot; the one read before is in force", "restart dwindle serve")
 			continue
 		}
 		c.site.Store(site)
+		if err := clients.apply(ctx, site); err != nil && ctx.Err() == nil {
+			c.log.Error("not every broker can be used as the site file says", "file", site.Path(), "err", err)
+			c.health.Set("site file", health.Warn, "not every broker can be used as the site file says: "+err.Error(), "mend its entry under connections:, then send SIGHUP again")
+		}
 		c.log.Info("site file read again", "file", site.Path())
 	}
 }
@@ -254,7 +259,11 @@ func needsRestart(old, site *config.Site) string {
 		return "site"
 	case old.Zone != site.Zone:
 		return "zone"
-	case !reflect.DeepEqual(old.Connections, site.Connections):
+	}
+	// Clients of brokers are stopped and started by themselves.
+	was, is := old.Connections, site.Connections
+	was.Broker, was.Brokers, is.Broker, is.Brokers = nil, nil, nil, nil
+	if !reflect.DeepEqual(was, is) {
 		return "connections"
 	}
 	return ""

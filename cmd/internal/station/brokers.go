@@ -1,0 +1,106 @@
+package station
+
+import (
+	"context"
+	"errors"
+	"log/slog"
+	"reflect"
+	"sync"
+
+	"dwindle/collector/health"
+	"dwindle/collector/mqtt"
+	"dwindle/config"
+)
+
+// brokers are the clients of the external brokers, one for each. A client whose
+// entry in the site file changes is stopped and made anew; the others do not
+// notice.
+type brokers struct {
+	sink   mqtt.Sink
+	health *health.Checks
+	log    *slog.Logger
+
+	mu      sync.Mutex
+	running map[string]*runningBroker // by name
+}
+
+// runningBroker is one client at work.
+type runningBroker struct {
+	opt    mqtt.ClientOptions
+	client *mqtt.Client
+	stop   context.CancelFunc
+	ended  chan struct{}
+}
+
+func newBrokers(sink mqtt.Sink, checks *health.Checks, log *slog.Logger) *brokers {
+	return &brokers{sink: sink, health: checks, log: log, running: map[string]*runningBroker{}}
+}
+
+// options are what the client of each broker is made from, in the file's order.
+func (b *brokers) options(site *config.Site) []mqtt.ClientOptions {
+	below := site.Connections.Prefix + "/" + site.ID
+	var all []mqtt.ClientOptions
+	for _, broker := range site.Brokers() {
+		all = append(all, mqtt.ClientOptions{
+			Name: broker.Name, Broker: broker, Filters: []string{below + "/#"}, StateDir: site.DataDir(),
+		})
+	}
+	return all
+}
+
+// apply brings the clients in line with the site file: those no longer named
+// are stopped, changed ones made anew, new ones started. They end with ctx. One
+// that cannot be made does not keep the others from running.
+func (b *brokers) apply(ctx context.Context, site *config.Site) error {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if ctx.Err() != nil {
+		return ctx.Err() // nobody would wait for them
+	}
+	wanted := map[string]mqtt.ClientOptions{}
+	order := b.options(site)
+	for _, opt := range order {
+		wanted[opt.Name] = opt
+	}
+	for name, r := range b.running {
+		if opt, ok := wanted[name]; !ok || !reflect.DeepEqual(opt, r.opt) {
+			r.stop()
+			<-r.ended
+			r.client.Forget()
+			delete(b.running, name)
+			b.log.Info("client of a broker stopped", "broker", name, "anew", ok)
+		}
+	}
+	var errs []error
+	for _, opt := range order {
+		if b.running[opt.Name] != nil {
+			continue
+		}
+		full := opt
+		full.Sink, full.Health, full.Log = b.sink, b.health, b.log
+		client, err := mqtt.NewClient(full)
+		if err != nil {
+			errs = append(errs, err)
+			continue
+		}
+		run, stop := context.WithCancel(ctx)
+		r := &runningBroker{opt: opt, client: client, stop: stop, ended: make(chan struct{})}
+		b.running[opt.Name] = r
+		go func() {
+			defer close(r.ended)
+			if err := client.Run(run); err != nil {
+				b.log.Error("client of a broker ended", "broker", opt.Name, "err", err)
+			}
+		}()
+	}
+	return errors.Join(errs...)
+}
+
+// wait returns when all clients have ended, which they do with their context.
+func (b *brokers) wait() {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	for _, r := range b.running {
+		<-r.ended
+	}
+}
