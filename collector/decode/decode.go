@@ -9,7 +9,7 @@
 // used, because a failed sensor must not silence its neighbours.
 //
 // The package is pure: no I/O, no clock, no globals; it imports only
-// collector/reading. Start with [Native].
+// collector/reading and the codec of Sparkplug B. Start with [Native].
 package decode
 
 import (

@@ -53,4 +53,6 @@ type item struct {
 }
 
 // forms are all that are known, in the order in which they are tried.
-var forms = []form{}
+var forms = []form{
+	sparkplugForm,
+}

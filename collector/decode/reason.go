@@ -36,6 +36,7 @@ const (
 	BadVolume
 	NoIncrementID
 	BadSetting
+	NotSparkplug
 	reasons // how many there are
 )
 
@@ -68,6 +69,7 @@ var reasonWords = [reasons]struct{ word, remedy string }{
 	BadVolume:      {"bad_volume", "volume_cm3 must be above 0 and at most twice the largest reservoir of the site file"},
 	NoIncrementID:  {"no_increment_id", "send a unique id with each pulses message, or better a cumulative count"},
 	BadSetting:     {"bad_setting", "send the setting as {\"pacing\":\"run\",\"cm3_per_100h\":2.1} or {\"pacing\":\"pulse\",\"cm3_per_pulse\":0.3}"},
+	NotSparkplug:   {"not_sparkplug", "topics spBv1.0/... carry the binary payload of Sparkplug B; the detail says where reading stopped"},
 }
 
 // String gives the stable word of the reason.

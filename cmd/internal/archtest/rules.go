@@ -49,6 +49,7 @@ var Forbidden = []Rule{
 	{"alerts/...", "collector/journal/...", "what was observed and what was decided never mix"},
 	{"alerts/board/...", "alerts/ledger/...", "pages declare what they need; the station brings it"},
 	{"collector/reading/...", "collector/decode/...", "the nouns are a leaf"},
+	{"collector/sparkplug/wire/...", "collector/...", "bytes and their meaning, known by every part that reads them"},
 	{"collector/mqtt/...", "collector/journal/...", "a connection hands over to a sink and knows no store"},
 	{"collector/mqtt/...", "collector/decode/...", "a connection carries bytes"},
 	{"collector/journal/...", "collector/mqtt/...", "a store does not care who delivers"},

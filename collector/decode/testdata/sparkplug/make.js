@@ -1,0 +1,23 @@
+// Encodes the payloads of inputs.json with the npm package sparkplug-payload,
+// which shares nothing with this repository, and writes vectors.json. Run by
+// regenerate.sh.
+"use strict";
+const fs = require("fs");
+const Long = require("long");
+const codec = require("sparkplug-payload").get("spBv1.0");
+
+// A number beyond 2^53 is written {"long": "..."} in inputs.json, bytes
+// {"bytes": "hex"}.
+function values(x) {
+  if (Array.isArray(x)) return x.map(values);
+  if (x === null || typeof x !== "object") return x;
+  if (typeof x.long === "string") return Long.fromString(x.long, true);
+  if (typeof x.bytes === "string") return Buffer.from(x.bytes, "hex");
+  return Object.fromEntries(Object.entries(x).map(([k, v]) => [k, values(v)]));
+}
+
+const out = JSON.parse(fs.readFileSync("inputs.json", "utf8")).map((v) => {
+  const hex = Buffer.from(codec.encodePayload(values(v.payload))).toString("hex");
+  return { name: v.name, source: v.source, topic: v.topic, payload: v.payload, items: v.items, hex };
+});
+fs.writeFileSync("vectors.json", "[\n" + out.map((v) => JSON.stringify(v)).join(",\n") + "\n]\n");

@@ -1,0 +1,499 @@
+// Package wire reads and writes the binary payload of Sparkplug B: a list of
+// metrics, each with name or alias, datatype, time and value.
+//
+// Source of the field numbers, datatypes and their rules: Eclipse Foundation,
+// Sparkplug Specification, version 3.0.0 (2022), chapter 6, "Payloads". The
+// encoding below them is that of Protocol Buffers, done by
+// google.golang.org/protobuf/encoding/protowire. Nothing here is generated.
+//
+// What is read is bounded by MaxBytes, MaxMetrics and MaxProperties, and
+// nothing is followed downwards but a metric and its own properties. Memory
+// in use is a small multiple of the payload. It is a leaf that knows no
+// machines, no topics and no clock. Start with [Decode].
+package wire
+
+import (
+	"fmt"
+	"math"
+	"unicode/utf8"
+
+	"google.golang.org/protobuf/encoding/protowire"
+)
+
+// Limits of what is read from one payload.
+const (
+	MaxBytes      = 1 << 20
+	MaxMetrics    = 10_000
+	MaxProperties = 256 // of one metric
+	MaxName       = 512 // bytes of a metric's name
+)
+
+// Datatype is what a metric's value is. 0 is none: the birth message says it.
+type Datatype uint32
+
+// The datatypes. Those from Int8Array to DateTimeArray are lists.
+const (
+	NoDatatype Datatype = iota
+	Int8
+	Int16
+	Int32
+	Int64
+	UInt8
+	UInt16
+	UInt32
+	UInt64
+	Float
+	Double
+	Boolean
+	String
+	DateTime // ms since 1970 UTC
+	Text
+	UUID
+	DataSet
+	Bytes
+	File
+	Template
+	PropertySet
+	PropertySetList
+	Int8Array
+	Int16Array
+	Int32Array
+	Int64Array
+	UInt8Array
+	UInt16Array
+	UInt32Array
+	UInt64Array
+	FloatArray
+	DoubleArray
+	BooleanArray
+	StringArray
+	DateTimeArray
+	datatypes // how many there are
+)
+
+var datatypeNames = [datatypes]string{
+	"none", "Int8", "Int16", "Int32", "Int64", "UInt8", "UInt16", "UInt32", "UInt64", "Float", "Double", "Boolean",
+	"String", "DateTime", "Text", "UUID", "DataSet", "Bytes", "File", "Template", "PropertySet", "PropertySetList",
+	"Int8Array", "Int16Array", "Int32Array", "Int64Array", "UInt8Array", "UInt16Array", "UInt32Array", "UInt64Array",
+	"FloatArray", "DoubleArray", "BooleanArray", "StringArray", "DateTimeArray",
+}
+
+// String gives the name that the specification uses.
+func (d Datatype) String() string {
+	if d < datatypes {
+		return datatypeNames[d]
+	}
+	return fmt.Sprintf("datatype %d", uint32(d))
+}
+
+// Field is the field in which a value travels.
+type Field uint8
+
+// The fields of a value. NoField: the metric carries none.
+const (
+	NoField Field = iota
+	IntField
+	LongField
+	FloatField
+	DoubleField
+	BooleanField
+	StringField
+	BytesField
+	OtherField // a data set, template or extension, not read
+)
+
+// Value is a value as it travels. Which number the bits are depends on the
+// datatype: see [Metric.Integer].
+type Value struct {
+	Field Field
+	Bits  uint64  // IntField (32 bits), LongField, BooleanField (0 or 1)
+	Real  float64 // FloatField, DoubleField
+	Text  string  // StringField
+}
+
+// Metric is one value with its name.
+type Metric struct {
+	Name       string // empty: not sent
+	Alias      *uint64
+	Time       *uint64 // of the value, ms since 1970 UTC
+	Datatype   Datatype
+	Historical bool // buffered by the sender; says nothing of now
+	Transient  bool // not to be stored
+	Null       bool // there is no value
+	// Quality is the property of this name: 192 is good, 0 bad, 500 stale. Nil:
+	// not sent, which means good.
+	Quality *int64
+	Value   Value
+
+	raw []byte // as received; empty for one made here
+}
+
+// Payload is what one message carries.
+type Payload struct {
+	Time    *uint64 // of sending, ms since 1970 UTC
+	Seq     *uint64
+	Metrics []Metric
+}
+
+// Field numbers.
+const (
+	payloadTime    = 1
+	payloadMetrics = 2
+	payloadSeq     = 3
+
+	metricName       = 1
+	metricAlias      = 2
+	metricTime       = 3
+	metricDatatype   = 4
+	metricHistorical = 5
+	metricTransient  = 6
+	metricNull       = 7
+	metricProperties = 9
+	metricInt        = 10
+	metricLong       = 11
+	metricFloat      = 12
+	metricDouble     = 13
+	metricBoolean    = 14
+	metricString     = 15
+	metricBytes      = 16
+	metricDataSet    = 17
+	metricTemplate   = 18
+	metricExtension  = 19
+
+	propertyKeys   = 1
+	propertyValues = 2
+	propertyInt    = 3
+	propertyLong   = 4
+)
+
+// field is one field of a message.
+type field struct {
+	number protowire.Number
+	kind   protowire.Type
+	bits   uint64 // varint, fixed32, fixed64
+	bytes  []byte
+}
+
+// next takes the first field off a message.
+func next(b []byte) (f field, rest []byte, err error) {
+	var n int
+	f.number, f.kind, n = protowire.ConsumeTag(b)
+	if n < 0 {
+		return f, nil, fmt.Errorf("a field's number cannot be read: %w", protowire.ParseError(n))
+	}
+	b = b[n:]
+	switch f.kind {
+	case protowire.VarintType:
+		f.bits, n = protowire.ConsumeVarint(b)
+	case protowire.Fixed32Type:
+		var x uint32
+		x, n = protowire.ConsumeFixed32(b)
+		f.bits = uint64(x)
+	case protowire.Fixed64Type:
+		f.bits, n = protowire.ConsumeFixed64(b)
+	case protowire.BytesType:
+		f.bytes, n = protowire.ConsumeBytes(b)
+	default:
+		return f, nil, fmt.Errorf("field %d is a group or of an unknown kind", f.number)
+	}
+	if n < 0 {
+		return f, nil, fmt.Errorf("field %d is cut off or malformed: %w", f.number, protowire.ParseError(n))
+	}
+	return f, b[n:], nil
+}
+
+// Decode reads a payload. The result shares memory with b.
+func Decode(b []byte) (Payload, error) {
+	if len(b) > MaxBytes {
+		return Payload{}, fmt.Errorf("read a Sparkplug payload: %d bytes, above %d", len(b), MaxBytes)
+	}
+	var p Payload
+	for len(b) > 0 {
+		f, rest, err := next(b)
+		if err != nil {
+			return Payload{}, fmt.Errorf("read a Sparkplug payload: %w", err)
+		}
+		b = rest
+		switch {
+		case f.number == payloadTime && f.kind == protowire.VarintType:
+			p.Time = &f.bits
+		case f.number == payloadSeq && f.kind == protowire.VarintType:
+			p.Seq = &f.bits
+		case f.number == payloadMetrics && f.kind == protowire.BytesType:
+			if len(p.Metrics) == MaxMetrics {
+				return Payload{}, fmt.Errorf("read a Sparkplug payload: more than %d metrics", MaxMetrics)
+			}
+			m, err := decodeMetric(f.bytes)
+			if err != nil {
+				return Payload{}, fmt.Errorf("read metric %d of a Sparkplug payload: %w", len(p.Metrics)+1, err)
+			}
+			p.Metrics = append(p.Metrics, m)
+		case f.number >= payloadTime && f.number <= payloadSeq:
+			return Payload{}, fmt.Errorf("read a Sparkplug payload: field %d is of the wrong kind", f.number)
+		}
+	}
+	return p, nil
+}
+
+// metricKinds are the kinds of the fields that are read.
+var metricKinds = [metricExtension + 1]protowire.Type{
+	metricName: protowire.BytesType, metricProperties: protowire.BytesType, metricString: protowire.BytesType,
+	metricBytes: protowire.BytesType, metricDataSet: protowire.BytesType, metricTemplate: protowire.BytesType,
+	metricExtension: protowire.BytesType, 8: protowire.BytesType,
+	metricFloat: protowire.Fixed32Type, metricDouble: protowire.Fixed64Type, // all others: VarintType, which is 0
+}
+
+func decodeMetric(b []byte) (Metric, error) {
+	m := Metric{raw: b}
+	for len(b) > 0 {
+		f, rest, err := next(b)
+		if err != nil {
+			return m, err
+		}
+		b = rest
+		if f.number > metricExtension {
+			continue
+		}
+		if f.kind != metricKinds[f.number] {
+			return m, fmt.Errorf("field %d is of the wrong kind", f.number)
+		}
+		switch f.number {
+		case metricName:
+			if len(f.bytes) > MaxName || !utf8.Valid(f.bytes) {
+				return m, fmt.Errorf("its name is not UTF-8 or longer than %d bytes", MaxName)
+			}
+			m.Name = string(f.bytes)
+		case metricAlias:
+			m.Alias = &f.bits
+		case metricTime:
+			m.Time = &f.bits
+		case metricDatatype:
+			m.Datatype = Datatype(uint32(f.bits))
+		case metricHistorical:
+			m.Historical = f.bits != 0
+		case metricTransient:
+			m.Transient = f.bits != 0
+		case metricNull:
+			m.Null = f.bits != 0
+		case metricProperties:
+			if m.Quality, err = quality(f.bytes); err != nil {
+				return m, err
+			}
+		case metricInt:
+			// Some write a negative number as 64 bits; a field of 32 bits keeps
+			// the low ones (Protocol Buffers, "Encoding").
+			m.Value = Value{Field: IntField, Bits: uint64(uint32(f.bits))}
+		case metricLong:
+			m.Value = Value{Field: LongField, Bits: f.bits}
+		case metricFloat:
+			m.Value = Value{Field: FloatField, Real: float64(math.Float32frombits(uint32(f.bits)))}
+		case metricDouble:
+			m.Value = Value{Field: DoubleField, Real: math.Float64frombits(f.bits)}
+		case metricBoolean:
+			m.Value = Value{Field: BooleanField, Bits: min(f.bits, 1)}
+		case metricString:
+			if !utf8.Valid(f.bytes) {
+				return m, fmt.Errorf("its text is not UTF-8")
+			}
+			m.Value = Value{Field: StringField, Text: string(f.bytes)}
+		case metricBytes:
+			m.Value = Value{Field: BytesField}
+		case metricDataSet, metricTemplate, metricExtension:
+			m.Value = Value{Field: OtherField}
+		}
+	}
+	return m, nil
+}
+
+// quality finds the property of this name: keys and values are two lists in
+// the same order.
+func quality(b []byte) (*int64, error) {
+	at, keys := -1, 0
+	var values [][]byte
+	for len(b) > 0 {
+		f, rest, err := next(b)
+		if err != nil {
+			return nil, fmt.Errorf("its properties: %w", err)
+		}
+		b = rest
+		switch {
+		case f.kind != protowire.BytesType:
+		case f.number == propertyKeys:
+			if string(f.bytes) == "Quality" {
+				at = keys
+			}
+			keys++
+		case f.number == propertyValues:
+			values = append(values, f.bytes)
+		}
+		if keys > MaxProperties || len(values) > MaxProperties {
+			return nil, fmt.Errorf("more than %d properties", MaxProperties)
+		}
+	}
+	if at < 0 || at >= len(values) {
+		return nil, nil
+	}
+	q := int64(-1) // there, and not a number that is known
+	for b = values[at]; len(b) > 0; {
+		f, rest, err := next(b)
+		if err != nil {
+			return nil, fmt.Errorf("its property Quality: %w", err)
+		}
+		b = rest
+		if f.kind == protowire.VarintType && (f.number == propertyInt || f.number == propertyLong) {
+			q = int64(f.bits)
+		}
+	}
+	return &q, nil
+}
+
+// Unreadable says why the value of a metric is not used.
+type Unreadable string
+
+// Error implements error.
+func (u Unreadable) Error() string { return string(u) }
+
+// bits is the width of a whole number, and whether it has a sign.
+func (d Datatype) bits() (width uint, signed bool) {
+	switch d {
+	case Int8, UInt8:
+		width = 8
+	case Int16, UInt16:
+		width = 16
+	case Int32, UInt32:
+		width = 32
+	case Int64, UInt64, DateTime:
+		width = 64
+	}
+	return width, d <= Int64
+}
+
+// Integer gives the number that a whole-number datatype or DateTime holds.
+// Signed numbers travel as two's complement in fields without a sign, of 32
+// or 64 bits, and encoders differ in how far they extend the sign and in the
+// field they choose for UInt32: what has one meaning is read.
+//
+// A signed one is in n, any other in u.
+func (m Metric) Integer() (n int64, u uint64, err error) {
+	width, signed := m.Datatype.bits()
+	if width == 0 {
+		return 0, 0, Unreadable("is " + m.Datatype.String() + ", no whole number")
+	}
+	u = m.Value.Bits
+	carried := uint(32)
+	switch m.Value.Field {
+	case IntField:
+	case LongField:
+		carried = 64
+	default:
+		return 0, 0, Unreadable("is " + m.Datatype.String() + " and does not carry a whole number")
+	}
+	outside := Unreadable(fmt.Sprintf("%d does not fit into %s", u, m.Datatype))
+	if !signed {
+		if width < 64 && u>>width != 0 {
+			return 0, 0, outside
+		}
+		return 0, u, nil
+	}
+	switch {
+	case width > carried:
+		// Int64 in 32 bits: the sign has been lost if there was one.
+		if u>>31 != 0 {
+			return 0, 0, outside
+		}
+		return int64(u), 0, nil
+	case width == 64:
+		return int64(u), 0, nil
+	case u>>width == 0: // two's complement of the datatype's own width
+		return int64(u<<(64-width)) >> (64 - width), 0, nil
+	}
+	// Two's complement of 32 or 64 bits.
+	n = int64(u<<(64-carried)) >> (64 - carried)
+	if carried == 64 && u>>32 == 0 {
+		n = int64(int32(uint32(u)))
+	}
+	if n >= 0 || n < -1<<(width-1) {
+		return 0, 0, outside
+	}
+	return n, 0, nil
+}
+
+// AppendMetric writes a metric that was made here, or one that was received
+// with its name and datatype filled in and all else as it came.
+func AppendMetric(b []byte, m Metric) []byte {
+	inner := m.raw
+	if len(m.raw) > 0 {
+		// The last of two equal fields holds (Protocol Buffers, "Encoding").
+		inner = protowire.AppendTag(inner[:len(inner):len(inner)], metricName, protowire.BytesType)
+		inner = protowire.AppendString(inner, m.Name)
+		inner = appendVarint(inner, metricDatatype, uint64(m.Datatype))
+	} else {
+		inner = made(m)
+	}
+	b = protowire.AppendTag(b, payloadMetrics, protowire.BytesType)
+	return protowire.AppendBytes(b, inner)
+}
+
+func made(m Metric) []byte {
+	var b []byte
+	if m.Name != "" {
+		b = protowire.AppendTag(b, metricName, protowire.BytesType)
+		b = protowire.AppendString(b, m.Name)
+	}
+	if m.Alias != nil {
+		b = appendVarint(b, metricAlias, *m.Alias)
+	}
+	if m.Time != nil {
+		b = appendVarint(b, metricTime, *m.Time)
+	}
+	if m.Datatype != NoDatatype {
+		b = appendVarint(b, metricDatatype, uint64(m.Datatype))
+	}
+	for i, on := range []bool{m.Historical, m.Transient, m.Null} {
+		if on {
+			b = appendVarint(b, metricHistorical+protowire.Number(i), 1)
+		}
+	}
+	switch m.Value.Field {
+	case IntField:
+		b = appendVarint(b, metricInt, uint64(uint32(m.Value.Bits)))
+	case LongField:
+		b = appendVarint(b, metricLong, m.Value.Bits)
+	case FloatField:
+		b = protowire.AppendTag(b, metricFloat, protowire.Fixed32Type)
+		b = protowire.AppendFixed32(b, math.Float32bits(float32(m.Value.Real)))
+	case DoubleField:
+		b = protowire.AppendTag(b, metricDouble, protowire.Fixed64Type)
+		b = protowire.AppendFixed64(b, math.Float64bits(m.Value.Real))
+	case BooleanField:
+		b = appendVarint(b, metricBoolean, m.Value.Bits)
+	case StringField:
+		b = protowire.AppendTag(b, metricString, protowire.BytesType)
+		b = protowire.AppendString(b, m.Value.Text)
+	}
+	return b
+}
+
+// AppendHead writes a payload's time and sequence number.
+func AppendHead(b []byte, p Payload) []byte {
+	if p.Time != nil {
+		b = appendVarint(b, payloadTime, *p.Time)
+	}
+	if p.Seq != nil {
+		b = appendVarint(b, payloadSeq, *p.Seq)
+	}
+	return b
+}
+
+// Encode writes a whole payload.
+func Encode(p Payload) []byte {
+	b := AppendHead(nil, p)
+	for _, m := range p.Metrics {
+		b = AppendMetric(b, m)
+	}
+	return b
+}
+
+func appendVarint(b []byte, number protowire.Number, x uint64) []byte {
+	return protowire.AppendVarint(protowire.AppendTag(b, number, protowire.VarintType), x)
+}
