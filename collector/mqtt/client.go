@@ -21,8 +21,13 @@ type ClientOptions struct {
 	// Name tells brokers apart in health, logs, messages and file names.
 	Name   string
 	Broker config.Broker
-	// Filters are subscribed to with QoS 1. They may overlap.
+	// Filters are subscribed to with QoS 1. Those that others cover are left
+	// out.
 	Filters []string
+	// ProbeBelow is a branch of topics that Filters cover and in which a
+	// message of our own does no harm; see the broker's probe setting. Empty:
+	// no probes are sent.
+	ProbeBelow string
 	// StateDir keeps the client id. It must survive restarts.
 	StateDir string
 	Sink     Sink
@@ -34,11 +39,10 @@ type ClientOptions struct {
 // away, and each message is acknowledged after its commit, so what was not
 // committed comes again.
 //
-// Three things it cannot mend and therefore says in health: a session that
-// the broker has lost (what was sent meanwhile is missing), a subscription
-// that the broker refuses, and a second client that uses the same id. A broker
-// that grants a subscription and then delivers nothing, as some do where their
-// access list forbids reading, looks like a quiet site from here.
+// Four things it cannot mend and therefore says in health: a session that the
+// broker has lost (what was sent meanwhile is missing), a subscription that the
+// broker refuses, one that it grants and does not serve, and a second client
+// that uses the same id.
 //
 // While the sink blocks, received messages wait in memory, bounded in number
 // and bytes. Usual brokers send no more than their in-flight window before
@@ -54,9 +58,36 @@ type Client struct {
 	limit  int // bytes of one packet
 	times  clientTimes
 	ran    atomic.Bool
+	stats  clientCounters
 
+	// Used by the goroutine of Run.
+	prober    prober
 	oversized int       // packets above the limit in a row
 	lastSeen  time.Time // when the last connection ended
+	gapShown  time.Time // until when a lost session is shown
+}
+
+// ClientStats are counts since the client was made.
+type ClientStats struct {
+	Connections  int64 // that came about
+	Received     int64 // messages, without probes and the broker's own topics
+	Acknowledged int64 // handed to the library to be acknowledged
+	SessionsLost int64 // that the broker should have kept
+	Probes       int64 // sent
+	ProbesBack   int64 // that came back
+}
+
+type clientCounters struct {
+	connections, received, acknowledged, sessionsLost, probes, probesBack atomic.Int64
+}
+
+// Stats gives the counts; it may be called at any time.
+func (c *Client) Stats() ClientStats {
+	s := &c.stats
+	return ClientStats{
+		Connections: s.connections.Load(), Received: s.received.Load(), Acknowledged: s.acknowledged.Load(),
+		SessionsLost: s.sessionsLost.Load(), Probes: s.probes.Load(), ProbesBack: s.probesBack.Load(),
+	}
 }
 
 // clientTimes are shortened by tests.
@@ -66,11 +97,17 @@ type clientTimes struct {
 	answer      time.Duration // for CONNACK and SUBACK
 	resubscribe time.Duration // between attempts at a refused subscription
 	retake      time.Duration // before what the sink refused is fetched again
+	probeFirst  time.Duration // from the subscription to the first probe, if nothing comes
+	probeAnswer time.Duration // for a probe to come back
+	probeEvery  time.Duration // between looks at the deliveries
 }
 
+// The first probe goes out when a connection is older than those that a
+// take-over ends, so that its refusal is not taken for one.
 var usualTimes = clientTimes{
 	keepAlive: 30 * time.Second, pingTimeout: 10 * time.Second, answer: 30 * time.Second,
 	resubscribe: time.Minute, retake: 10 * time.Second,
+	probeFirst: 5 * time.Second, probeAnswer: 20 * time.Second, probeEvery: 10 * time.Minute,
 }
 
 // NewClient checks the options and prepares the client id; Run connects.
@@ -94,10 +131,15 @@ func NewClient(opt ClientOptions) (*Client, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &Client{
+	opt.Filters = distinct(opt.Filters)
+	c := &Client{
 		opt: opt, target: t, id: id, hand: newHand(), flap: newFlap(),
 		limit: maxInboundBytes, times: usualTimes,
-	}, nil
+	}
+	if probe := opt.Broker.Probe; probe == nil || *probe {
+		c.prober = newProber(opt.ProbeBelow, opt.Broker.Username, id.ClientID)
+	}
+	return c, nil
 }
 
 // ClientID is the id under which the broker keeps the session.
@@ -117,6 +159,7 @@ func (c *Client) Run(ctx context.Context) error {
 			return nil
 		}
 		c.lastSeen = time.Now()
+		c.probeCut(c.lastSeen)
 		c.lost(l, err)
 		pause := time.NewTimer(c.flap.wait())
 		select {

@@ -22,6 +22,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"dwindle/collector/health"
+	"dwindle/collector/mqtt/brokertest"
 	"dwindle/collector/reading"
 	"dwindle/config"
 )
@@ -346,6 +347,36 @@ func TestTheClientIDLastsAndIsUnique(t *testing.T) {
 	_, err = loadIdentity(dir, "broker", "")
 	require.ErrorContains(t, err, first.path)
 	require.ErrorContains(t, err, "try: ")
+}
+
+func TestWhatWasAskedForIsKnownThoughTheAnswerWasLost(t *testing.T) {
+	dir := t.TempDir()
+	id, err := loadIdentity(dir, "broker", "")
+	require.NoError(t, err)
+	require.NoError(t, id.opened([]string{"b", "a"}))
+	require.NoError(t, id.asks([]string{"a", "c"}))
+	again, err := loadIdentity(dir, "broker", "")
+	require.NoError(t, err)
+	require.Equal(t, []string{"a", "b", "c"}, again.Filters)
+	require.NoError(t, again.delivered([]string{"a"}))
+	require.NoError(t, again.opened([]string{"a"}))
+	again, err = loadIdentity(dir, "broker", "")
+	require.NoError(t, err)
+	require.Equal(t, []string{"a"}, again.Filters)
+	require.True(t, again.hasDelivered([]string{"a"}))
+	require.False(t, again.hasDelivered([]string{"a", "b"}), "other topics, another question")
+}
+
+func TestAClientThatIsNotWantedLeavesTheHealthList(t *testing.T) {
+	broker := brokertest.Start(t, brokertest.Options{})
+	c, checks := newClient(t, t.TempDir(), at(broker), newBook().sink)
+	c.opt.Name = "yard"
+	stop := running(t, c.Run)
+	eventually(t, "it is subscribed", func() bool { return check(checks, "broker yard subscription").Level == health.Ok })
+	stop()
+	require.NotEmpty(t, checks.List())
+	c.Forget()
+	require.Empty(t, checks.List())
 }
 
 func TestTakeOverIsNoticedWithinAMinute(t *testing.T) {

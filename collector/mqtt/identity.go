@@ -20,9 +20,11 @@ type identity struct {
 	ClientID string `json:"client_id"`
 	// Session says that the broker has held a session of this id.
 	Session bool `json:"session"`
-	// Filters are the topics that session is subscribed to, so that one no
-	// longer wanted can be given up.
+	// Filters are the topics that session is subscribed to, or may be because
+	// they were asked for, so that one no longer wanted can be given up.
 	Filters []string `json:"filters"`
+	// Delivered are the topics by which a message has come at some time.
+	Delivered []string `json:"delivered,omitempty"`
 
 	path string
 }
@@ -48,7 +50,7 @@ func loadIdentity(dir, name, wanted string) (*identity, error) {
 	}
 	switch {
 	case wanted != "" && wanted != id.ClientID:
-		id.ClientID, id.Session, id.Filters = wanted, false, nil
+		*id = identity{ClientID: wanted, path: id.path}
 	case id.ClientID == "":
 		// Random, not the host's name: two boxes from one image would
 		// otherwise take each other's session. 22 characters: the 23 that
@@ -62,12 +64,40 @@ func loadIdentity(dir, name, wanted string) (*identity, error) {
 	return id, id.store()
 }
 
-// opened notes that the broker now holds a session subscribed to filters.
+// asks notes, before the broker is asked, what it will be asked for: an answer
+// that is lost, or one that refuses some of them, leaves the session subscribed
+// to the others.
+func (id *identity) asks(filters []string) error {
+	all := union(id.Filters, filters)
+	if slices.Equal(all, union(id.Filters)) {
+		return nil
+	}
+	id.Filters = all
+	return id.store()
+}
+
+// opened notes that the broker now holds a session subscribed to filters and to
+// nothing else.
 func (id *identity) opened(filters []string) error {
+	filters = union(filters)
 	if id.Session && slices.Equal(id.Filters, filters) {
 		return nil
 	}
-	id.Session, id.Filters = true, slices.Clone(filters)
+	id.Session, id.Filters = true, filters
+	return id.store()
+}
+
+// hasDelivered says whether a message has ever come by just these filters.
+func (id *identity) hasDelivered(filters []string) bool {
+	return slices.Equal(id.Delivered, union(filters))
+}
+
+// delivered notes that one has.
+func (id *identity) delivered(filters []string) error {
+	if id.hasDelivered(filters) {
+		return nil
+	}
+	id.Delivered = union(filters)
 	return id.store()
 }
 

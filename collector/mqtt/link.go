@@ -8,6 +8,7 @@ import (
 	"net/url"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	paho "github.com/eclipse/paho.mqtt.golang"
@@ -36,6 +37,10 @@ type link struct {
 	over context.Context
 	end  context.CancelCauseFunc
 
+	heard atomic.Bool   // messages of others have come since the last look
+	news  chan struct{} // told of the first since the last look
+	back  chan string   // payloads of probes that have come back
+
 	queue chan received // from the library to the sink
 	acks  ackQueue
 	once  sync.Once
@@ -48,7 +53,9 @@ type received struct {
 	weight int64
 }
 
-func newLink(c *Client) *link { return &link{c: c, queue: make(chan received, maxWaiting)} }
+func newLink(c *Client) *link {
+	return &link{c: c, queue: make(chan received, maxWaiting), news: make(chan struct{}, 1), back: make(chan string, 1)}
+}
 
 // run connects, receives until the connection is lost or ctx ends, and leaves
 // nothing running. It returns why the connection ended.
@@ -170,19 +177,38 @@ func (l *link) serve(client paho.Client, present bool) error {
 	c := l.c
 	c.set("connection", health.Ok, "", "")
 	c.opt.Log.Info("connected to the broker", "broker", c.opt.Name, "addr", c.target.host, "client_id", c.id.ClientID, "session_kept", present)
+	c.stats.connections.Add(1)
 	l.session(present)
 	settled := time.NewTimer(time.Minute)
 	defer settled.Stop()
 	again := time.NewTimer(0)
 	defer again.Stop()
+	look := time.NewTimer(never)
+	defer look.Stop()
+	shown := time.NewTimer(time.Until(c.gapShown))
+	defer shown.Stop()
 	for {
 		select {
 		case <-l.over.Done():
 			return context.Cause(l.over)
 		case <-again.C:
-			if !l.subscribe(client) {
+			if l.subscribe(client) {
+				look.Reset(c.times.probeFirst)
+			} else {
 				again.Reset(c.times.resubscribe)
 			}
+		case <-look.C:
+			if next := l.probe(client); next > 0 {
+				look.Reset(next)
+			}
+		case payload := <-l.back:
+			if l.probeBack(payload) {
+				look.Reset(c.times.probeEvery)
+			}
+		case <-l.news:
+			l.delivers()
+		case <-shown.C:
+			c.set("session", health.Ok, "", "")
 		case <-settled.C:
 			c.oversized = 0
 			c.set("packet size", health.Ok, "", "")
@@ -191,19 +217,32 @@ func (l *link) serve(client paho.Client, present bool) error {
 	}
 }
 
-// session reports a session that the broker should have kept and did not.
+// never is longer than any connection.
+const never = 100 * 365 * 24 * time.Hour
+
+// gapTime is how long a lost session is shown: what is missing stays missing,
+// and somebody should have seen it.
+const gapTime = 24 * time.Hour
+
+// session reports a session that the broker should have kept and did not: what
+// was sent in between may be missing. The log keeps from when to when.
 func (l *link) session(present bool) {
 	c := l.c
-	switch {
-	case present || !c.id.Session:
-		c.set("session", health.Ok, "", "")
-	case c.lastSeen.IsZero():
-		c.set("session", health.Warn, "the broker has forgotten our session: messages sent while dwindle was not running may be missing",
-			"turn on persistence in the broker and let sessions live for 30 days or more; this clears at the next connection that finds its session")
-	default:
-		c.set("session", health.Warn, "the broker has forgotten our session: messages sent since "+c.lastSeen.UTC().Format(time.RFC3339)+" may be missing",
-			"turn on persistence in the broker and let sessions live for 30 days or more; this clears at the next connection that finds its session")
+	if present || !c.id.Session {
+		if time.Now().After(c.gapShown) {
+			c.set("session", health.Ok, "", "")
+		}
+		return
 	}
+	c.stats.sessionsLost.Add(1)
+	c.gapShown = l.up.Add(gapTime)
+	since := "while dwindle was not running"
+	if !c.lastSeen.IsZero() {
+		since = "from " + c.lastSeen.UTC().Format(time.RFC3339) + " to " + l.up.UTC().Format(time.RFC3339)
+	}
+	c.opt.Log.Warn("possible gap: the broker has forgotten our session", "broker", c.opt.Name, "sent", since)
+	c.set("session", health.Warn, "the broker has forgotten our session: messages sent "+since+" may be missing",
+		"turn on persistence in the broker and let sessions live for 30 days or more; devices that count on make up for it with their next message. This is shown for a day")
 }
 
 // subscribe asks for the topics, each time: a session may be lost without our
@@ -214,6 +253,9 @@ func (l *link) subscribe(client paho.Client) bool {
 		if t := client.Unsubscribe(gone...); !t.WaitTimeout(c.times.answer) || t.Error() != nil {
 			return false
 		}
+	}
+	if err := c.id.asks(c.opt.Filters); err != nil {
+		c.opt.Log.Warn("the broker's session cannot be noted", "broker", c.opt.Name, "error", err)
 	}
 	wanted := map[string]byte{}
 	for _, f := range c.opt.Filters {
@@ -249,7 +291,7 @@ func (l *link) subscribe(client paho.Client) bool {
 		c.set("subscription", health.Ok, "", "")
 	}
 	if err := c.id.opened(c.opt.Filters); err != nil {
-		c.opt.Log.Warn("the broker's session cannot be noted", "error", err)
+		c.opt.Log.Warn("the broker's session cannot be noted", "broker", c.opt.Name, "error", err)
 	}
 	return true
 }
@@ -260,6 +302,21 @@ func (l *link) receive(m paho.Message) {
 	if strings.HasPrefix(m.Topic(), "$") {
 		m.Ack() // the broker's own figures
 		return
+	}
+	if isProbe(l.c.opt.ProbeBelow, m.Topic(), m.Payload()) {
+		m.Ack()
+		select {
+		case l.back <- string(m.Payload()):
+		default: // somebody floods us with them; one of ours is missed
+		}
+		return
+	}
+	l.c.stats.received.Add(1)
+	if !l.heard.Swap(true) {
+		select {
+		case l.news <- struct{}{}:
+		default:
+		}
 	}
 	r := received{Message: m, at: time.Now().UTC(), weight: weight(m.Topic(), m.Payload())}
 	if l.c.hand.take(l.over, r.weight) != nil {
@@ -314,6 +371,7 @@ func (l *link) submit(r received) {
 		once.Do(func() {
 			if err == nil {
 				l.acks.add(r.Message)
+				l.c.stats.acknowledged.Add(1)
 			} else {
 				l.refused(err)
 			}
