@@ -9,6 +9,9 @@
 #                takes long and some gigabytes
 #   make faults  injected faults over SEEDS=20 plants: found, missed, false
 #   make figures what the score says on simulated and open data, held to bounds
+#   make mutants faults built into the intake itself; the tests must see each
+#   make soak    the fault tests in their long form, then all fuzzing, within
+#                SOAK=60 minutes; FUZZ=60 seconds for each fuzz function
 #   make delays  days until delivery that is wrong is seen, by dose and sensor
 #   make cover   which lines tests reach, as bin/cover.html
 
@@ -30,7 +33,7 @@ VERSION ?= $(shell git describe --tags --always --dirty 2>/dev/null || echo unkn
 # A build never changes go.mod behind one's back.
 export GOFLAGS ?= -mod=readonly
 
-.PHONY: build test check bench cold faults figures delays cover clean
+.PHONY: build test check bench cold faults figures delays mutants soak cover clean
 
 build:
 	@mkdir -p bin
@@ -46,6 +49,7 @@ test:
 	@$(MAKE) --no-print-directory check
 	@$(MAKE) --no-print-directory faults
 	@$(MAKE) --no-print-directory figures
+	@bash deploy/mutants.sh
 	@if command -v "$$($(GO) env CC)" >/dev/null; then \
 		CGO_ENABLED=1 $(GO) test -race -vet=off -timeout $(TIMEOUT) $(PKG) </dev/null; \
 	elif [ "$${CI:-}" = true ]; then \
@@ -91,6 +95,15 @@ delays:
 	@mkdir -p bin; rm -f bin/delays.txt
 	@$(GO) test -count=1 -run '^TestDelayTable$$' -timeout 60m ./forecast -seeds $(SEEDS) -years $(YEARS) -delays $(CURDIR)/bin/delays.txt || failed=1; \
 	cat bin/delays.txt; exit $${failed:-0}
+
+mutants:
+	@bash deploy/mutants.sh --all
+
+SOAK ?= 60
+FUZZ ?= 60
+soak:
+	@bash deploy/install-test-tools.sh
+	@bash deploy/soak.sh $(SOAK) $(FUZZ)
 
 cover:
 	@mkdir -p bin

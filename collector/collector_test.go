@@ -22,9 +22,24 @@ import (
 	"dwindle/config/civil"
 )
 
+// long runs the fault tests in their long form.
+var long = flag.Bool("long", false, "run the fault tests many more times")
+
+// rounds is how often a fault test goes round.
+func rounds(short, many int) int {
+	if *long {
+		return many
+	}
+	return short
+}
+
 func TestMain(m *testing.M) {
 	if path := os.Getenv(crashJournal); path != "" {
 		crashChild(path)
+		return
+	}
+	if path := os.Getenv(stepJournal); path != "" {
+		stepChild(path, os.Getenv(stepJournal+"_STEP"))
 		return
 	}
 	// Each check of the order of arrival fills two journals on a real disk; 25
@@ -44,6 +59,13 @@ var t0 = time.Date(2026, 3, 2, 6, 0, 0, 0, time.UTC)
 // terminal is a small grain terminal.
 func terminal(t testing.TB, machines, dispensers int) *config.Site {
 	t.Helper()
+	s, err := plant(machines, dispensers)
+	require.NoError(t, err)
+	return s
+}
+
+// plant is terminal for a process that is no test.
+func plant(machines, dispensers int) (*config.Site, error) {
 	s := &config.Site{
 		ID: "terminal", Zone: "Europe/Vienna", Areas: []config.Area{{ID: "intake"}},
 		Reservoirs: []config.Reservoir{{ID: "r120", NominalCM3: 125, UsableCM3: 120, TareG: 80}},
@@ -59,8 +81,7 @@ func terminal(t testing.TB, machines, dispensers int) *config.Site {
 		s.Points = append(s.Points, config.Point{ID: p, Machine: "elevator-1", Lubricant: "grease", Reservoir: "r120"})
 		s.Dispensers = append(s.Dispensers, config.Dispenser{ID: fmt.Sprintf("d-%d", i+1), Model: "m", Point: p})
 	}
-	require.NoError(t, s.Reindex())
-	return s
+	return s, s.Reindex()
 }
 
 // house is a journal with a running intake.

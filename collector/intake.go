@@ -110,7 +110,7 @@ func NewIntake(site func() *config.Site, j *journal.Journal, checks *health.Chec
 		register: newRegister(site), derive: newDeriver(j, site, checks, log),
 		queue: make(chan item, opt.Queue), decoded: make(chan work, opt.Batch),
 		batch: opt.Batch, linger: opt.Linger, drain: drainFor,
-		clocks: clocks{health: checks}, commitTo: j.Commit, now: time.Now,
+		clocks: clocks{health: checks}, commitTo: committer(j), now: time.Now,
 		stopping: make(chan struct{}), giveUp: make(chan struct{}),
 	}
 }

@@ -2,8 +2,11 @@ package main
 
 import (
 	"context"
+	"flag"
 	"fmt"
 	"math/rand/v2"
+	"path/filepath"
+	"slices"
 	"sync"
 	"testing"
 	"time"
@@ -22,9 +25,51 @@ import (
 const (
 	killRate        = 500
 	killConnections = 4
-	kills           = 20
 	killDevices     = 8
 )
+
+// kills is how often the program is killed, and pause how long it runs before.
+func kills() int {
+	switch {
+	case *long:
+		return 200
+	case *killRounds > 0:
+		return *killRounds
+	}
+	return 20
+}
+
+var killRounds = flag.Int("kills", 0, "how often the program is killed; default 20, with -long 200")
+
+func pause() time.Duration {
+	most := 1500
+	if *long {
+		most = 5000
+	}
+	return time.Duration(200+rand.IntN(most-200)) * time.Millisecond
+}
+
+// starts are how long the program took to come up after a kill.
+type starts []time.Duration
+
+// serve starts the program after a kill, and wants the file sound before it.
+func (s *starts) serve(t *testing.T, file string, site *config.Site) *server {
+	t.Helper()
+	if site != nil {
+		_, err := journal.Verify(t.Context(), filepath.Join(site.DataDir(), "journal.db"))
+		require.NoError(t, err, "after %d starts", len(*s))
+	}
+	began := time.Now()
+	x := serve(t, file)
+	*s = append(*s, time.Since(began))
+	return x
+}
+
+// report tells the starts; that they end at all, serve sees to.
+func (s starts) report(t *testing.T) {
+	slices.Sort(s)
+	t.Logf("%d starts: half within %v, the longest %v", len(s), s[len(s)/2].Round(time.Millisecond), s[len(s)-1].Round(time.Millisecond))
+}
 
 // sentMessage is one message with content of its own: an increment with a
 // unique id, or an hour counter at a unique time.
@@ -141,19 +186,23 @@ func TestKilledWithEmbeddedBrokerLosesNothingAcknowledged(t *testing.T) {
 	addr := freeAddr(t)
 	file := quay(t, killDevices, "  embedded_broker: {listen: \""+addr+"\"}\n")
 	var a acked
-	for round := range kills {
-		s := serve(t, file)
+	var up starts
+	var site *config.Site
+	for round := range kills() {
+		s := up.serve(t, file, site)
+		site = s.site
 		ctx, cancel := context.WithCancel(t.Context())
 		var workers sync.WaitGroup
 		for w := range killConnections {
 			workers.Go(func() { a.publish(ctx, t, addr, w, round) })
 		}
-		time.Sleep(time.Duration(200+rand.IntN(1300)) * time.Millisecond)
+		time.Sleep(pause())
 		s.kill()
 		cancel()
 		workers.Wait()
 	}
-	s := serve(t, file)
+	s := up.serve(t, file, site)
+	up.report(t)
 	s.stop()
 	a.requireAllOnce(t, s.site, 0)
 }
@@ -171,11 +220,13 @@ func TestKilledBehindMosquittoLosesNothingAcknowledged(t *testing.T) {
 	for w := range killConnections {
 		workers.Go(func() { a.publish(ctx, t, broker.Addr, w, 0) })
 	}
-	for range kills {
-		time.Sleep(time.Duration(200+rand.IntN(1300)) * time.Millisecond)
+	var up starts
+	for range kills() {
+		time.Sleep(pause())
 		s.kill()
-		s = serve(t, file)
+		s = up.serve(t, file, s.site)
 	}
+	up.report(t)
 	cancel()
 	workers.Wait()
 	s.waitStored(func() int { a.mu.Lock(); defer a.mu.Unlock(); return len(a.got) })

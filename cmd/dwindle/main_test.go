@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"context"
+	"flag"
 	"fmt"
 	"net"
 	"os"
@@ -25,6 +26,9 @@ import (
 // runAsProgram makes this test binary be dwindle, so that tests start the real
 // program as a process of its own, with the race detector when they have it.
 const runAsProgram = "DWINDLE_TEST_RUN"
+
+// long runs the fault tests in their long form.
+var long = flag.Bool("long", false, "run the fault tests many more times")
 
 func TestMain(m *testing.M) {
 	if os.Getenv(runAsProgram) != "" {

@@ -199,6 +199,7 @@ func (c *commit) reading(r *reading.Reading) (Outcome, error) {
 	if math.IsNaN(r.Value) || math.IsInf(r.Value, 0) {
 		return KeptAside, c.keep(&Kept{Received: r.Received, Device: r.Device, Reason: "not_finite", Payload: describe(r), Detail: string(r.Quantity)})
 	}
+	identify(r)
 	id, err := c.channel(r.Channel)
 	if err != nil {
 		return 0, err

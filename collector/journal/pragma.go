@@ -26,7 +26,7 @@ var (
 		// both in one.
 		{"page_size", "1024);PRAGMA journal_mode(wal", ""},
 		{"journal_mode", "", "wal"},
-		{"synchronous", "full", "2"}, // NORMAL may lose the last commits with the power
+		synchronous,
 		{"busy_timeout", "10000", "10000"},
 		{"foreign_keys", "1", "1"},
 		{"wal_autocheckpoint", "20000", "20000"},       // pages; fewer, larger checkpoints write less flash
