@@ -32,6 +32,7 @@ type Intake struct {
 	health   *health.Checks
 	log      *slog.Logger
 	register *register
+	rules    rules
 	derive   *deriver
 	watchers watchers
 	clocks   clocks
@@ -301,11 +302,6 @@ func (in *Intake) understand(x item) (w work) {
 		w.entry = journal.Entry{Facts: x.facts, Person: true}
 		return w
 	}
-	site := in.site()
-	prefix := site.Connections.Prefix
-	if prefix == "" {
-		prefix = "lube/v1"
-	}
 	now := x.m.Received
 	if now.IsZero() {
 		now = in.now().UTC()
@@ -321,21 +317,35 @@ func (in *Intake) understand(x item) (w work) {
 			}}
 		}
 	}()
-	d, kept := decode.Native(*x.m, prefix, site.ID, in.register, now)
+	d, kept := decode.Decode(*x.m, in.rules.of(in.site(), in.log), in.register, now)
 	if kept != nil {
-		w.entry.Kept = &journal.Kept{
-			Received: now, Device: kept.Device, Reason: kept.Reason.String(), Topic: x.m.Topic,
-			Payload: x.m.Payload[:min(len(x.m.Payload), decode.MaxPayload)], Detail: kept.Detail, Unknown: kept.Unknown != "",
-		}
+		k := in.kept(x.m, now, kept)
+		w.entry.Kept = &k
 		return w
 	}
-	// A replay by the broker without a time of its own leaves d empty: it is
-	// counted as known.
-	w.entry.Readings, w.entry.Facts = d.Readings, d.Facts
-	w.entry.Person = x.m.Source == "person"
-	w.entry.Coerced, w.entry.Missing, w.entry.BadTime = d.Coerced, len(d.Missing), d.RawAt != ""
-	in.clocks.look(x.m, &d)
+	w.entry = journal.Entry{Person: x.m.Source == "person", Ignored: d.Ignored, Skipped: d.Skipped}
+	// A replay by the broker without a time of its own leaves a sample empty:
+	// it is counted as known.
+	for i := range d.Samples {
+		s := &d.Samples[i]
+		w.entry.Readings, w.entry.Facts = append(w.entry.Readings, s.Readings...), append(w.entry.Facts, s.Facts...)
+		w.entry.Coerced += s.Coerced
+		w.entry.Missing += len(s.Missing)
+		w.entry.BadTime = w.entry.BadTime || s.RawAt != ""
+		in.clocks.look(x.m, s)
+	}
+	for i := range d.Beside {
+		w.entry.Beside = append(w.entry.Beside, in.kept(x.m, now, &d.Beside[i]))
+	}
 	return w
+}
+
+// kept is a message as it is kept aside.
+func (in *Intake) kept(m *reading.Message, now time.Time, k *decode.Kept) journal.Kept {
+	return journal.Kept{
+		Received: now, Device: k.Device, Reason: k.Reason.String(), Topic: m.Topic,
+		Payload: m.Payload[:min(len(m.Payload), decode.MaxPayload)], Detail: k.Detail, Unknown: k.Unknown != "",
+	}
 }
 
 // Stats counts since the journal began, over restarts.
@@ -349,6 +359,8 @@ type Stats struct {
 	Coerced     int64            // values and names that were written in another form and understood
 	Missing     int64            // fields that were sent without a value
 	BadTimes    int64            // messages whose own time could not be used
+	Ignored     int64            // values that no mapping takes, in messages that were used
+	Skipped     int64            // messages of topics that the site file wants ignored
 	Commits     int64
 	Rows        int64 // readings and facts written
 	Queue       int   // waiting now
@@ -371,6 +383,7 @@ func (in *Intake) Stats() Stats {
 	}
 	s.Received, s.Stored, s.Duplicates = n[journal.CountReceived], n[journal.CountStored], n[journal.CountDuplicates]
 	s.Coerced, s.Missing, s.BadTimes = n[journal.CountCoerced], n[journal.CountMissing], n[journal.CountBadTime]
+	s.Ignored, s.Skipped = n[journal.CountIgnored], n[journal.CountSkipped]
 	s.Unknown, s.Commits, s.Rows = n[journal.CountUnknown], n[journal.CountCommits], n[journal.CountRows]
 	return s
 }

@@ -14,6 +14,7 @@ func (c *checker) connections() {
 	n := &c.s.Connections
 	c.prefix(n.Prefix)
 	c.brokers(n)
+	c.mappings(n)
 	if n.Embedded != nil {
 		const at = "connections.embedded_broker.listen"
 		if c.listen(at, n.Embedded.Listen, "127.0.0.1:1883") && !loopback(n.Embedded.Listen) {

@@ -22,6 +22,9 @@ var requiredKeys = map[string][]string{
 	"Broker":         {"url"},
 	"Embedded":       {"listen"},
 	"Listener":       {"listen"},
+	"Mapping":        {"topic", "values"},
+	"MappedTime":     {"field"},
+	"MappedValue":    {"as"},
 }
 
 // help says what each key is for, by struct and key: what an editor shows.
@@ -188,6 +191,34 @@ var help = map[string]string{
 	"Connections.embedded_broker": "Broker inside the program, for a single box; loopback only.",
 	"Connections.board":           "Web board.",
 	"Connections.intake":          "Bounds of the way from message to disk.",
+	"Connections.mappings":        "What messages of other payload forms mean; the first that fits a topic is used. Try one with dwindle check --try.",
+	"Connections.ignore":          "Topic filters whose messages are counted and not stored, such as those of tests.",
+
+	"Mapping.name":    "Name for messages about it.",
+	"Mapping.topic":   "Topic with named levels, such as silo/{area}/{machine}/plc/{channel}; + takes one level, # at the end the rest.",
+	"Mapping.form":    "Form of the payload. Left out: recognised.",
+	"Mapping.device":  "Device that sends, from the names in topic. Left out: {device}, else {machine}.",
+	"Mapping.each":    "Path of a list in JSON whose elements count as a message each; . where the payload itself is the list.",
+	"Mapping.ndjson":  "Whether a payload may hold several JSON values behind one another.",
+	"Mapping.decimal": "How numbers in texts are written. Left out: either, and what can be read both ways is refused.",
+	"Mapping.time":    "Where the time stands. Left out: the form's own, or a usual name such as ts, else the receive time.",
+	"Mapping.values":  "What the values are.",
+
+	"MappedTime.field":    "Name of the time in the payload, as in from.",
+	"MappedTime.unit":     "Unit of a number. Left out: by its magnitude.",
+	"MappedTime.zone":     "Zone of a time without one, by its IANA name. Left out: the site's.",
+	"MappedTime.relative": "Whether the number counts from base or, without it, from the receive time; below 0 is before.",
+	"MappedTime.base":     "Name of the time that a relative one counts from.",
+
+	"MappedValue.from":        "Name of the value: a JSON path such as d.cnt[0].v, or the name of a record, metric or property. Left out: the bare value.",
+	"MappedValue.fixed":       "Value that is not sent but always the same; with from it is taken where that is neither false nor 0.",
+	"MappedValue.as":          "Native field that it is, such as pulse.count or run.hours.",
+	"MappedValue.channel":     "Only on topics with this {channel}.",
+	"MappedValue.unit":        "Unit as sent. Left out: the one that the form carries, else that of the field.",
+	"MappedValue.scale":       "What the number is multiplied by before its unit counts.",
+	"MappedValue.device":      "Device, other than the mapping's.",
+	"MappedValue.true_words":  "Further words for true.",
+	"MappedValue.false_words": "Further words for false.",
 
 	"Broker.name":          "Name in health, logs and file names; needed under brokers.",
 	"Broker.url":           "tcp://host:1883, or ssl://host:8883 for TLS.",

@@ -35,6 +35,7 @@ func (s *Site) Reindex() error {
 	}
 	s.loc = loc
 	applyDefaults(s)
+	s.filters = s.topicFilters()
 	s.index = index{
 		areas: map[string]*Area{}, machines: map[string]*Machine{}, gateways: map[string]*Gateway{},
 		lubricants: map[string]*Lubricant{}, reservoirs: map[string]*Reservoir{}, models: map[string]*DispenserModel{},

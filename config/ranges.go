@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"dwindle/config/civil"
+	"dwindle/config/mapping"
 	"dwindle/config/unit"
 )
 
@@ -131,6 +132,9 @@ var words = map[string][]string{
 	"ChannelInfo.kind":      {"level", "dose"},
 	"ChannelInfo.evidence":  {string(EvidenceMeasured), string(EvidenceCounted), string(EvidenceNone)},
 	"Role.alarms":           AlarmTypes,
+	"Mapping.form":          mapping.Forms,
+	"Mapping.decimal":       {"point", "comma"},
+	"MappedTime.unit":       {"s", "ms", "us", "ns"},
 }
 
 // vet checks a decoded value against the tables; what is empty when it passes.

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"dwindle/config/civil"
+	"dwindle/config/mapping"
 )
 
 // Pacing is what makes a dispenser dispense.
@@ -66,6 +67,7 @@ type Site struct {
 	source   []byte // the text it was read from
 	warnings []Fault
 	loc      *time.Location
+	filters  []string
 	index    index
 }
 
@@ -292,6 +294,12 @@ type Connections struct {
 	Embedded *Embedded `yaml:"embedded_broker,omitempty"`
 	Board    *Listener `yaml:"board,omitempty"`
 	Intake   Intake    `yaml:"intake,omitempty"`
+	// Mappings say what messages of other payload forms mean. The first that
+	// fits a topic is used.
+	Mappings []mapping.Mapping `yaml:"mappings,omitempty"`
+	// Ignore are topic filters whose messages are counted and not stored, such
+	// as those of tests.
+	Ignore []string `yaml:"ignore,omitempty"`
 }
 
 // Broker is an external MQTT broker.

@@ -2,6 +2,7 @@ package decode
 
 import (
 	"math"
+	"math/big"
 	"strconv"
 	"strings"
 	"time"
@@ -14,9 +15,16 @@ type moment struct {
 	raw, hint  string // why the device's own time was not used
 }
 
-// momentOf reads the field "at" against the receive time. ok is false where
-// the field is no time in any form that is read.
-func momentOf(v *value, received time.Time) (m moment, ok bool) {
+// clock says how a time was written, where a mapping knows.
+type clock struct {
+	unit string         // s, ms, us, ns; empty: by magnitude
+	zone *time.Location // of a time without one; nil: not known
+	from time.Time      // a relative time counts from it; zero: the time is none
+}
+
+// momentOf reads a time against the receive time. ok is false where it is no
+// time in any form that is read.
+func momentOf(v *value, received time.Time, c clock) (m moment, ok bool) {
 	own := moment{at: received}
 	if v == nil || v.kind == nullValue {
 		return own, true
@@ -25,7 +33,7 @@ func momentOf(v *value, received time.Time) (m moment, ok bool) {
 	var at time.Time
 	switch v.kind {
 	case numberValue:
-		at, ok = unixTime(raw)
+		at, ok = c.unix(raw)
 	case textValue:
 		raw = v.text
 		text := strings.TrimSpace(v.text)
@@ -35,12 +43,15 @@ func momentOf(v *value, received time.Time) (m moment, ok bool) {
 		if at, ok = zonedTime(text); ok {
 			break
 		}
-		if local, isLocal := localTime(text); isLocal {
+		if local, isLocal := localTime(text); isLocal && c.zone != nil {
+			at, ok = inZone(local, c.zone, received), true
+			break
+		} else if isLocal {
 			own.raw, own.hint = clip(raw), localHint(local, received)
 			return own, true
 		}
 		if plainNumber(text) {
-			at, ok = unixTime(text)
+			at, ok = c.unix(text)
 		}
 	}
 	if !ok {
@@ -58,6 +69,48 @@ func momentOf(v *value, received time.Time) (m moment, ok bool) {
 		return own, true
 	}
 	return moment{at: at, fromDevice: true}, true
+}
+
+// unix reads a number as a time.
+func (c clock) unix(text string) (time.Time, bool) {
+	if c.from.IsZero() && c.unit == "" {
+		return unixTime(text)
+	}
+	x, ok := decimal(text)
+	if !ok {
+		return time.Time{}, false
+	}
+	ns := map[string]int64{"": 1e9, "s": 1e9, "ms": 1e6, "us": 1e3, "ns": 1}[c.unit]
+	x.Mul(x, new(big.Rat).SetInt64(ns))
+	x.Quo(x, new(big.Rat).SetInt64(1e6)) // ms
+	f, _ := x.Float64()
+	// Two thousand years either way: beyond, nothing is a time.
+	if math.Abs(f) > 2000*366*86400e3 {
+		return time.Time{}, false
+	}
+	if !c.from.IsZero() {
+		return c.from.Add(time.Duration(math.Round(f)) * time.Millisecond), true
+	}
+	return time.UnixMilli(int64(math.Round(f))), true
+}
+
+// inZone gives the instant of a time of day in a zone. One that comes twice,
+// when clocks go back, is the one nearest to the receive time; one that is
+// left out, when they go forward, counts as that much later (the hour that a
+// clock shows which nobody has set yet).
+func inZone(local time.Time, zone *time.Location, received time.Time) time.Time {
+	y, mo, d := local.Date()
+	at := time.Date(y, mo, d, local.Hour(), local.Minute(), local.Second(), local.Nanosecond(), zone)
+	best := at
+	// Offsets in force around it: the other reading, where it shows the same.
+	for _, near := range []time.Time{at.Add(-12 * time.Hour), at.Add(12 * time.Hour)} {
+		_, offset := near.Zone()
+		other := time.Date(y, mo, d, local.Hour(), local.Minute(), local.Second(), local.Nanosecond(), time.FixedZone("", offset)).In(zone)
+		if other.Hour() == local.Hour() && other.Minute() == local.Minute() && other.Sub(received).Abs() < best.Sub(received).Abs() {
+			best = other
+		}
+	}
+	return best
 }
 
 // unixTime reads a Unix time whose unit follows from its magnitude: ten digits

@@ -16,7 +16,7 @@ func (r register) Lookup(id string) (decode.Device, bool) { d, ok := r[id]; retu
 func ExampleNative() {
 	known := register{"elevator-2": {Role: decode.Machine}}
 	now := time.Date(2026, 10, 26, 7, 20, 0, 0, time.UTC)
-	for _, payload := range []string{`{"hours":12558.5,"at":"2026-10-26T07:00:00Z"}`, `{"hours":"12558.5 h"}`} {
+	for _, payload := range []string{`{"hours":12558.5,"at":"2026-10-26T07:00:00Z"}`, `{"hours":"about 12558"}`} {
 		m := reading.Message{Topic: "lube/v1/riverside/elevator-2/run", Payload: []byte(payload), Received: now}
 		d, kept := decode.Native(m, "lube/v1", "riverside", known, now)
 		if kept != nil {
@@ -27,6 +27,6 @@ func ExampleNative() {
 	}
 	// Output:
 	// run.hours 12558.5 2026-10-26T07:00:00Z
-	// not_a_number (hours: text "12558.5 h" is no plain number)
+	// not_a_number (hours: text "about 12558" is no plain number)
 	// send a plain JSON number with a decimal point and without a unit
 }

@@ -3,6 +3,7 @@ package decode
 import (
 	"math"
 	"math/big"
+	"slices"
 	"strconv"
 	"strings"
 	"unicode/utf8"
@@ -13,15 +14,21 @@ import (
 // give nothing, so callers check once at the end.
 type fields struct {
 	members []member
-	prefix  string // for details: "setting."
+	prefix  string  // for details: "setting."
+	kind    string  // of the message, for the units of its fields
+	density float64 // of the device's lubricant, g/cm3; 0: not known
 	coerced int
 	missing []string
 	fault   *Kept
+	how     *how // of the field found last
 }
 
 // keep records the first fault.
 func (f *fields) keep(r Reason, name, detail string) {
 	if f.fault == nil {
+		if f.how != nil && f.how.from != "" {
+			name += " (from " + clip(f.how.from) + ")"
+		}
 		f.fault = &Kept{Reason: r, Detail: f.prefix + name + ": " + detail}
 	}
 }
@@ -33,6 +40,7 @@ func (f *fields) find(name string) *value {
 		return nil
 	}
 	var exact, folded *value
+	f.how = nil
 	foldedCount := 0
 	for i := range f.members {
 		m := &f.members[i]
@@ -42,7 +50,7 @@ func (f *fields) find(name string) *value {
 				f.keep(DuplicateKey, name, "sent twice")
 				return nil
 			}
-			exact = &m.value
+			exact, f.how = &m.value, m.how
 		case len(m.name) == len(name) && strings.EqualFold(m.name, name):
 			folded = &m.value
 			foldedCount++
@@ -82,32 +90,6 @@ func placeholder(text string) bool {
 	return false
 }
 
-// numeral gets the text of a numeric field in JSON form.
-func (f *fields) numeral(name string) (string, bool) {
-	v := f.present(name)
-	if v == nil {
-		return "", false
-	}
-	switch v.kind {
-	case numberValue:
-		return string(v.raw), true
-	case textValue:
-		text := strings.TrimSpace(v.text)
-		if plainNumber(text) {
-			f.coerced++
-			return text, true
-		}
-		if point, ok := decimalComma(text); ok {
-			f.coerced++
-			return point, true
-		}
-		f.keep(NotANumber, name, "text "+strconv.Quote(clip(v.text))+" is no plain number")
-	default:
-		f.keep(NotANumber, name, "a number is expected")
-	}
-	return "", false
-}
-
 // plainNumber says that a text is a decimal number as JSON writes it, a
 // leading plus sign or zeros allowed. Hexadecimal, underscores and words,
 // which the standard parser would take, are not.
@@ -138,7 +120,7 @@ func decimalComma(text string) (string, bool) {
 
 // number gets a numeric field within [low, high].
 func (f *fields) number(name string, low, high float64) (float64, bool) {
-	text, ok := f.numeral(name)
+	text, ok := f.numeral(name, false)
 	if !ok {
 		return 0, false
 	}
@@ -159,7 +141,7 @@ func (f *fields) number(name string, low, high float64) (float64, bool) {
 
 // count gets an exact whole number of at least low.
 func (f *fields) count(name string, low int64) (int64, bool) {
-	text, ok := f.numeral(name)
+	text, ok := f.numeral(name, true)
 	if !ok {
 		return 0, false
 	}
@@ -224,7 +206,16 @@ func (f *fields) boolean(name string) (on, ok bool) {
 			return false, true
 		}
 	case textValue:
-		switch strings.ToLower(strings.TrimSpace(v.text)) {
+		word := strings.ToLower(strings.TrimFunc(v.text, blank))
+		if f.how != nil {
+			if hasWord(f.how.trueWords, word) {
+				return true, true
+			}
+			if hasWord(f.how.falseWords, word) {
+				return false, true
+			}
+		}
+		switch word {
 		case "true", "on", "1", "yes", "run", "running", "started", "active", "online":
 			f.coerced++
 			return true, true
@@ -293,7 +284,7 @@ func (f *fields) words(name string) (out []string, present bool) {
 func (f *fields) object(name string) *fields {
 	v := f.find(name)
 	if v == nil || v.kind == nullValue {
-		return nil
+		return f.flat(name)
 	}
 	if v.kind != objectValue {
 		f.keep(BadSetting, name, "an object is expected")
@@ -301,7 +292,28 @@ func (f *fields) object(name string) *fields {
 	}
 	s := &scanner{in: v.raw}
 	members, _ := s.object(1) // was checked when the payload was scanned
-	return &fields{members: members, prefix: f.prefix + name + "."}
+	return &fields{members: members, prefix: f.prefix + name + ".", kind: f.kind, density: f.density}
+}
+
+// flat gathers a nested object whose fields were mapped one by one.
+func (f *fields) flat(name string) *fields {
+	if f.fault != nil {
+		return nil
+	}
+	var members []member
+	for _, m := range f.members {
+		if inner, ok := strings.CutPrefix(m.name, name+"."); ok {
+			members = append(members, member{name: inner, value: m.value, how: m.how})
+		}
+	}
+	if members == nil {
+		return nil
+	}
+	return &fields{members: members, prefix: f.prefix + name + ".", kind: f.kind, density: f.density}
+}
+
+func hasWord(words []string, word string) bool {
+	return slices.ContainsFunc(words, func(w string) bool { return strings.EqualFold(w, word) })
 }
 
 // clip shortens a text of a device for a detail, at a rune boundary.

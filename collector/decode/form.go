@@ -25,6 +25,15 @@ type input struct {
 	payload  []byte
 	received time.Time // UTC, millisecond
 	zone     *time.Location
+
+	// wants says that the mapping may take a value of this name; nil: any.
+	// Forms of which a payload may hold very many names ask it before they
+	// make an item. A few that are not wanted may be given all the same: their
+	// names are told where nothing could be taken.
+	wants func(name []byte) bool
+	// each and ndjson are as in the mapping, for JSON.
+	each   string
+	ndjson bool
 }
 
 // item is one value of a message.
@@ -35,6 +44,9 @@ type item struct {
 	value value
 	// unit as it was sent; empty: the form carries none.
 	unit string
+	// part numbers what counts as a message of its own, from 1, where a payload
+	// holds several: its time then holds for its values alone. 0: the whole.
+	part int
 	// when is the item's own time; nil: it has none, and the message's time
 	// or the receive time counts.
 	when *moment
@@ -55,4 +67,26 @@ type item struct {
 // forms are all that are known, in the order in which they are tried.
 var forms = []form{
 	sparkplugForm,
+	jsonForm,
+	scalarForm,
+}
+
+// formNamed finds a form; nil where it is not known.
+func formNamed(name string) *form {
+	for i := range forms {
+		if forms[i].name == name {
+			return &forms[i]
+		}
+	}
+	return nil
+}
+
+// recognise finds the form of a payload; the last one takes anything.
+func recognise(topic string, payload []byte) *form {
+	for i := range forms {
+		if f := &forms[i]; f.recognises != nil && f.recognises(topic, payload) {
+			return f
+		}
+	}
+	return &scalarForm
 }

@@ -1,10 +1,8 @@
 package decode
 
 import (
-	"bytes"
 	"strconv"
 	"time"
-	"unicode/utf8"
 
 	"dwindle/collector/reading"
 )
@@ -39,7 +37,7 @@ func Native(m reading.Message, prefix, site string, reg Register, now time.Time)
 	received := receivedAt(m, now)
 	s := sample{device: id, kind: kind, fields: &fields{members: members}}
 	at := s.fields.find("at")
-	when, ok := momentOf(at, received)
+	when, ok := momentOf(at, received, clock{})
 	if !ok {
 		return keep(BadTime, "at: "+strconv.Quote(clip(string(at.raw)))+" is no time in a form that is read")
 	}
@@ -64,15 +62,9 @@ func payload(in []byte) ([]member, Reason, string) {
 	case len(in) > MaxPayload:
 		return nil, Oversize, "payload of " + strconv.Itoa(len(in)) + " bytes"
 	}
-	// A byte order mark may be ignored, RFC 8259 section 8.1.
-	in = bytes.TrimPrefix(in, []byte{0xEF, 0xBB, 0xBF})
-	switch {
-	case len(in) == 0:
-		return nil, Empty, "nothing but a byte order mark"
-	case bytes.HasPrefix(in, []byte{0xFF, 0xFE}), bytes.HasPrefix(in, []byte{0xFE, 0xFF}), len(in) > 1 && (in[0] == 0 || in[1] == 0):
-		return nil, NotUTF8, "looks like UTF-16"
-	case !utf8.Valid(in):
-		return nil, NotUTF8, "begins with bytes " + strconv.QuoteToASCII(clip(string(in[:min(len(in), 16)])))
+	in, reason, detail := plainText(in)
+	if reason != NoReason {
+		return nil, reason, detail
 	}
 	members, fault := scanObject(in)
 	if fault != nil {

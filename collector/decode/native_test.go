@@ -145,7 +145,7 @@ func TestRefusals(t *testing.T) {
 		{"elevator-2/run", `{"hours":-3.2}`, OutOfRange, "hours: -3.2"},
 		{"elevator-2/run", `{"hours":1e300}`, OutOfRange, "hours"},
 		{"elevator-2/run", `{"hours":1e999}`, Overflow, "hours"},
-		{"elevator-2/run", `{"hours":"12.5 h"}`, NotANumber, "12.5 h"},
+		{"elevator-2/run", `{"hours":"12.5 parsec"}`, NotANumber, "12.5 parsec"},
 		{"elevator-2/run", `{"hours":"1,234"}`, NotANumber, "1,234"},
 		{"elevator-2/run", `{"hours":"0x1F"}`, NotANumber, "0x1F"},
 		{"elevator-2/run", `{"hours":"1_000"}`, NotANumber, "1_000"},

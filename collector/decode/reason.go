@@ -37,12 +37,13 @@ const (
 	NoIncrementID
 	BadSetting
 	NotSparkplug
+	BadUnit
 	reasons // how many there are
 )
 
 var reasonWords = [reasons]struct{ word, remedy string }{
 	NoReason:       {"none", "nothing to do"},
-	BadTopic:       {"bad_topic", "publish to <prefix>/<site>/<device>/<kind>; ids are letters, digits, '.', '_' and '-', at most 64"},
+	BadTopic:       {"bad_topic", "publish to <prefix>/<site>/<device>/<kind>, or say what the topic means under connections.mappings; ids are letters, digits, '.', '_' and '-', at most 64"},
 	WrongSite:      {"wrong_site", "check the site level of the topic against the site id in the site file; topics are compared letter by letter"},
 	UnknownDevice:  {"unknown_device", "add the device to the site file, or correct the id in the topic; then the kept messages can be fed in again"},
 	UnknownKind:    {"unknown_kind", "the last topic level must be run, pulse, dose, level, status or change"},
@@ -68,6 +69,7 @@ var reasonWords = [reasons]struct{ word, remedy string }{
 	AboveVolume:    {"above_volume", "the level exceeds what the reservoir holds; check the unit, or the reservoir given in the site file"},
 	BadVolume:      {"bad_volume", "volume_cm3 must be above 0 and at most twice the largest reservoir of the site file"},
 	NoIncrementID:  {"no_increment_id", "send a unique id with each pulses message, or better a cumulative count"},
+	BadUnit:        {"bad_unit", "give the unit as sent under connections.mappings, one that fits the field"},
 	BadSetting:     {"bad_setting", "send the setting as {\"pacing\":\"run\",\"cm3_per_100h\":2.1} or {\"pacing\":\"pulse\",\"cm3_per_pulse\":0.3}"},
 	NotSparkplug:   {"not_sparkplug", "topics spBv1.0/... carry the binary payload of Sparkplug B; the detail says where reading stopped"},
 }

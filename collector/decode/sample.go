@@ -33,6 +33,7 @@ func lookup(reg Register, id string, kind reading.Kind) (Device, *Kept) {
 // vet takes the readings and facts of a sample, or says why it cannot be used.
 func (s sample) vet(dev Device, received time.Time, retained bool) (Decoded, *Kept) {
 	f := s.fields
+	f.kind, f.density = string(s.kind), dev.DensityGPerCM3
 	t := &taker{fields: f, device: s.device, dev: dev, received: received, when: s.when, retained: retained}
 	switch s.kind {
 	case reading.Run:

@@ -30,6 +30,7 @@ type value struct {
 type member struct {
 	name  string
 	value value
+	how   *how // nil: as native fields are written
 }
 
 // scanner walks a JSON text once. It is our own because the standard decoder
@@ -41,6 +42,7 @@ type scanner struct {
 	in       []byte
 	at       int
 	elements int
+	light    int // above 0: texts are checked and not kept
 }
 
 // scanFault is why scanning stopped.
@@ -114,7 +116,7 @@ func (s *scanner) object(depth int) ([]member, *scanFault) {
 		if out == nil {
 			out = make([]member, 0, 8)
 		}
-		out = append(out, member{name, v})
+		out = append(out, member{name: name, value: v})
 		return nil
 	})
 	return out, f
@@ -175,10 +177,14 @@ func (s *scanner) value(depth int) (value, *scanFault) {
 	start := s.at
 	switch c := s.in[s.at]; {
 	case c == '{':
+		s.light++
 		f := s.skipObject(depth)
+		s.light--
 		return value{kind: objectValue, raw: s.in[start:s.at]}, f
 	case c == '[':
+		s.light++
 		f := s.sequence(depth, ']', func() *scanFault { _, f := s.value(depth + 1); return f })
+		s.light--
 		return value{kind: listValue, raw: s.in[start:s.at]}, f
 	case c == '"':
 		text, f := s.string()
@@ -298,8 +304,17 @@ func (s *scanner) string() (string, *scanFault) {
 		switch c := s.in[s.at]; {
 		case c == '"':
 			s.at++
+			if !escaped && s.light > 0 {
+				return "", nil
+			}
 			if !escaped {
 				return string(s.in[start+1 : s.at-1]), nil
+			}
+			if s.light > 0 {
+				if !json.Valid(s.in[start:s.at]) {
+					return "", s.fault(NotJSON, "wrong escape in a text that ends")
+				}
+				return "", nil
 			}
 			var out string
 			if err := json.Unmarshal(s.in[start:s.at], &out); err != nil {

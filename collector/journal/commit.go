@@ -20,11 +20,16 @@ type Entry struct {
 	Facts    []reading.Fact
 	Person   bool  // entered by a person: no sign of life of the device
 	Kept     *Kept // instead of all above
+	// Beside keeps what the message says of devices that are not in the
+	// register, where the rest of it is stored.
+	Beside []Kept
 
 	// What was noticed in decoding, to be counted.
 	Coerced int  // values and names in another form
 	Missing int  // fields without a value
 	BadTime bool // the message's own time could not be used
+	Ignored int  // values that no mapping takes
+	Skipped bool // not wanted at all; nothing else is set
 }
 
 // Outcome is what became of an entry.
@@ -153,6 +158,16 @@ func (c *commit) entry(e *Entry) (Outcome, error) {
 	c.note(CountMissing, e.Missing)
 	if e.BadTime {
 		c.note(CountBadTime, 1)
+	}
+	c.note(CountIgnored, e.Ignored)
+	if e.Skipped {
+		c.note(CountSkipped, 1)
+		return Duplicate, nil
+	}
+	for i := range e.Beside {
+		if err := c.keep(&e.Beside[i]); err != nil {
+			return 0, err
+		}
 	}
 	if e.Kept != nil {
 		if err := c.keep(e.Kept); err != nil {

@@ -23,6 +23,9 @@ const (
 	CountMissing = "missing"  // fields without a value
 	CountBadTime = "bad_time" // messages whose own time could not be used
 
+	CountIgnored = "ignored" // values that no mapping takes, in messages that were used
+	CountSkipped = "skipped" // messages of topics that the site file wants ignored
+
 	// Followed by a reason.
 	CountKept        = "kept."
 	CountOverwritten = "overwritten."

@@ -36,6 +36,8 @@ type ServerOptions struct {
 	// Prefix says which topics go to Sink: those below it. Empty: all but
 	// those that begin with $.
 	Prefix string
+	// Wants says for further topics that they go to Sink; nil: none do.
+	Wants  func(topic string) bool
 	Sink   Sink
 	Health *health.Checks
 	Log    *slog.Logger
@@ -179,7 +181,10 @@ func (s *Server) takes(topic string) bool {
 		return !strings.HasPrefix(topic, "$")
 	}
 	rest, ok := strings.CutPrefix(topic, s.opt.Prefix)
-	return ok && strings.HasPrefix(rest, "/")
+	if ok && strings.HasPrefix(rest, "/") {
+		return true
+	}
+	return s.opt.Wants != nil && !strings.HasPrefix(topic, "$") && s.opt.Wants(topic)
 }
 
 // submit hands a message to the sink. done is called exactly once, whether

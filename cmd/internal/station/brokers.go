@@ -42,7 +42,7 @@ func (b *brokers) options(site *config.Site) []mqtt.ClientOptions {
 	var all []mqtt.ClientOptions
 	for _, broker := range site.Brokers() {
 		all = append(all, mqtt.ClientOptions{
-			Name: broker.Name, Broker: broker, Filters: []string{below + "/#"}, ProbeBelow: below, StateDir: site.DataDir(),
+			Name: broker.Name, Broker: broker, Filters: site.TopicFilters(), ProbeBelow: below, StateDir: site.DataDir(),
 		})
 	}
 	return all

@@ -84,7 +84,7 @@ func (c *Station) start(group *errgroup.Group, gctx context.Context) (at Address
 	}
 	if b := site.Connections.Embedded; b != nil {
 		server, err := mqtt.NewServer(mqtt.ServerOptions{
-			Listen: b.Listen, Prefix: site.Connections.Prefix, Sink: c.intake.Submit, Health: c.health, Log: opt.Log,
+			Listen: b.Listen, Prefix: site.Connections.Prefix, Wants: func(topic string) bool { return c.site.Load().Wants(topic) }, Sink: c.intake.Submit, Health: c.health, Log: opt.Log,
 		})
 		if err != nil {
 			return at, err
@@ -232,10 +232,14 @@ func (c *Station) reload(ctx context.Context, wish <-chan struct{}, clients *bro
 			c.log.Warn("changed connections take effect at the next start", "file", site.Path())
 			// Messages go on coming over the old ones, so they are also decoded
 			// by the old prefix.
-			broker, more := site.Connections.Broker, site.Connections.Brokers
+			is := site.Connections
 			site.Connections = old.Connections
-			site.Connections.Broker, site.Connections.Brokers = broker, more
-			c.health.Set("site file", health.Warn, "changes under connections:, but for those of brokers, take effect at the next start; all else is in force", "restart dwindle serve")
+			site.Connections.Broker, site.Connections.Brokers = is.Broker, is.Brokers
+			site.Connections.Mappings, site.Connections.Ignore = is.Mappings, is.Ignore
+			if err := site.Reindex(); err != nil {
+				return fmt.Errorf("site file %s: %w", site.Path(), err) // the zone was loaded before
+			}
+			c.health.Set("site file", health.Warn, "changes under connections:, but for those of brokers and mappings, take effect at the next start; all else is in force", "restart dwindle serve")
 		default:
 			c.log.Error("site file not taken: this key cannot change while serving", "file", site.Path(), "key", key)
 			c.health.Set("site file", health.Warn, "the site file read again changes "+key+":, which a running station cannot; the one read before is in force", "restart dwindle serve")
@@ -260,9 +264,12 @@ func needsRestart(old, site *config.Site) string {
 	case old.Zone != site.Zone:
 		return "zone"
 	}
-	// Clients of brokers are stopped and started by themselves.
+	// Clients of brokers are stopped and started by themselves, and the decoder
+	// goes by the mappings of the site file in force.
 	was, is := old.Connections, site.Connections
-	was.Broker, was.Brokers, is.Broker, is.Brokers = nil, nil, nil, nil
+	for _, n := range []*config.Connections{&was, &is} {
+		n.Broker, n.Brokers, n.Mappings, n.Ignore = nil, nil, nil, nil
+	}
 	if !reflect.DeepEqual(was, is) {
 		return "connections"
 	}

@@ -1,0 +1,373 @@
+package decode
+
+import (
+	"cmp"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"dwindle/collector/reading"
+	"dwindle/config/mapping"
+)
+
+// mostOthers bounds the names of ignored values that are told, mostBeside the
+// unknown devices of one message that are put on record.
+const (
+	mostOthers = 8
+	mostBeside = 16
+)
+
+// reader turns the items of one message into samples.
+type reader struct {
+	rule     *rule
+	vars     mapping.Vars
+	received time.Time
+	items    []item
+	used     []bool
+	drafts   []draft
+	index    map[draftKey]int
+	moments  map[int]moment // by part, of the message's own time
+	badTime  string         // why the time of the message cannot be read
+}
+
+// draft is a sample under way.
+type draft struct {
+	device string
+	kind   reading.Kind
+	when   moment
+	fields []member
+}
+
+type draftKey struct {
+	device string
+	kind   reading.Kind
+	at     int64
+	own    bool
+	part   int
+}
+
+// mapped decodes a message by a mapping.
+func (r *Rules) mapped(m reading.Message, rule *rule, vars mapping.Vars, reg Register, now time.Time) (Understood, *Kept) {
+	switch {
+	case len(m.Payload) == 0:
+		return Understood{}, &Kept{Reason: Empty, Detail: "payload of length 0"}
+	case len(m.Payload) > MaxPayload:
+		return Understood{}, &Kept{Reason: Oversize, Detail: "payload of " + strconv.Itoa(len(m.Payload)) + " bytes"}
+	}
+	received := receivedAt(m, now)
+	in := input{topic: m.Topic, payload: m.Payload, received: received, zone: r.zone, wants: rule.wants, each: rule.each, ndjson: rule.ndjson}
+	f := rule.form
+	if f == nil {
+		f = recognise(m.Topic, m.Payload)
+	}
+	items, kept := f.read(in)
+	if kept != nil {
+		return Understood{}, kept
+	}
+	rd := &reader{rule: rule, vars: vars, received: received, items: items, used: make([]bool, len(items)), index: map[draftKey]int{}, moments: map[int]moment{}}
+	rd.vars["site"] = r.site
+	if kept := rd.take(); kept != nil {
+		return Understood{}, kept
+	}
+	out := Understood{Mapping: rule.label, Form: f.name}
+	out.Ignored, out.Others = rd.others()
+	if len(rd.drafts) == 0 {
+		detail := "mapping " + rule.label + " takes nothing of it"
+		if len(out.Others) > 0 {
+			detail += "; it holds " + strings.Join(out.Others, ", ")
+		}
+		return Understood{}, &Kept{Reason: NoValue, Detail: detail}
+	}
+	if kept := rd.vet(&out, reg, m.Retained); kept != nil {
+		return Understood{}, kept
+	}
+	return out, nil
+}
+
+// vet judges all samples; the first that is refused keeps the message aside.
+func (rd *reader) vet(out *Understood, reg Register, retained bool) *Kept {
+	var noValue *Kept
+	for i := range rd.drafts {
+		d := &rd.drafts[i]
+		dev, kept := lookup(reg, d.device, d.kind)
+		if kept != nil && kept.Reason == UnknownDevice {
+			if !slices.ContainsFunc(out.Beside, func(k Kept) bool { return k.Unknown == d.device }) && len(out.Beside) < mostBeside {
+				out.Beside = append(out.Beside, *kept)
+			}
+			continue
+		}
+		if kept != nil {
+			return kept
+		}
+		s := sample{device: d.device, kind: d.kind, fields: &fields{members: d.fields}, when: d.when}
+		decoded, kept := s.vet(dev, rd.received, retained)
+		switch {
+		case kept != nil && kept.Reason == NoValue:
+			// A sensor without a value does not silence the others.
+			noValue = cmp.Or(noValue, kept)
+		case kept != nil:
+			return kept
+		default:
+			out.Samples = append(out.Samples, decoded)
+		}
+	}
+	switch {
+	case len(out.Samples) > 0:
+		return nil
+	case noValue != nil:
+		return noValue
+	}
+	return &out.Beside[0]
+}
+
+// others are the values that no mapping took.
+func (rd *reader) others() (n int, names []string) {
+	for i, used := range rd.used {
+		if used || rd.items[i].name == "" {
+			continue
+		}
+		n++
+		if name := clip(rd.items[i].name); len(names) < mostOthers && !slices.Contains(names, name) {
+			names = append(names, name)
+		}
+	}
+	return n, names
+}
+
+// take finds for each value of the mapping the items that it means.
+func (rd *reader) take() *Kept {
+	for i := range rd.rule.values {
+		v := &rd.rule.values[i]
+		if v.from == nil {
+			continue
+		}
+		if topic, ok := rd.vars["channel"]; ok && v.channel != "" && v.channel != topic {
+			continue
+		}
+		if kept := rd.takeValue(v); kept != nil {
+			return kept
+		}
+	}
+	for i := range rd.rule.values {
+		if v := &rd.rule.values[i]; v.from == nil {
+			if topic, ok := rd.vars["channel"]; ok && v.channel != "" && v.channel != topic {
+				continue
+			}
+			if kept := rd.fix(v); kept != nil {
+				return kept
+			}
+		}
+	}
+	return nil
+}
+
+// takeValue takes the items that one value of the mapping means: by exact
+// name, else by the only one that differs in case alone.
+func (rd *reader) takeValue(v *valueRule) *Kept {
+	exact := false
+	for i := range rd.items {
+		if vars := (mapping.Vars{}); v.from.Match(rd.items[i].name, vars) {
+			exact = true
+			if kept := rd.put(v, i, vars); kept != nil {
+				return kept
+			}
+		}
+	}
+	text, literal := v.from.Literal()
+	if exact || !literal || text == "" {
+		return nil
+	}
+	found := -1
+	for i := range rd.items {
+		if !strings.EqualFold(rd.items[i].name, text) {
+			continue
+		}
+		if found >= 0 && rd.items[found].name != rd.items[i].name {
+			return &Kept{Reason: DuplicateKey, Detail: text + ": sent twice, in different case"}
+		}
+		found = i
+		if kept := rd.put(v, i, nil); kept != nil {
+			return kept
+		}
+	}
+	return nil
+}
+
+// put adds an item to the sample that it belongs to.
+func (rd *reader) put(v *valueRule, i int, vars mapping.Vars) *Kept {
+	it := &rd.items[i]
+	for name, value := range rd.vars {
+		if vars == nil {
+			vars = mapping.Vars{}
+		}
+		vars[name] = value // the topic's identity wins
+	}
+	if v.channel != "" && vars["channel"] != v.channel {
+		return nil
+	}
+	rd.used[i] = true
+	device, ok := rd.device(v, vars)
+	if !ok {
+		return &Kept{Reason: BadTopic, Detail: strconv.Quote(clip(device)) + " is no valid id of a device"}
+	}
+	when, kept := rd.when(it)
+	if kept != nil {
+		kept.Device = device
+		return kept
+	}
+	val := it.value
+	if it.bad != "" {
+		val = value{kind: nullValue}
+	}
+	if v.fixed != nil {
+		on := &fields{members: []member{{name: it.name, value: val, how: v.how}}}
+		yes, sent := on.boolean(it.name)
+		if !sent && on.fault == nil && val.kind != nullValue || on.fault != nil && val.kind == numberValue {
+			yes, sent = true, true
+		}
+		if !sent || !yes {
+			return nil
+		}
+		val = *v.fixed
+	}
+	h := *v.how
+	h.from = it.name
+	if h.unit == "" && v.fixed == nil {
+		h.unit = it.unit
+	}
+	d := rd.draft(device, v.kind, when, it.part)
+	d.fields = append(d.fields, member{name: v.field, value: val, how: &h})
+	if it.id != "" && (v.field == "pulses" || v.field == "volume_cm3") {
+		d.fields = append(d.fields, member{name: "id", value: value{kind: textValue, raw: []byte(it.id), text: it.id}})
+	}
+	if it.everyS > 0 {
+		text := strconv.FormatFloat(it.everyS, 'g', -1, 64)
+		every := rd.draft(device, reading.Status, when, it.part)
+		if !slices.ContainsFunc(every.fields, func(m member) bool { return m.name == "every_s" }) {
+			every.fields = append(every.fields, member{name: "every_s", value: value{kind: numberValue, raw: []byte(text)}})
+		}
+	}
+	return nil
+}
+
+// fix adds a value that is not sent: to the samples of its kind, or to one of
+// its own.
+func (rd *reader) fix(v *valueRule) *Kept {
+	device, ok := rd.device(v, rd.vars)
+	if !ok {
+		return &Kept{Reason: BadTopic, Detail: strconv.Quote(clip(device)) + " is no valid id of a device"}
+	}
+	fixed := member{name: v.field, value: *v.fixed, how: v.how}
+	found := false
+	for i := range rd.drafts {
+		if d := &rd.drafts[i]; d.kind == v.kind && (v.device == "" || d.device == device) {
+			d.fields = append(d.fields, fixed)
+			found = true
+		}
+	}
+	if found {
+		return nil
+	}
+	when, kept := rd.when(&item{})
+	if kept != nil {
+		return kept
+	}
+	d := rd.draft(device, v.kind, when, 0)
+	d.fields = append(d.fields, fixed)
+	return nil
+}
+
+// device says whose a value is; without a valid id ok is false.
+func (rd *reader) device(v *valueRule, vars mapping.Vars) (id string, ok bool) {
+	id, ok = vars.Fill(cmp.Or(v.device, rd.rule.device))
+	if !ok && v.device == "" && rd.rule.device == "{device}" {
+		id, ok = vars["machine"]
+	}
+	return id, ok && ValidID(id)
+}
+
+// draft finds or begins the sample of a device, kind and time.
+func (rd *reader) draft(device string, kind reading.Kind, when moment, part int) *draft {
+	key := draftKey{device, kind, when.at.UnixMilli(), when.fromDevice, part}
+	i, ok := rd.index[key]
+	if !ok {
+		i = len(rd.drafts)
+		rd.index[key] = i
+		rd.drafts = append(rd.drafts, draft{device: device, kind: kind, when: when})
+	}
+	return &rd.drafts[i]
+}
+
+// when is the time of an item: where the mapping says that it stands, else the
+// item's own, else under a usual name, else the receive time.
+func (rd *reader) when(it *item) (moment, *Kept) {
+	if rd.rule.time == nil && it.when != nil {
+		return *it.when, nil
+	}
+	if m, ok := rd.moments[it.part]; ok {
+		return m, nil
+	}
+	m, kept := rd.messageTime(it.part)
+	if kept != nil {
+		return m, kept
+	}
+	if !m.fromDevice && m.raw == "" && it.when != nil {
+		return *it.when, nil // what the mapping names is not there
+	}
+	rd.moments[it.part] = m
+	return m, nil
+}
+
+// messageTime reads the time of a part of the message, else of the whole.
+func (rd *reader) messageTime(part int) (moment, *Kept) {
+	own := moment{at: rd.received}
+	find := func(fits func(name string) bool) *item {
+		var found *item
+		for i := range rd.items {
+			it := &rd.items[i]
+			if (it.part == part || it.part == 0 && found == nil) && fits(it.name) {
+				rd.used[i] = true
+				if found == nil || found.part != part {
+					found = it
+				}
+			}
+		}
+		return found
+	}
+	t := rd.rule.time
+	if t == nil {
+		if it := find(timeName); it != nil {
+			m, ok := momentOf(&it.value, rd.received, clock{})
+			if !ok {
+				return own, &Kept{Reason: BadTime, Detail: it.name + ": " + strconv.Quote(clip(string(it.value.raw))) + " is no time in a form that is read"}
+			}
+			return m, nil
+		}
+		return own, nil
+	}
+	it := find(func(name string) bool { return t.field.Match(name, nil) })
+	if it == nil {
+		return own, nil
+	}
+	c := clock{unit: t.unit, zone: t.zone}
+	if t.relative {
+		c.from = rd.received
+		if t.base != nil {
+			base := find(func(name string) bool { return t.base.Match(name, nil) })
+			if base == nil {
+				return own, nil
+			}
+			b, ok := momentOf(&base.value, rd.received, clock{zone: t.zone})
+			if !ok || !b.fromDevice {
+				return own, &Kept{Reason: BadTime, Detail: base.name + ": " + strconv.Quote(clip(string(base.value.raw))) + " is no time that others could count from"}
+			}
+			c.from = b.at
+		}
+	}
+	m, ok := momentOf(&it.value, rd.received, c)
+	if !ok {
+		return own, &Kept{Reason: BadTime, Detail: it.name + ": " + strconv.Quote(clip(string(it.value.raw))) + " is no time in a form that is read"}
+	}
+	return m, nil
+}

@@ -1,0 +1,64 @@
+package config
+
+import (
+	"fmt"
+	"slices"
+
+	"dwindle/config/mapping"
+)
+
+// mappings checks what messages of other payload forms are said to mean.
+func (c *checker) mappings(n *Connections) {
+	notes := mapping.CheckAll(n.Mappings)
+	names := map[string]int{}
+	for i := range n.Mappings {
+		m := &n.Mappings[i]
+		at := indexed("connections.mappings", i)
+		for _, p := range m.Check() {
+			c.fault(join(at, p.Key), p.What, p.Remedy)
+		}
+		if first, ok := names[m.Name]; ok && m.Name != "" {
+			c.fault(at+".name", fmt.Sprintf("%q is the name of mapping %d, too", shorten(m.Name), first+1), "a name of its own, or none")
+		}
+		names[m.Name] = i
+		if k, ok := notes[i]; ok {
+			c.warn(at+".topic", fmt.Sprintf("never used: mapping %d (%s) before it takes all these topics", k+1, shorten(n.Mappings[k].Topic)), "put the narrower one first, or remove one")
+		}
+		if mapping.Covers(n.Prefix+"/"+c.s.ID+"/#", m.Filter(c.s.ID)) {
+			c.warn(at+".topic", fmt.Sprintf("topics below %s/%s are read as native messages, not by mappings", n.Prefix, c.s.ID), "another topic, or another prefix")
+		}
+	}
+	for i, f := range n.Ignore {
+		if err := mapping.CheckFilter(f); err != nil {
+			c.fault(indexed("connections.ignore", i), err.Error(), "a topic filter such as silo/test/#")
+		}
+	}
+}
+
+// TopicFilters are the MQTT topic filters of all messages that the site file
+// asks for. They may overlap.
+func (s *Site) TopicFilters() []string {
+	if s.filters == nil {
+		return s.topicFilters() // a site made by hand
+	}
+	return s.filters
+}
+
+func (s *Site) topicFilters() []string {
+	prefix := s.Connections.Prefix
+	if prefix == "" {
+		prefix = DefaultPrefix
+	}
+	filters := []string{prefix + "/" + s.ID + "/#"}
+	for i := range s.Connections.Mappings {
+		if f := s.Connections.Mappings[i].Filter(s.ID); f != "" {
+			filters = append(filters, f)
+		}
+	}
+	return filters
+}
+
+// Wants says that a topic is one of those that the site file asks for.
+func (s *Site) Wants(topic string) bool {
+	return slices.ContainsFunc(s.TopicFilters(), func(f string) bool { return mapping.Covers(f, topic) })
+}
