@@ -134,6 +134,7 @@ var words = map[string][]string{
 	"Role.alarms":           AlarmTypes,
 	"Mapping.form":          mapping.Forms,
 	"Mapping.decimal":       {"point", "comma"},
+	"MappedValue.as":        mapping.FieldNames(),
 	"MappedTime.unit":       {"s", "ms", "us", "ns"},
 }
 

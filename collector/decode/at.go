@@ -22,9 +22,14 @@ type clock struct {
 	from time.Time      // a relative time counts from it; zero: the time is none
 }
 
-// momentOf reads a time against the receive time. ok is false where it is no
-// time in any form that is read.
-func momentOf(v *value, received time.Time, c clock) (m moment, ok bool) {
+// momentOf reads a time of which nothing is known but that it is one.
+func momentOf(v *value, received time.Time) (m moment, ok bool) {
+	return clock{}.read(v, received)
+}
+
+// read reads a time against the receive time. ok is false where it is no time
+// in any form that is read.
+func (c clock) read(v *value, received time.Time) (m moment, ok bool) {
 	own := moment{at: received}
 	if v == nil || v.kind == nullValue {
 		return own, true
@@ -57,18 +62,25 @@ func momentOf(v *value, received time.Time, c clock) (m moment, ok bool) {
 	if !ok {
 		return moment{}, false
 	}
+	return clocked(at, raw, received), true
+}
+
+// clocked is a device's time, or the receive time with a hint where the
+// device's clock cannot be right.
+func clocked(at time.Time, raw string, received time.Time) moment {
+	own := moment{at: received}
 	// Millisecond resolution keeps two pulses of one second apart and is what
 	// the journal's key holds.
 	at = at.UTC().Round(time.Millisecond)
 	switch {
 	case at.Year() < EarliestYear:
 		own.raw, own.hint = clip(raw), "the device's clock is not set (time before 2020); the receive time was used"
-		return own, true
+		return own
 	case at.After(received.Add(FutureSlack)):
 		own.raw, own.hint = clip(raw), "the device's clock is ahead by "+round(at.Sub(received))+"; the receive time was used"
-		return own, true
+		return own
 	}
-	return moment{at: at, fromDevice: true}, true
+	return moment{at: at, fromDevice: true}
 }
 
 // unix reads a number as a time.

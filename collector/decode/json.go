@@ -26,7 +26,7 @@ var jsonForm = form{
 const longestPath = 512
 
 func readJSON(in input) ([]item, *Kept) {
-	text, reason, detail := plainText(in.payload)
+	text, reason, detail := cleanText(in.payload)
 	if reason != NoReason {
 		return nil, &Kept{Reason: reason, Detail: detail}
 	}
@@ -52,14 +52,6 @@ func readJSON(in input) ([]item, *Kept) {
 		}
 		w.root(v)
 	}
-}
-
-// jsonItems takes a JSON value that stands inside another form apart, with
-// the names below a prefix. The value was scanned before.
-func jsonItems(in input, v value, prefix string) []item {
-	w := &jsonWalk{in: in, path: append(make([]byte, 0, 64), prefix...)}
-	w.value(v, 1)
-	return w.items
 }
 
 // jsonWalk collects the values that are wanted.
@@ -180,10 +172,10 @@ func (w *jsonWalk) others() bool { return len(w.items) < 64 }
 
 var byteOrderMark = []byte{0xEF, 0xBB, 0xBF}
 
-// plainText checks that bytes are text and takes off what some senders put
+// cleanText checks that bytes are text and takes off what some senders put
 // around it: a byte order mark (RFC 8259 section 8.1 allows to ignore it),
 // zero bytes of a buffer that was not full.
-func plainText(in []byte) ([]byte, Reason, string) {
+func cleanText(in []byte) ([]byte, Reason, string) {
 	in = bytes.TrimPrefix(in, byteOrderMark)
 	switch {
 	case len(in) == 0:

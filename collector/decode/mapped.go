@@ -28,7 +28,6 @@ type reader struct {
 	drafts   []draft
 	index    map[draftKey]int
 	moments  map[int]moment // by part, of the message's own time
-	badTime  string         // why the time of the message cannot be read
 }
 
 // draft is a sample under way.
@@ -338,7 +337,7 @@ func (rd *reader) messageTime(part int) (moment, *Kept) {
 	t := rd.rule.time
 	if t == nil {
 		if it := find(timeName); it != nil {
-			m, ok := momentOf(&it.value, rd.received, clock{})
+			m, ok := momentOf(&it.value, rd.received)
 			if !ok {
 				return own, &Kept{Reason: BadTime, Detail: it.name + ": " + strconv.Quote(clip(string(it.value.raw))) + " is no time in a form that is read"}
 			}
@@ -358,14 +357,14 @@ func (rd *reader) messageTime(part int) (moment, *Kept) {
 			if base == nil {
 				return own, nil
 			}
-			b, ok := momentOf(&base.value, rd.received, clock{zone: t.zone})
+			b, ok := clock{zone: t.zone}.read(&base.value, rd.received)
 			if !ok || !b.fromDevice {
 				return own, &Kept{Reason: BadTime, Detail: base.name + ": " + strconv.Quote(clip(string(base.value.raw))) + " is no time that others could count from"}
 			}
 			c.from = b.at
 		}
 	}
-	m, ok := momentOf(&it.value, rd.received, c)
+	m, ok := c.read(&it.value, rd.received)
 	if !ok {
 		return own, &Kept{Reason: BadTime, Detail: it.name + ": " + strconv.Quote(clip(string(it.value.raw))) + " is no time in a form that is read"}
 	}

@@ -37,7 +37,7 @@ func Native(m reading.Message, prefix, site string, reg Register, now time.Time)
 	received := receivedAt(m, now)
 	s := sample{device: id, kind: kind, fields: &fields{members: members}}
 	at := s.fields.find("at")
-	when, ok := momentOf(at, received, clock{})
+	when, ok := momentOf(at, received)
 	if !ok {
 		return keep(BadTime, "at: "+strconv.Quote(clip(string(at.raw)))+" is no time in a form that is read")
 	}
@@ -62,7 +62,7 @@ func payload(in []byte) ([]member, Reason, string) {
 	case len(in) > MaxPayload:
 		return nil, Oversize, "payload of " + strconv.Itoa(len(in)) + " bytes"
 	}
-	in, reason, detail := plainText(in)
+	in, reason, detail := cleanText(in)
 	if reason != NoReason {
 		return nil, reason, detail
 	}

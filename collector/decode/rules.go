@@ -166,7 +166,7 @@ func (r *Rules) compileValue(m *mapping.Mapping, v *mapping.MappedValue) (out va
 		}
 	}
 	if v.Fixed != "" {
-		fixed := bareValue([]byte(v.Fixed))
+		fixed := scalarValue([]byte(v.Fixed))
 		out.fixed = &fixed
 	}
 	out.how = &how{from: v.From, unit: v.Unit, decimal: m.Decimal, trueWords: v.TrueWords, falseWords: v.FalseWords}

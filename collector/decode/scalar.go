@@ -12,11 +12,11 @@ var scalarForm = form{
 	name:       "scalar",
 	recognises: func(string, []byte) bool { return true }, // tried last
 	read: func(in input) ([]item, *Kept) {
-		text, reason, detail := plainText(in.payload)
+		text, reason, detail := cleanText(in.payload)
 		if reason != NoReason {
 			return nil, &Kept{Reason: reason, Detail: detail}
 		}
-		v := bareValue(text)
+		v := scalarValue(text)
 		if v.kind == textValue && v.text == "" {
 			return nil, &Kept{Reason: Empty, Detail: "only blanks"}
 		}
@@ -27,9 +27,9 @@ var scalarForm = form{
 	},
 }
 
-// bareValue reads a text that is one value: as JSON where it is JSON, else as
+// scalarValue reads a text that is one value: as JSON where it is JSON, else as
 // text without quotes.
-func bareValue(text []byte) value {
+func scalarValue(text []byte) value {
 	text = bytes.TrimFunc(text, blank)
 	s := &scanner{in: text}
 	if v, fault := s.value(1); fault == nil && s.at == len(text) && !nested(v) {

@@ -124,7 +124,7 @@ func (c *check) value(key string, v *MappedValue) {
 	}
 	f, ok := FieldNamed(v.As)
 	if !ok {
-		c.add(key+".as", fmt.Sprintf("%q is no native field", v.As), "one of "+strings.Join(fieldNames(), ", "))
+		c.add(key+".as", fmt.Sprintf("%q is no native field", v.As), "one of "+strings.Join(FieldNames(), ", "))
 		return
 	}
 	c.unit(key, v, f)
@@ -196,13 +196,6 @@ func (m *Mapping) Pattern(from, site string) (*Pattern, error) {
 		from = path
 	}
 	return ParsePattern(from, site)
-}
-
-func fieldNames() (out []string) {
-	for _, f := range Fields {
-		out = append(out, f.Name)
-	}
-	return out
 }
 
 // CheckAll finds the mappings that no topic reaches because an earlier one

@@ -76,3 +76,12 @@ func FieldNamed(name string) (Field, bool) {
 	f, ok := fieldOf[name]
 	return f, ok
 }
+
+// FieldNames lists the names of all of them.
+func FieldNames() []string {
+	out := make([]string, len(Fields))
+	for i, f := range Fields {
+		out[i] = f.Name
+	}
+	return out
+}
