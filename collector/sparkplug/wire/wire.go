@@ -125,7 +125,9 @@ type Metric struct {
 	Quality *int64
 	Value   Value
 
-	raw []byte // as received; empty for one made here
+	raw      []byte // as received; empty for one made here
+	name     string // as received
+	datatype Datatype
 }
 
 // Payload is what one message carries.
@@ -302,6 +304,7 @@ func decodeMetric(b []byte) (Metric, error) {
 			m.Value = Value{Field: OtherField}
 		}
 	}
+	m.name, m.datatype = m.Name, m.Datatype
 	return m, nil
 }
 
@@ -424,9 +427,14 @@ func AppendMetric(b []byte, m Metric) []byte {
 	inner := m.raw
 	if len(m.raw) > 0 {
 		// The last of two equal fields holds (Protocol Buffers, "Encoding").
-		inner = protowire.AppendTag(inner[:len(inner):len(inner)], metricName, protowire.BytesType)
-		inner = protowire.AppendString(inner, m.Name)
-		inner = appendVarint(inner, metricDatatype, uint64(m.Datatype))
+		inner = inner[:len(inner):len(inner)]
+		if m.Name != m.name {
+			inner = protowire.AppendTag(inner, metricName, protowire.BytesType)
+			inner = protowire.AppendString(inner, m.Name)
+		}
+		if m.Datatype != m.datatype {
+			inner = appendVarint(inner, metricDatatype, uint64(m.Datatype))
+		}
 	} else {
 		inner = made(m)
 	}
