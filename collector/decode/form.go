@@ -15,8 +15,13 @@ type form struct {
 	// none; nil: only where it is named. It is quick and may be wrong the safe
 	// way: read has the last word.
 	recognises func(topic string, payload []byte) bool
-	read       func(in input) ([]item, *Kept)
+	// read gives the items. [nothing] means that the message is known and has
+	// no values, such as one that only says that its sender is alive.
+	read func(in input) ([]item, *Kept)
 }
+
+// nothing is what a message holds that is known and has no values.
+var nothing = []item{}
 
 // input is a message as a form sees it. The payload is not empty and at most
 // MaxPayload long; nothing else is known of it.
@@ -67,6 +72,10 @@ type item struct {
 // forms are all that are known, in the order in which they are tried.
 var forms = []form{
 	sparkplugForm,
+	homieForm,
+	cloudEventsForm,
+	senmlForm,
+	opcuaForm,
 	jsonForm,
 	scalarForm,
 }

@@ -64,6 +64,9 @@ func (r *Rules) mapped(m reading.Message, rule *rule, vars mapping.Vars, reg Reg
 	if kept != nil {
 		return Understood{}, kept
 	}
+	if items != nil && len(items) == 0 {
+		return Understood{Mapping: rule.label, Form: f.name}, nil
+	}
 	rd := &reader{rule: rule, vars: vars, received: received, items: items, used: make([]bool, len(items)), index: map[draftKey]int{}, moments: map[int]moment{}}
 	rd.vars["site"] = r.site
 	if kept := rd.take(); kept != nil {

@@ -38,6 +38,7 @@ const (
 	BadSetting
 	NotSparkplug
 	BadUnit
+	BadForm
 	reasons // how many there are
 )
 
@@ -72,6 +73,7 @@ var reasonWords = [reasons]struct{ word, remedy string }{
 	BadUnit:        {"bad_unit", "give the unit as sent under connections.mappings, one that fits the field"},
 	BadSetting:     {"bad_setting", "send the setting as {\"pacing\":\"run\",\"cm3_per_100h\":2.1} or {\"pacing\":\"pulse\",\"cm3_per_pulse\":0.3}"},
 	NotSparkplug:   {"not_sparkplug", "topics spBv1.0/... carry the binary payload of Sparkplug B; the detail says where reading stopped"},
+	BadForm:        {"bad_form", "the message breaks a rule of its payload form; the detail says which"},
 }
 
 // String gives the stable word of the reason.

@@ -1,0 +1,99 @@
+package decode
+
+import (
+	"bytes"
+	"strings"
+	"unicode/utf8"
+)
+
+// Topics of the Homie convention, versions 5 and 4: "Homie: An MQTT Convention
+// for IoT/M2M", version 5.0.0, 2025, and version 4.0.0, 2019.
+//
+//	<root>/5/<device>/<node>/<property>     version 5
+//	<root>/<device>/<node>/<property>       version 4
+//
+// The payload of a property is its value, an item named node/property. The
+// attribute $state is an item of that name: true for ready, init, alert, false
+// for disconnected and lost. A device that sleeps is neither, since its silence
+// was announced; its interval judges it. All other attributes, targets and
+// commands are known and have no items. Attributes of a device that is removed
+// are cleared with a payload of length 0, which is sorted out before any form.
+//
+// All messages are retained and have no time. What comes as it happens counts
+// at the time of receipt; what the broker replays at a connect is the state of
+// an unknown time and leaves no history, as with every message of that kind.
+//
+// Version 5 gives units in the device's $description, a message of its own.
+// Messages are read one by one, each for itself, and so the unit is the
+// mapping's; what the description says is shown where a mapping is tried.
+
+var homieForm = form{name: "homie", recognises: likeHomie, read: readHomie}
+
+// homieLevels are the levels of a topic behind the root, and the version where
+// the topic tells it.
+func homieLevels(topic string) (levels []string, ok bool) {
+	levels = strings.Split(topic, "/")
+	switch {
+	case len(levels) > 2 && levels[1] == "5":
+		return levels[2:], true
+	case len(levels) > 2:
+		return levels[1:], true
+	}
+	return nil, false
+}
+
+func likeHomie(topic string, _ []byte) bool {
+	_, ok := homieLevels(topic)
+	return ok && strings.HasPrefix(topic, "homie/")
+}
+
+func readHomie(in input) ([]item, *Kept) {
+	levels, ok := homieLevels(in.topic)
+	if !ok || len(in.topic) > MaxTopic || !utf8.ValidString(in.topic) {
+		return nil, &Kept{Reason: BadTopic, Detail: "a topic such as homie/5/device/node/property is expected"}
+	}
+	if len(levels) == 2 && levels[1] == "$state" {
+		return homieState(in.payload)
+	}
+	for _, level := range levels {
+		if strings.HasPrefix(level, "$") {
+			return nothing, nil // an attribute, $target, $broadcast
+		}
+	}
+	switch {
+	case len(levels) == 4 && levels[3] == "set":
+		return nothing, nil // a command to the device
+	case len(levels) != 3:
+		return nil, &Kept{Reason: BadTopic, Detail: "a topic such as homie/5/device/node/property is expected"}
+	}
+	out := item{name: levels[1] + "/" + levels[2]}
+	// Version 5 writes an empty text as one zero byte, since a payload of
+	// length 0 clears.
+	if bytes.Equal(in.payload, []byte{0}) {
+		out.value = value{kind: textValue}
+		return []item{out}, nil
+	}
+	text, kept := textOf(in.payload)
+	if kept != nil {
+		return nil, kept
+	}
+	out.value = scalarValue(text)
+	// Only true and false are booleans, in small letters.
+	if out.value.kind == textValue && (strings.EqualFold(out.value.text, "true") || strings.EqualFold(out.value.text, "false")) {
+		out.bad = "the convention writes true and false in small letters"
+	}
+	return []item{out}, nil
+}
+
+// homieState reads the state of a device.
+func homieState(payload []byte) ([]item, *Kept) {
+	switch string(payload) {
+	case "ready", "init", "alert":
+		return []item{{name: "$state", value: boolean(true)}}, nil
+	case "disconnected", "lost":
+		return []item{{name: "$state", value: boolean(false)}}, nil
+	case "sleeping":
+		return nothing, nil
+	}
+	return nil, &Kept{Reason: BadForm, Detail: "$state: " + clipQuote(payload) + " is none of init, ready, disconnected, sleeping, lost, alert"}
+}

@@ -1,0 +1,508 @@
+package decode
+
+import (
+	"bytes"
+	"encoding/base64"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+)
+
+// SenML packs in JSON: C. Jennings, Z. Shelby, J. Arkko, A. Keranen,
+// C. Bormann, "Sensor Measurement Lists (SenML)", RFC 8428, 2018; versions as
+// sets of features: C. Bormann, "Sensor Measurement Lists (SenML) Features and
+// Versions", RFC 9100, 2021; secondary units: C. Bormann, "Additional Units for
+// Sensor Measurement Lists (SenML)", RFC 8798, 2020.
+//
+// A pack is a list of records. Base fields hold from their record on, so the
+// records are resolved first: each then has a full name, a unit, a time and a
+// value of its own, and they stand in the order of time. A record is an item
+// under its full name. Where it has a sum, the integral of the value over time,
+// that is a second item, named with "#s" behind it (the sign cannot be in a
+// SenML name), in the unit of the integral.
+//
+// What goes beyond the texts, in favour of those who send: secondary units are
+// taken without their feature being announced, since their names cannot be
+// mistaken; a number sent as text and a value of null or NaN are left to the
+// vetting, which counts them as coerced or missing.
+
+var senmlForm = form{name: "senml", recognises: likeSenML, read: readSenML}
+
+// Labels of RFC 8428 section 4.3, table 1.
+const (
+	senmlBaseName = iota
+	senmlBaseTime
+	senmlBaseUnit
+	senmlBaseValue
+	senmlBaseSum
+	senmlBaseVersion
+	senmlName
+	senmlUnit
+	senmlValue
+	senmlText
+	senmlBool
+	senmlData
+	senmlSum
+	senmlTime
+	senmlUpdate
+	senmlLabels // how many there are
+)
+
+var senmlLabel = [senmlLabels]string{"bn", "bt", "bu", "bv", "bs", "bver", "n", "u", "v", "vs", "vb", "vd", "s", "t", "ut"}
+
+const (
+	// From here on a time is a Unix time, below it is relative to now: RFC 8428
+	// section 4.5.3.
+	senmlAbsolute = 1 << 28
+	// The version that RFC 8428 defines; by RFC 9100 section 3 its bits stand
+	// for the features that every pack has and may not lack.
+	senmlVersion = 10
+	// The features that are known here: those of version 10, and secondary
+	// units, code 4 (RFC 9100 section 4).
+	senmlFeatures = senmlVersion | 1<<4
+	// A sign that no SenML name may contain (RFC 8428 section 4.5.1).
+	senmlSumMark = "#s"
+)
+
+// senmlRecord is a resolved record (RFC 8428 section 4.6).
+type senmlRecord struct {
+	name string
+	unit string
+	// t is the time of the record, Unix s. Where it was relative, now is in it.
+	t        float64
+	relative bool
+	offset   float64 // from now, s, of a relative time
+	label    int     // which of v, vs, vb, vd it has, or senmlLabels: none
+	value    value
+	sum      string // as a JSON number; empty: none
+	update   float64
+}
+
+// likeSenML looks at the first record: a name is what tells a pack from other
+// lists of objects.
+func likeSenML(_ string, payload []byte) bool {
+	s := &scanner{in: bytes.TrimPrefix(payload, byteOrderMark)}
+	s.space()
+	if s.at >= len(s.in) || s.in[s.at] != '[' {
+		return false
+	}
+	s.at++
+	s.space()
+	if s.at >= len(s.in) || s.in[s.at] != '{' {
+		return false
+	}
+	members, fault := s.object(2)
+	if fault != nil {
+		return false
+	}
+	named := false
+	for _, m := range members {
+		switch m.name {
+		case "bn", "n":
+			named = m.value.kind == textValue
+		case "bt", "bu", "bv", "bs", "bver", "u", "v", "vs", "vb", "vd", "s", "t", "ut":
+		default:
+			if !strings.HasSuffix(m.name, "_") {
+				return false
+			}
+		}
+	}
+	return named
+}
+
+func readSenML(in input) ([]item, *Kept) {
+	records, kept := resolveSenML(in.payload, in.received)
+	if kept != nil {
+		return nil, kept
+	}
+	items := make([]item, 0, len(records))
+	for i, r := range records {
+		out := item{name: r.name, value: r.value, unit: senmlUnitName(r.unit), everyS: r.update}
+		if i > 0 && records[i-1].t == r.t && records[i-1].relative == r.relative {
+			out.when = items[len(items)-1].when // packs are mostly of one time
+		} else {
+			out.when = r.moment(in.received)
+		}
+		if r.label != senmlLabels {
+			if r.label != senmlValue {
+				out.unit = "" // of numbers only: a base unit falls on the others too
+			}
+			items = append(items, out)
+		}
+		if r.sum != "" {
+			out.name += senmlSumMark
+			out.value = value{kind: numberValue, raw: []byte(r.sum)}
+			out.unit = senmlSumUnit(r.unit)
+			items = append(items, out)
+		}
+	}
+	return items, nil
+}
+
+// moment is the record's time against the receive time. A time relative to now
+// is as good as the receive time is, and no better: it is none that came from
+// the device.
+func (r senmlRecord) moment(received time.Time) *moment {
+	switch {
+	case r.relative && r.offset == 0:
+		return nil
+	case r.relative && r.offset > 0:
+		return &moment{at: received, raw: short(r.offset), hint: "the time lies " + short(r.offset) + " s in the future (in SenML a time below 2^28 is relative to now, so that an uptime must not be sent as time); the receive time was used"}
+	case r.t >= 1e11:
+		return &moment{at: received, raw: short(r.t), hint: "the time is not in seconds, as SenML wants it; the receive time was used"}
+	}
+	m := clocked(time.UnixMilli(int64(math.Round(r.t*1e3))), short(r.t), received)
+	if r.relative {
+		m.fromDevice = false
+	}
+	return &m
+}
+
+// resolveSenML reads a pack and resolves its records against now.
+func resolveSenML(payload []byte, now time.Time) ([]senmlRecord, *Kept) {
+	list, kept := senmlList(payload)
+	if kept != nil {
+		return nil, kept
+	}
+	p := pack{now: float64(now.UnixMilli()) / 1e3, records: make([]senmlRecord, 0, len(list))}
+	for i, v := range list {
+		if r, detail := p.add(v); r != NoReason {
+			return nil, &Kept{Reason: r, Detail: "record " + strconv.Itoa(i+1) + ": " + detail}
+		}
+	}
+	if len(p.records) == 0 {
+		return nil, &Kept{Reason: NoValue, Detail: "a SenML pack without a value"}
+	}
+	slices.SortStableFunc(p.records, func(a, b senmlRecord) int {
+		switch {
+		case a.t < b.t:
+			return -1
+		case a.t > b.t:
+			return 1
+		}
+		return 0
+	})
+	return p.records, nil
+}
+
+// senmlList gives the records of a pack as they were sent.
+func senmlList(payload []byte) ([]value, *Kept) {
+	text, kept := textOf(payload)
+	if kept != nil {
+		return nil, kept
+	}
+	root, kept := scanText(text)
+	if kept != nil {
+		return nil, kept
+	}
+	if root.kind != listValue {
+		return nil, &Kept{Reason: BadForm, Detail: "a SenML pack is a list of records"}
+	}
+	s := &scanner{in: root.raw}
+	list, _ := s.list(1) // was checked when the text was scanned
+	return list, nil
+}
+
+// pack is what holds while its records are resolved in turn.
+type pack struct {
+	now     float64
+	records []senmlRecord
+
+	name, unit string
+	time       float64
+	value, sum string // JSON numbers; empty: none
+	version    uint64
+	began      bool // a record has been seen, so that its version holds
+}
+
+// add resolves one more record.
+func (p *pack) add(v value) (Reason, string) {
+	if v.kind != objectValue {
+		return BadForm, "a record is an object"
+	}
+	s := &scanner{in: v.raw}
+	members, _ := s.object(1) // was checked when the text was scanned
+	var field [senmlLabels]*value
+	for i := range members {
+		m := &members[i]
+		label := slices.Index(senmlLabel[:], m.name)
+		switch {
+		case label >= 0 && field[label] != nil:
+			return DuplicateKey, m.name + ": sent twice"
+		case label >= 0:
+			field[label] = &m.value
+		case strings.HasSuffix(m.name, "_"):
+			// RFC 8428 section 4.4.
+			return BadForm, "label " + strconv.Quote(clip(m.name)) + " must be understood and is not known"
+		}
+	}
+	if r, detail := p.base(&field); r != NoReason {
+		return r, detail
+	}
+	own := false
+	for label := senmlName; label < senmlLabels; label++ {
+		own = own || field[label] != nil
+	}
+	if !own {
+		return NoReason, "" // only sets what holds for the next
+	}
+	return p.resolve(&field)
+}
+
+// base takes over the base fields of a record (RFC 8428 section 4.1).
+func (p *pack) base(field *[senmlLabels]*value) (Reason, string) {
+	version := uint64(senmlVersion)
+	if p.began {
+		version = p.version
+	}
+	if v := field[senmlBaseVersion]; v != nil {
+		n, err := strconv.ParseUint(string(v.raw), 10, 53)
+		if v.kind != numberValue || err != nil || n == 0 {
+			return BadForm, "bver: a whole number above 0 is expected"
+		}
+		// Versions below 10 were drafts of the same labels (the RFC's own
+		// example in section 5.1.2 has 5); above, each bit is a feature that
+		// must be known (RFC 9100 section 2.2).
+		if n >= senmlVersion && (n&senmlVersion != senmlVersion || n&^senmlFeatures != 0) {
+			return BadForm, "bver: version " + strconv.FormatUint(n, 10) + " has features that are not known; 10 and 26 are read"
+		}
+		version = n
+	}
+	if p.began && version != p.version {
+		return BadForm, "bver: all records of a pack have the same version" // RFC 8428 section 4.4
+	}
+	p.version, p.began = version, true
+
+	for _, b := range [...]struct {
+		label, most int
+		to          *string
+	}{{senmlBaseName, MaxTopic, &p.name}, {senmlBaseUnit, MaxText, &p.unit}} {
+		if v := field[b.label]; v != nil {
+			if v.kind != textValue || len(v.text) > b.most {
+				return NotText, senmlLabel[b.label] + ": text of at most " + strconv.Itoa(b.most) + " bytes is expected"
+			}
+			*b.to = v.text
+		}
+	}
+	if v := field[senmlBaseTime]; v != nil {
+		t, r, detail := seconds(v, "bt")
+		if r != NoReason {
+			return r, detail
+		}
+		p.time = t
+	}
+	for _, b := range [...]struct {
+		label int
+		to    *string
+	}{{senmlBaseValue, &p.value}, {senmlBaseSum, &p.sum}} {
+		if v := field[b.label]; v != nil {
+			text, r, detail := numeral(v, senmlLabel[b.label])
+			if r != NoReason {
+				return r, detail
+			}
+			*b.to = text
+		}
+	}
+	return NoReason, ""
+}
+
+// resolve makes a record of regular fields and of what holds.
+func (p *pack) resolve(field *[senmlLabels]*value) (Reason, string) {
+	out := senmlRecord{name: p.name, unit: p.unit, label: senmlLabels}
+	if v := field[senmlName]; v != nil {
+		if v.kind != textValue || len(p.name)+len(v.text) > MaxTopic {
+			return NotText, "n: text of at most " + strconv.Itoa(MaxTopic) + " bytes is expected"
+		}
+		out.name += v.text
+	}
+	if !senmlNamed(out.name) {
+		return BadForm, "name " + strconv.Quote(clip(out.name)) + " must begin with a letter or digit and have only letters, digits and - : . / _"
+	}
+	if v := field[senmlUnit]; v != nil {
+		if v.kind != textValue || len(v.text) > MaxText {
+			return NotText, "u: a short text is expected"
+		}
+		out.unit = v.text
+	}
+	for _, label := range [...]int{senmlValue, senmlText, senmlBool, senmlData} {
+		if field[label] == nil {
+			continue
+		}
+		if out.label != senmlLabels {
+			return BadForm, senmlLabel[out.label] + " and " + senmlLabel[label] + " in one record; it has one value"
+		}
+		out.label = label
+		out.value = *field[label]
+	}
+	if r, detail := p.vet(&out); r != NoReason {
+		return r, detail
+	}
+	if v := field[senmlSum]; v != nil || p.sum != "" {
+		text := "0"
+		if v != nil {
+			var r Reason
+			var detail string
+			if text, r, detail = numeral(v, "s"); r != NoReason {
+				return r, detail
+			}
+		}
+		sum, ok := addNumbers(p.sum, text)
+		if !ok {
+			return Overflow, "bs and s: the sum is too large"
+		}
+		out.sum = sum
+	} else if out.label == senmlLabels {
+		return NoValue, "none of v, vs, vb, vd and s"
+	}
+	var t float64
+	for _, b := range [...]struct {
+		label int
+		to    *float64
+	}{{senmlTime, &t}, {senmlUpdate, &out.update}} {
+		if v := field[b.label]; v != nil {
+			x, r, detail := seconds(v, senmlLabel[b.label])
+			if r != NoReason {
+				return r, detail
+			}
+			*b.to = x
+		}
+	}
+	out.update = max(out.update, 0) // a time until the next that is not above 0 says nothing
+	out.t = p.time + t
+	if out.t < senmlAbsolute {
+		out.relative, out.offset = true, out.t
+		out.t += p.now
+	}
+	p.records = append(p.records, out)
+	return NoReason, ""
+}
+
+// vet checks the one value of a record against its label and adds the base
+// value to a number.
+func (p *pack) vet(out *senmlRecord) (Reason, string) {
+	if out.label == senmlLabels || out.value.kind == nullValue {
+		return NoReason, ""
+	}
+	switch out.label {
+	case senmlValue:
+		text, r, detail := numeral(&out.value, "v")
+		if r != NoReason || p.value == "" {
+			return r, detail
+		}
+		sum, ok := addNumbers(p.value, text)
+		if !ok {
+			return Overflow, "bv and v: the sum is too large"
+		}
+		out.value = value{kind: numberValue, raw: []byte(sum)}
+	case senmlText:
+		if out.value.kind != textValue {
+			return NotText, "vs: text is expected"
+		}
+	case senmlBool:
+		if out.value.kind != boolValue {
+			return NotABoolean, "vb: true or false is expected"
+		}
+	case senmlData:
+		// RFC 4648 section 5, without padding; padding does no harm.
+		_, err := base64.RawURLEncoding.DecodeString(strings.TrimRight(out.value.text, "="))
+		if out.value.kind != textValue || err != nil {
+			return BadForm, "vd: base64 in the alphabet for URLs is expected"
+		}
+	}
+	return NoReason, ""
+}
+
+// seconds reads a time field.
+func seconds(v *value, label string) (float64, Reason, string) {
+	text, r, detail := numeral(v, label)
+	if r != NoReason {
+		return 0, r, detail
+	}
+	x, err := strconv.ParseFloat(text, 64)
+	if err != nil {
+		return 0, Overflow, label + ": " + clip(text) + " is too large"
+	}
+	return x, NoReason, ""
+}
+
+// numeral gives a number as it was written; a number sent as text is taken.
+func numeral(v *value, label string) (string, Reason, string) {
+	switch {
+	case v.kind == numberValue:
+		return string(v.raw), NoReason, ""
+	case v.kind == textValue && plainNumber(v.text):
+		return v.text, NoReason, ""
+	}
+	return "", NotANumber, label + ": a number is expected"
+}
+
+// addNumbers adds two decimal numbers, whole ones exactly. An empty base adds
+// nothing.
+func addNumbers(base, text string) (string, bool) {
+	if base == "" {
+		return text, true
+	}
+	a, errA := strconv.ParseInt(base, 10, 64)
+	b, errB := strconv.ParseInt(text, 10, 64)
+	if errA == nil && errB == nil {
+		sum := a + b
+		return strconv.FormatInt(sum, 10), (sum > a) == (b > 0)
+	}
+	x, errX := strconv.ParseFloat(base, 64)
+	y, errY := strconv.ParseFloat(text, 64)
+	sum := x + y
+	if errX != nil || errY != nil || math.IsInf(sum, 0) {
+		return "", false
+	}
+	return strconv.FormatFloat(sum, 'g', -1, 64), true
+}
+
+// senmlNamed says whether a full name is made as RFC 8428 section 4.5.1 wants.
+func senmlNamed(name string) bool {
+	for i := range len(name) {
+		c := name[i]
+		if isLetter(c) || isDigit(c) {
+			continue
+		}
+		if i == 0 || !strings.ContainsRune("-:./_", rune(c)) {
+			return false
+		}
+	}
+	return name != ""
+}
+
+// senmlUnitName gives the unit under the name that the mapping knows. Names
+// that are the same in both, and those it does not know, stay as they are.
+//
+// "%" is not percent in SenML but the ratio 0 to 1, the same as "/" (RFC 8428
+// section 12.1, note 1; RFC 8798 section 3, note 1); percent is "/100".
+func senmlUnitName(unit string) string {
+	switch unit {
+	case "%":
+		return "/"
+	case "%EL", "%RH":
+		return "/100"
+	}
+	return unit
+}
+
+// senmlSumUnit is the unit of an integral over time: the record's unit times
+// the second (RFC 8428 section 4.2), by its own name where it has one. The
+// integral of a state of 0 or 1 is the time for which it was 1.
+func senmlSumUnit(unit string) string {
+	switch unit {
+	case "/", "%":
+		return "s"
+	case "m3/s":
+		return "m3"
+	case "l/s":
+		return "l"
+	case "1/s":
+		return "count"
+	case "":
+		return ""
+	}
+	return unit + "*s"
+}
