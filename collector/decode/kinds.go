@@ -31,9 +31,9 @@ const (
 	mostCM3     = 1e9  // cumulative volume of a lifetime
 	mostPulses  = 1e9  // in one increment
 	exactFloat  = 1 << 53
-	// A signed 32-bit counter that has wrapped lies far below zero and is
-	// folded back by the meter; a small negative count is a fault.
-	wrapLow, wrapHigh = -1 << 31, -1 << 30
+	// A signed counter of 16 or 32 bits goes below zero when it is half full,
+	// and is folded back by the meter.
+	wrapLow = -1 << 31
 )
 
 // add appends a reading of this message.
@@ -108,15 +108,19 @@ func (t *taker) pulse() {
 	}
 }
 
-// counter gets a cumulative count, which may be below zero only as the upper
-// half of an unsigned 32-bit counter.
+// counter gets a cumulative count. Below zero it is the upper half of an
+// unsigned one; but for the numbers that mean "no value" by custom, which is
+// worth the reading that a true one would lose.
 func (t *taker) counter(name string) (int64, bool) {
 	n, ok := t.count(name, wrapLow)
-	if ok && n < 0 && n > wrapHigh {
-		t.keep(OutOfRange, name, strconv.FormatInt(n, 10)+" is below 0")
+	switch {
+	case !ok:
+		return 0, false
+	case n == -1, n == -9, n == -99, n == -999, n == -9999:
+		t.keep(OutOfRange, name, strconv.FormatInt(n, 10)+" is below 0: it means that there was no value")
 		return 0, false
 	}
-	return n, ok
+	return n, true
 }
 
 func (t *taker) dose() {

@@ -8,6 +8,8 @@ import (
 const (
 	cadenceSteps = 15 // steps remembered
 	cadenceLeast = 3  // steps needed before the median is believed
+
+	unlearnedMost = 24 * time.Hour
 )
 
 // Cadence learns the expected reporting interval of a channel as the median of
@@ -56,10 +58,11 @@ func (c *Cadence) median() int64 {
 }
 
 // expected is the interval in ms to judge by. Until it is learned, a default
-// holds, or the steps seen so far if they are longer.
+// holds, or the steps seen so far if they are longer, up to a day: a first step
+// of a month is no reporting interval.
 func (c *Cadence) expected() int64 {
 	if c.N >= cadenceLeast {
 		return c.median()
 	}
-	return max(c.median(), UnlearnedEvery.Milliseconds())
+	return max(min(c.median(), unlearnedMost.Milliseconds()), UnlearnedEvery.Milliseconds())
 }

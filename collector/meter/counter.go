@@ -24,12 +24,17 @@ type spec struct {
 
 // Widths at which counters wrap, in units of the reading.
 var (
-	countWidths = []float64{1 << 8, 1 << 16, 1 << 31, 1 << 32}
+	// Registers, and displays of four to eight digits.
+	countWidths = []float64{1 << 8, 1 << 15, 1 << 16, 1 << 24, 1 << 31, 1 << 32, 1e4, 1e5, 1e6, 1e7, 1e8}
 	// Seconds wrap in binary, or with a millisecond or microsecond counter
 	// behind them (49.7 days, 71.6 minutes), or hours with either.
 	secondWidths = []float64{1 << 16, 1 << 31, 1 << 32, (1 << 31) / 1e3, (1 << 32) / 1e3, (1 << 32) / 1e6}
 	hourWidths   = []float64{1 << 16, 9999 + 1, 99999 + 1, 999999 + 1, (1 << 31) / 3.6e3, (1 << 32) / 3.6e3, (1 << 31) / 3.6e6, (1 << 32) / 3.6e6}
 )
+
+// catchUpMost is how long a value may have stood still before what comes all
+// at once is no longer taken for what it had not shown. Judgement.
+const catchUpMost = 24 * time.Hour
 
 // smallWidth is a wrap so narrow that more than one may have gone unseen.
 const smallWidth = 1 << 8
@@ -64,6 +69,7 @@ type counter struct {
 	NextV, LateV value
 	Seen         int64   // newest reading, ms
 	Credit       float64 // amount that may come beyond the elapsed time's allowance
+	Moved        int64   // time of the first reading with the value of the base, ms
 	Res          float64 // finest resolution seen, units; 0 for exact counters
 	PaceA        float64 // decayed amount
 	PaceH        float64 // decayed hours it came in
@@ -122,8 +128,27 @@ func (c *counter) add(s *spec, t int64, v value, ownTime bool, out []booking) []
 	return c.step(s, t, v, slack, out)
 }
 
+// unsigned gives the value of a register that is sent as a signed number: what
+// is below zero is its upper half. Of the usual widths it is the one that is
+// the smallest step up from the base.
+func (c *counter) unsigned(v value) value {
+	if v.I >= 0 {
+		return v
+	}
+	narrow, wide := v.I+1<<16, v.I+1<<32
+	if v.I >= -1<<15 && (!c.Has || narrow >= c.V.I || wide < c.V.I) {
+		v.I = narrow
+	} else {
+		v.I = wide
+	}
+	return v
+}
+
 // rebase makes a reading the base, without booking.
 func (c *counter) rebase(t int64, v value) {
+	if !c.Has || v != c.V {
+		c.Moved = t
+	}
 	c.T, c.V, c.Seen, c.Hold = t, v, max(c.Seen, t), holdNone
 	c.HeldT, c.HeldV = 0, value{}
 	c.NextT, c.NextV = 0, value{}
@@ -147,12 +172,51 @@ func (c *counter) step(s *spec, t int64, v value, slack float64, out []booking) 
 		c.Hold, c.HeldT, c.HeldV = holdFall, t, v
 		return out
 	}
+	if d == 0 && c.saturated(s) {
+		return c.skip(s, t, v, slack, reading.LowerBound, out)
+	}
 	amount := d * s.scale
-	if amount > 2*c.available(s, c.T, t) {
+	if amount > c.likely(s, c.T, t) {
 		c.Hold, c.HeldT, c.HeldV = holdJump, t, v
 		return out
 	}
 	return c.book(s, t, v, amount, slack, 0, out)
+}
+
+// likely is the amount that is believed without a second reading: twice what is
+// possible, and where the possible is far from the usual no more than what a new
+// counter may claim or ten times the counter's own pace. Messages may be late by
+// a few intervals.
+func (c *counter) likely(s *spec, from, to int64) float64 {
+	most := 2 * c.available(s, from, to)
+	if !s.paced {
+		return most
+	}
+	rate := s.claimPerHour
+	if c.PaceH >= 6*hour {
+		rate = max(10*c.PaceA/c.PaceH, rate)
+	}
+	return min(most, s.slack+rate*float64(to-from+GapIntervals*c.Steps.expected())/msPerHour)
+}
+
+// saturated says that the base is the largest value of some width, where a
+// counter that does not wrap stands for ever (but for a byte's, which is passed
+// too often to mean that); or 2^24, beyond which a 32-bit
+// float cannot count by ones.
+func (c *counter) saturated(s *spec) bool {
+	top, step := s.float(c.V), c.Res
+	if s.exact {
+		if c.V.I == 1<<24 || c.V.I == math.MaxInt64 {
+			return true
+		}
+		step = 1
+	}
+	for _, width := range s.widths {
+		if width > smallWidth && top < width && top > width-1.5*step {
+			return true
+		}
+	}
+	return false
 }
 
 // rounding says that a fall is a last digit rounded the other way.
@@ -168,6 +232,10 @@ func (c *counter) rounding(s *spec, v value, fall float64) bool {
 // No more is booked than can have come.
 func (c *counter) book(s *spec, t int64, v value, amount, slack float64, flags reading.Flags, out []booking) []booking {
 	have := c.available(s, c.T, t)
+	if amount > have && c.caughtUp(s, t, amount) {
+		flags |= reading.Gap
+		have = amount
+	}
 	if amount > have {
 		if amount > 1.01*have {
 			flags |= reading.Capped
@@ -179,6 +247,13 @@ func (c *counter) book(s *spec, t int64, v value, amount, slack float64, flags r
 	c.Credit = max(0, min(have-amount, slack))
 	c.rebase(t, v)
 	return out
+}
+
+// caughtUp says that a value which stood still made good at once what it had
+// not shown: the last value of a source that was away had been sent again and
+// again, and what came fits into the time since it last moved.
+func (c *counter) caughtUp(s *spec, t int64, amount float64) bool {
+	return c.Moved < c.T && t-c.Moved <= catchUpMost.Milliseconds() && amount <= s.perHour*float64(t-c.Moved)/msPerHour
 }
 
 // skip settles a stretch about which the counter says nothing.
@@ -194,8 +269,13 @@ func (c *counter) afterFall(s *spec, t int64, v value, slack float64, out []book
 	d := s.diff(v, c.V) * s.scale
 	switch {
 	case d >= 0 && d <= c.available(s, c.T, t):
-		// Back where it was: the low reading was a glitch.
-		return c.book(s, t, v, d, slack, reading.Glitch, out)
+		// Back where it was: the low reading was a glitch. A young counter may
+		// as well have begun again and come this far.
+		flags := reading.Glitch
+		if s.float(v)*s.scale <= c.mostClaim(s, c.T, t) {
+			flags |= reading.LowerBound
+		}
+		return c.book(s, t, v, d, slack, flags, out)
 	case s.diff(v, c.HeldV) < 0:
 		// Lower still: the first low reading is not confirmed, this one waits.
 		c.HeldT, c.HeldV = t, v
@@ -213,6 +293,7 @@ func (c *counter) settleFall(s *spec, slack float64, out []booking) []booking {
 	claim := low * s.scale
 	most := c.mostClaim(s, c.T, t)
 
+	wrapped, across := 0.0, 0.0
 	for _, width := range s.widths {
 		if top >= width || top < 0.9*width {
 			continue
@@ -225,13 +306,17 @@ func (c *counter) settleFall(s *spec, slack float64, out []booking) []booking {
 		if c.PaceH > 0 {
 			usual = 2 * c.PaceA / c.PaceH * float64(t-c.T) / msPerHour / s.scale
 		}
-		if around <= max(16, 0.01*width, usual) && around*s.scale <= c.available(s, c.T, t) {
-			flags := reading.Rollover
-			if width <= smallWidth {
-				flags |= reading.LowerBound
-			}
-			return c.book(s, t, v, around*s.scale, slack, flags, out)
+		near := max(16, usual, min(0.01*width, most/s.scale))
+		if around <= near && around*s.scale <= c.available(s, c.T, t) && (wrapped == 0 || around < across) {
+			wrapped, across = width, around
 		}
+	}
+	if wrapped > 0 {
+		flags := reading.Rollover
+		if wrapped <= smallWidth {
+			flags |= reading.LowerBound
+		}
+		return c.book(s, t, v, across*s.scale, slack, flags, out)
 	}
 	if claim <= most {
 		return c.book(s, t, v, claim, slack, reading.Reset|reading.LowerBound, out)
@@ -256,10 +341,20 @@ func (c *counter) afterJump(s *spec, t int64, v value, slack float64, out []book
 	base := s.diff(v, c.V) * s.scale
 	switch {
 	case held >= 0 && held <= 2*c.available(s, c.HeldT, t):
-		// Confirmed: a new segment. What lies in the jump is not duty.
-		out = c.skip(s, c.HeldT, c.HeldV, slack, reading.Rebased, out)
+		at, to := c.HeldT, c.HeldV
+		jump := s.diff(to, c.V) * s.scale
+		possible := jump <= 2*c.available(s, c.T, at)
+		// At the same pace now as in the jump, within a factor of four: so that
+		// is its pace.
+		steady := 4*held*float64(at-c.T) >= jump*float64(t-at)
+		if possible && steady || c.caughtUp(s, at, jump) {
+			out = c.book(s, at, to, jump, slack, 0, out)
+		} else {
+			// Confirmed: a new segment. What lies in the jump is not duty.
+			out = c.skip(s, at, to, slack, reading.Rebased, out)
+		}
 		return c.step(s, t, v, slack, out)
-	case base >= 0 && base <= 2*c.available(s, c.T, t):
+	case base >= 0 && base <= c.likely(s, c.T, t):
 		return c.book(s, t, v, base, slack, reading.Glitch, out)
 	case base < 0 && !c.rounding(s, v, -base/s.scale):
 		c.Hold, c.HeldT, c.HeldV = holdFall, t, v

@@ -124,9 +124,9 @@ func (f *Fold) Add(r reading.Reading) []Interval {
 			f.increment(t, float64(r.Count), r.FromDevice)
 		}
 	case f.lead.quantity:
-		f.leading(t, valueOf(r), r.FromDevice)
+		f.leading(t, f.s.Lead.unsigned(value{I: r.Count, F: r.Value}), r.FromDevice)
 	case f.second.quantity:
-		f.secondary(t, valueOf(r), r.FromDevice)
+		f.secondary(t, f.s.Second.unsigned(value{I: r.Count, F: r.Value}), r.FromDevice)
 	}
 	if carried := r.Flags & carriedFlags; carried != 0 {
 		for i := range f.out {
@@ -138,14 +138,6 @@ func (f *Fold) Add(r reading.Reading) []Interval {
 
 // carriedFlags pass from a reading to the intervals that it settles.
 const carriedFlags = reading.ReceiveTime | reading.Conflict | reading.Inexact
-
-func valueOf(r reading.Reading) value {
-	v := value{I: r.Count, F: r.Value}
-	if v.I < 0 {
-		v.I += 1 << 32 // a signed counter in the upper half of its width
-	}
-	return v
-}
 
 // leading takes a reading of the leading counter.
 func (f *Fold) leading(t int64, v value, ownTime bool) {

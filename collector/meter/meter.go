@@ -12,8 +12,15 @@
 //	first reading             base, nothing booked
 //	up, physically possible   the difference
 //	up, 1 to 2 times possible what is possible; Capped
+//	up, far above its pace    held; going on at that pace: the difference; at
+//	                          the old one: new base, stretch unknown, Rebased;
+//	                          not confirmed: passed over, Glitch
 //	up, absurdly              held; confirmed: new base, stretch unknown, Rebased;
 //	                          not confirmed: passed over, Glitch
+//	up, all at once after it  the difference, place unknown; Gap
+//	  stood still
+//	still, at the largest     stretch unknown, LowerBound
+//	  value of a width
 //	down by a last digit      nothing, the base stays
 //	down                      held; back again: passed over, Glitch. Else, by
 //	                          the smallest claim that can be true:

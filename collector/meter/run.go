@@ -16,7 +16,10 @@ func (f *Fold) state(t int64, on bool) {
 	}
 	if s.Has {
 		f.advance(t)
-		s.Steps.add(t - s.Last)
+		// A chattering contact says nothing of the reporting interval.
+		if t-s.Last >= f.rules.Debounce.Milliseconds() {
+			s.Steps.add(t - s.Last)
+		}
 	} else {
 		s.Covered = t
 	}

@@ -10,7 +10,7 @@ import (
 // stateVersion begins every saved state. It changes whenever the layout or
 // the meaning of the fold does, so that old checkpoints are folded anew rather
 // than misread.
-const stateVersion = 2
+const stateVersion = 3
 
 // ErrState says that a saved state is of another version or group, or
 // damaged. Fold from the start, or from an older checkpoint, instead.
