@@ -111,7 +111,7 @@ func startWith(t testing.TB, site *config.Site, path string, log *slog.Logger, b
 	x := &house{path: path, checks: health.New(nil)}
 	x.site.Store(site)
 	var err error
-	x.j, err = journal.Open(context.Background(), path, journal.Options{Health: x.checks})
+	x.j, err = journal.Open(context.Background(), path, journal.Options{Health: x.checks, RawBytes: 64 << 20})
 	require.NoError(t, err)
 	x.Intake = NewIntake(x.site.Load, x.j, x.checks, log)
 	for _, do := range before {

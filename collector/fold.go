@@ -335,8 +335,11 @@ func (c *calendar) length(day civil.Date) time.Duration {
 
 // update turns a fold into what is to be saved; ok is false if nothing is new.
 func (f *folded) update(r recipe) (u journal.Update, ok bool) {
-	if f.last.IsZero() || f.count == 0 && f.seq == 0 && f.stored {
+	if f.seq == 0 && (f.last.IsZero() || f.count == 0 && f.stored) {
 		return u, false
+	}
+	if f.last.IsZero() { // readings were taken back, and none are left from the base on
+		f.last = f.after
 	}
 	u = journal.Update{
 		Series: r.Series, Whole: !f.stored, Parts: f.parts, Checkpoints: f.checks, Levels: f.levels, Seq: f.seq,

@@ -39,6 +39,7 @@ type Intake struct {
 
 	commitTo func(context.Context, journal.Batch) (journal.Result, error) // the journal
 	now      func() time.Time
+	reads    func(*journal.Entry) // nil; tests have messages read by other rules
 
 	queue   chan item // full: Submit waits, and with it the connection
 	decoded chan work // holds one batch, so that decoding and committing overlap
@@ -51,6 +52,8 @@ type Intake struct {
 	stopping chan struct{} // closed when no more is taken
 	giveUp   chan struct{} // closed when a stop has waited long enough for the disk
 	senders  sync.WaitGroup
+
+	rerunning sync.Mutex // one run of old messages at a time
 }
 
 // item is what waits in the queue: a message, what a person entered, or a mark
@@ -337,6 +340,12 @@ func (in *Intake) understand(x item) (w work) {
 	for i := range d.Beside {
 		w.entry.Beside = append(w.entry.Beside, in.kept(x.m, now, &d.Beside[i]))
 	}
+	if !w.entry.Person && !w.entry.Skipped {
+		w.entry.Raw = &journal.Raw{Received: now, Topic: x.m.Topic, Payload: x.m.Payload, Retained: x.m.Retained, Dup: x.m.Dup}
+	}
+	if in.reads != nil {
+		in.reads(&w.entry)
+	}
 	return w
 }
 
@@ -344,7 +353,7 @@ func (in *Intake) understand(x item) (w work) {
 func (in *Intake) kept(m *reading.Message, now time.Time, k *decode.Kept) journal.Kept {
 	return journal.Kept{
 		Received: now, Device: k.Device, Reason: k.Reason.String(), Topic: m.Topic,
-		Payload: m.Payload[:min(len(m.Payload), decode.MaxPayload)], Detail: k.Detail, Unknown: k.Unknown != "",
+		Payload: m.Payload[:min(len(m.Payload), decode.MaxPayload)], Detail: k.Detail, Unknown: k.Unknown != "", Retained: m.Retained,
 	}
 }
 

@@ -2,6 +2,7 @@ package collector
 
 import (
 	"log/slog"
+	"sync"
 
 	"dwindle/collector/decode"
 	"dwindle/config"
@@ -9,13 +10,16 @@ import (
 
 // rules are how messages are decoded by the site file in force. They are made
 // anew when it changes, so that a change of a mapping counts from the next
-// message. One goroutine decodes, so it has no lock.
+// message. Messages that come in ask, and those that are run again.
 type rules struct {
+	mu   sync.Mutex
 	site *config.Site // that compiled was made from
 	made *decode.Rules
 }
 
 func (r *rules) of(site *config.Site, log *slog.Logger) *decode.Rules {
+	r.mu.Lock()
+	defer r.mu.Unlock()
 	if r.site == site {
 		return r.made
 	}

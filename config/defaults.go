@@ -86,6 +86,20 @@ const (
 	DefaultQueue = 4096
 	// Larger batches gain little and hold acknowledgements back.
 	DefaultBatch = 1000
+	// A message packs to some fifteen bytes: seven weeks at one a second.
+	DefaultRawMB = 64
+
+	// A gateway's flash should take 400 MB a day at most; copies may have a
+	// quarter of it. A journal of 100 MB is then copied daily, one of 700 MB,
+	// a year of one message a second, every week. A proposal.
+	DefaultSnapshotEvery   = 24 * time.Hour
+	DefaultSnapshotDailyMB = 100
+	// One that turns out bad leaves another, and that leaves time to notice.
+	DefaultSnapshotKeep = 3
+
+	// What a calibration learns from, and beyond it only days matter. One
+	// message a second takes some 0.7 GB of disk in that time. A proposal.
+	DefaultReadingsDays = 400
 )
 
 type fallback struct {
@@ -129,6 +143,11 @@ var defaults = map[string]fallback{
 	"Broker.probe":                {true, "a granted subscription may still deliver nothing"},
 	"Intake.queue":                {DefaultQueue, "four commits of the largest batch"},
 	"Intake.linger":               {time.Duration(0), "commits at once: acknowledgements are soonest"},
+	"Intake.raw_mb":               {DefaultRawMB, "some seven weeks at one message a second"},
+	"Snapshots.every":             {DefaultSnapshotEvery, "at most a day's messages depend on one file"},
+	"Snapshots.daily_mb":          {DefaultSnapshotDailyMB, "a quarter of what a gateway's flash should take a day"},
+	"Snapshots.keep":              {DefaultSnapshotKeep, "one that turns out bad leaves another, and time to notice"},
+	"Keep.readings_days":          {DefaultReadingsDays, "what a calibration learns from; beyond it only days matter"},
 	"Intake.batch":                {DefaultBatch, "larger ones gain little and hold acknowledgements back"},
 }
 

@@ -45,6 +45,8 @@ var help = map[string]string{
 	"Site.limits":           "Alarm limits. What is left out has a default.",
 	"Site.roles":            "Who owns which alarms.",
 	"Site.connections":      "Where messages come from and what is served.",
+	"Site.snapshots":        "Copies of the stores beside them, to go on from when one is found damaged.",
+	"Site.keep":             "How long what was observed is kept.",
 
 	"Area.id":   "Id of the area.",
 	"Area.name": "Name for people.",
@@ -233,7 +235,13 @@ var help = map[string]string{
 	"Embedded.listen": "Loopback address and port.",
 	"Listener.listen": "Address and port.",
 
-	"Intake.queue":  "Messages that wait at most.",
-	"Intake.batch":  "Messages in one commit at most.",
-	"Intake.linger": "How long to wait for more before a commit; longer writes less to flash and acknowledges later.",
+	"Intake.queue":       "Messages that wait at most.",
+	"Intake.batch":       "Messages in one commit at most.",
+	"Intake.raw_mb":      "Size of the ring of understood messages as they came, packed; 0 keeps none.",
+	"Snapshots.every":    "How often the stores are copied; less often where daily_mb says so.",
+	"Snapshots.daily_mb": "What these copies may write a day on average.",
+	"Snapshots.keep":     "How many copies are kept; 0 makes none.",
+	"Snapshots.dir":      "Where they are put; snapshots in the data directory unless given.",
+	"Keep.readings_days": "How many days readings are kept; daily figures stay.",
+	"Intake.linger":      "How long to wait for more before a commit; longer writes less to flash and acknowledges later.",
 }

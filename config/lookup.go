@@ -172,3 +172,27 @@ func (s *Site) DispenserAt(point string) *Dispenser { return s.index.atPoint[poi
 
 // GatewayOf finds the gateway in front of a machine or dispenser.
 func (s *Site) GatewayOf(device string) *Gateway { return s.index.gatewayOf[device] }
+
+// SnapshotDir is where copies of the stores are put.
+func (s *Site) SnapshotDir() string {
+	if s.Snapshots.Dir != "" {
+		return s.beside(s.Snapshots.Dir)
+	}
+	return filepath.Join(s.DataDir(), "snapshots")
+}
+
+// SnapshotKeep is how many copies of each store are kept, 0: none are made.
+func (s *Site) SnapshotKeep() int {
+	if s.Snapshots.Keep == nil {
+		return DefaultSnapshotKeep
+	}
+	return *s.Snapshots.Keep
+}
+
+// RawBytes bounds the ring of understood messages as they came, 0: no ring.
+func (s *Site) RawBytes() int64 {
+	if s.Connections.Intake.RawMB == nil {
+		return DefaultRawMB << 20
+	}
+	return int64(*s.Connections.Intake.RawMB) << 20
+}

@@ -115,7 +115,17 @@ var ranges = map[string]span{
 	"Intake.queue":  within(1, 1e6),
 	"Intake.batch":  within(1, 1e5),
 	"Intake.linger": lasting(0, time.Hour),
+	"Intake.raw_mb": within(0, 1e6),
+
+	"Snapshots.every":    lasting(time.Hour, 366*day),
+	"Snapshots.daily_mb": within(1, 1e6),
+	"Snapshots.keep":     within(0, 100),
+	"Keep.readings_days": within(leastReadingsDays, 100_000),
 }
+
+// leastReadingsDays is ten weeks: late messages are derived exactly for five,
+// and readings leave in steps of four.
+const leastReadingsDays = 70
 
 // AlarmTypes are the alarms that a role can own.
 var AlarmTypes = []string{

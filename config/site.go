@@ -62,6 +62,8 @@ type Site struct {
 	Limits      Limits           `yaml:"limits,omitempty"`
 	Roles       []Role           `yaml:"roles,omitempty"`
 	Connections Connections      `yaml:"connections,omitempty"`
+	Snapshots   Snapshots        `yaml:"snapshots,omitempty"`
+	Keep        Keep             `yaml:"keep,omitempty"`
 
 	path     string
 	source   []byte // the text it was read from
@@ -334,4 +336,19 @@ type Intake struct {
 	Queue  int           `yaml:"queue,omitempty"`  // messages waiting at most; default 4096
 	Batch  int           `yaml:"batch,omitempty"`  // messages in one commit at most; default 1000
 	Linger time.Duration `yaml:"linger,omitempty"` // wait for more before a commit; default 0
+	RawMB  *int          `yaml:"raw_mb,omitempty"` // ring of understood messages as they came, packed; default 64, 0: none
+}
+
+// Snapshots are copies of the stores beside them, to go on from when one is
+// found damaged.
+type Snapshots struct {
+	Every   time.Duration `yaml:"every,omitempty"`    // 24h; later where the next key says so
+	DailyMB int           `yaml:"daily_mb,omitempty"` // 100: what copies may write a day on average
+	Keep    *int          `yaml:"keep,omitempty"`     // 3; 0: none are made
+	Dir     string        `yaml:"dir,omitempty"`      // default snapshots in the data directory; relative to the site file
+}
+
+// Keep says how long what was observed is kept. Daily figures stay for ever.
+type Keep struct {
+	ReadingsDays int `yaml:"readings_days,omitempty"` // 400
 }

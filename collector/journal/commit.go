@@ -23,6 +23,9 @@ type Entry struct {
 	// Beside keeps what the message says of devices that are not in the
 	// register, where the rest of it is stored.
 	Beside []Kept
+	// Raw is the message as it came, for the ring of such messages; nil: not
+	// to be kept.
+	Raw *Raw
 
 	// What was noticed in decoding, to be counted.
 	Coerced int  // values and names in another form
@@ -52,6 +55,7 @@ type Result struct {
 	Series   []Series  // that have something new
 	Devices  []string  // that have something new, sorted
 	Facts    bool      // a fact is among it
+	Replaced int       // readings that gave way to what their message says now
 }
 
 // Series names the readings of a device that are measured together: kind Run,
@@ -97,12 +101,20 @@ type commit struct {
 	unknown  int
 	rows     int
 	facts    bool
+	raws     []Raw // for the raw ring
+	rawDone  bool  // a block of it was written
+	again    *again
+	replaced int
 }
 
 // Commit stores a batch in one transaction. When it returns without an error
 // all of it is on disk; with an error nothing of it is. An error that wraps
 // ErrUnwritable may pass: the same batch can be tried again.
 func (j *Journal) Commit(ctx context.Context, b Batch) (Result, error) {
+	return j.commit(ctx, b, nil)
+}
+
+func (j *Journal) commit(ctx context.Context, b Batch, again *again) (Result, error) {
 	if !j.writes {
 		return Result{}, ErrReadOnly
 	}
@@ -120,12 +132,12 @@ func (j *Journal) Commit(ctx context.Context, b Batch) (Result, error) {
 	c := &commit{
 		j: j, ctx: ctx, channels: map[reading.Channel]int64{}, newest: map[Series]int64{}, top: map[Series]int64{},
 		touched: map[Series]int64{}, series: map[Series]struct{}{}, devices: map[string]struct{}{}, counts: map[string]int64{},
-		unknown: j.known.unknown,
+		unknown: j.known.unknown, again: again,
 	}
 	out := Result{Outcomes: make([]Outcome, len(b))}
 	err := inTx(ctx, j.w, func() error {
 		for i := range b {
-			o, err := c.entry(&b[i])
+			o, err := c.entry(i, &b[i])
 			if err != nil {
 				return err
 			}
@@ -133,6 +145,14 @@ func (j *Journal) Commit(ctx context.Context, b Batch) (Result, error) {
 		}
 		return c.finish()
 	})
+	if c.rawDone {
+		j.rawSettled(err)
+	}
+	out.Replaced = c.replaced
+	if errors.Is(err, errTrial) {
+		j.known.kept = nil
+		return out, nil
+	}
 	if err != nil {
 		j.known.kept = nil // count anew: the transaction's changes are gone
 		return Result{}, fmt.Errorf("commit %d messages: %w", len(b), fault(j.path, err))
@@ -152,7 +172,10 @@ func (j *Journal) Commit(ctx context.Context, b Batch) (Result, error) {
 var errClosed = errors.New("journal is closed")
 
 // entry stores one entry.
-func (c *commit) entry(e *Entry) (Outcome, error) {
+func (c *commit) entry(i int, e *Entry) (Outcome, error) {
+	if c.again != nil {
+		return c.rerun(i, e)
+	}
 	c.counts[CountReceived]++
 	c.note(CountCoerced, e.Coerced)
 	c.note(CountMissing, e.Missing)
@@ -175,30 +198,59 @@ func (c *commit) entry(e *Entry) (Outcome, error) {
 		}
 		return KeptAside, nil
 	}
+	o, err := c.take(e, e.Raw)
+	switch o {
+	case Stored:
+		c.counts[CountStored]++
+	case Duplicate:
+		c.counts[CountDuplicates]++
+	}
+	return o, err
+}
+
+// take stores what an entry holds. With raw the message is kept as it came,
+// unless nothing of it was new: then a copy is there already.
+func (c *commit) take(e *Entry, raw *Raw) (Outcome, error) {
+	if c.j.raw.limit <= 0 || raw != nil && len(raw.Payload) > rawPayload {
+		raw = nil
+	}
 	stored, lost := false, false
 	for i := range e.Readings {
-		o, err := c.reading(&e.Readings[i])
+		r := &e.Readings[i]
+		o, err := c.reading(r)
 		if err != nil {
 			return 0, err
 		}
 		stored = stored || o == Stored
 		lost = lost || o == KeptAside
+		if raw != nil && o == Stored {
+			id, err := c.channel(r.Channel)
+			if err != nil {
+				return 0, err
+			}
+			raw.gave = append(raw.gave, given{id, r.At.UnixMilli(), r.Key})
+		}
 	}
 	for i := range e.Facts {
-		ok, err := c.fact(e.Facts[i], e.Person)
+		f := &e.Facts[i]
+		ok, err := c.fact(f, e.Person)
 		if err != nil {
 			return 0, err
 		}
 		stored = stored || ok
+		if raw != nil && ok {
+			raw.facts = append(raw.facts, f.ID)
+		}
+	}
+	if raw != nil && (stored || lost) {
+		c.raws = append(c.raws, *raw)
 	}
 	switch {
 	case stored:
-		c.counts[CountStored]++
 		return Stored, nil
 	case lost:
 		return KeptAside, nil
 	}
-	c.counts[CountDuplicates]++
 	return Duplicate, nil
 }
 
@@ -312,6 +364,17 @@ func (c *commit) finish() error {
 	if err := c.bound(); err != nil {
 		return err
 	}
+	if c.again != nil {
+		if err := c.again.finish(c); err != nil {
+			return err
+		}
+	}
+	if c.j.raw.due() {
+		c.rawDone = true
+		if err := c.j.writeRaw(c.ctx); err != nil {
+			return err
+		}
+	}
 	return c.j.inPlace()
 }
 
@@ -342,6 +405,7 @@ func (c *commit) learn() {
 		}
 	}
 	k.unknown = c.unknown
+	c.j.raw.gather(c.raws)
 	for name, n := range c.counts {
 		c.j.count[name] += n
 		c.j.total[name] += n

@@ -23,12 +23,14 @@ const (
 	CountMissing = "missing"  // fields without a value
 	CountBadTime = "bad_time" // messages whose own time could not be used
 
-	CountIgnored = "ignored" // values that no mapping takes, in messages that were used
-	CountSkipped = "skipped" // messages of topics that the site file wants ignored
+	CountIgnored  = "ignored"  // values that no mapping takes, in messages that were used
+	CountSkipped  = "skipped"  // messages of topics that the site file wants ignored
+	CountReplaced = "replaced" // readings that gave way when their message was run again
 
 	// Followed by a reason.
 	CountKept        = "kept."
 	CountOverwritten = "overwritten."
+	CountRecovered   = "recovered." // of the kept ones, understood when run again
 )
 
 // Counters gives all counters.
@@ -77,7 +79,18 @@ func (j *Journal) SaveCounters(ctx context.Context) error {
 	defer release()
 	ctx = context.WithoutCancel(ctx)
 	counts := j.count
-	err = inTx(ctx, j.w, func() error { return j.writeCounters(ctx) })
+	raw := j.raw.due()
+	err = inTx(ctx, j.w, func() error {
+		if raw {
+			if err := j.writeRaw(ctx); err != nil {
+				return err
+			}
+		}
+		return j.writeCounters(ctx)
+	})
+	if raw {
+		j.rawSettled(err)
+	}
 	if err != nil {
 		j.count = counts
 		return fmt.Errorf("write the counters: %w", fault(j.path, err))

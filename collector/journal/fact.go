@@ -32,8 +32,10 @@ func state(f *reading.Fact, person bool) bool {
 	return f.Kind == reading.FactSetting || f.Kind == reading.FactFaults || f.Kind == reading.FactSerial
 }
 
-// fact stores a fact; false means that it was known already.
-func (c *commit) fact(f reading.Fact, person bool) (bool, error) {
+// fact stores a fact; false means that it was known already. The
+// given fact gets its id.
+func (c *commit) fact(given *reading.Fact, person bool) (bool, error) {
+	f := *given
 	f.At, f.Received = f.At.UTC().Truncate(time.Millisecond), f.Received.UTC().Truncate(time.Millisecond)
 	content, err := contentOf(f)
 	if err != nil {
@@ -42,6 +44,7 @@ func (c *commit) fact(f reading.Fact, person bool) (bool, error) {
 	if f.ID == "" {
 		f.ID = fmt.Sprintf("%s/%s/%s/%d", f.Kind, f.Device, hex.EncodeToString(content[:12]), f.At.UnixMilli())
 	}
+	given.ID = f.ID
 	if state(&f, person) {
 		known, err := c.confirm(&f, content)
 		if err != nil || known {

@@ -28,6 +28,10 @@ import (
 type Options struct {
 	Health *health.Checks // nil: nothing is reported
 	Log    *slog.Logger   // nil: discarded
+
+	// RawBytes bounds the ring of messages as they came, packed; 0: none are
+	// kept. See [Entry].
+	RawBytes int64
 }
 
 // Journal is one open journal file. Safe for concurrent use.
@@ -52,7 +56,8 @@ type Journal struct {
 	total    map[string]int64 // counters with what is not yet written
 
 	keptLimit int64 // bytes of the kept-aside ring
-	marked    bool  // the file says that it is open
+	raw       rawRing
+	marked    bool // the file says that it is open
 
 	background sync.WaitGroup
 	stop       context.CancelFunc
@@ -137,7 +142,7 @@ func newJournal(path string, opt Options) *Journal {
 	if opt.Log == nil {
 		opt.Log = slog.New(slog.DiscardHandler)
 	}
-	return &Journal{path: path, links: newLinks(dsn(path, "ro", readerPragmas)), health: opt.Health, log: opt.Log, stop: func() {}, keptLimit: keptBytes}
+	return &Journal{path: path, links: newLinks(dsn(path, "ro", readerPragmas)), health: opt.Health, log: opt.Log, stop: func() {}, keptLimit: keptBytes, raw: rawRing{limit: opt.RawBytes, held: -1}}
 }
 
 func (j *Journal) openReaders(ctx context.Context) (err error) {
@@ -233,7 +238,7 @@ func (j *Journal) Close() error {
 		if j.stmts != nil { // fully open
 			ctx := context.Background()
 			err := inTx(ctx, j.w, func() error {
-				if err := j.writeCounters(ctx); err != nil {
+				if err := errors.Join(j.writeCounters(ctx), j.writeRaw(ctx)); err != nil {
 					return err
 				}
 				if !j.marked {

@@ -16,10 +16,14 @@ type Kept struct {
 	Payload  []byte
 	Detail   string
 	Unknown  bool // the device is not in the register
+	Retained bool // the broker replayed it
 }
 
-// ReasonConflict marks the loser where two values came for one time.
-const ReasonConflict = "conflict"
+// Reasons of readings, not of messages; they cannot be run again.
+const (
+	ReasonConflict = "conflict" // the loser where two values came for one time
+	ReasonReplaced = "replaced" // gave way when its message was run again
+)
 
 // Bounds of the kept-aside ring: the newest 64 MB or 30 days, whichever is
 // less, fair per device.
@@ -51,7 +55,7 @@ func (c *commit) keep(k *Kept) error {
 	if payload == nil {
 		payload = []byte{}
 	}
-	if _, err := c.j.stmts[stmtKept].ExecContext(c.ctx, received, k.Device, k.Reason, k.Topic, payload, k.Detail); err != nil {
+	if _, err := c.j.stmts[stmtKept].ExecContext(c.ctx, received, k.Device, k.Reason, k.Topic, payload, k.Detail, k.Retained); err != nil {
 		return fmt.Errorf("keep a message of %q aside: %w", k.Device, err)
 	}
 	n := keptSize(len(k.Topic), len(k.Payload), len(k.Detail))

@@ -17,7 +17,7 @@ const (
 	stmtIncrementGet    = "SELECT at, value, lag, flags FROM increment WHERE channel = ? AND id = ?"
 	stmtIncrementUpdate = "UPDATE increment SET at = ?, value = ?, lag = ?, flags = ? WHERE channel = ? AND id = ?"
 	stmtTouched         = "INSERT INTO touched (device, kind, at) VALUES (?, ?, ?)"
-	stmtKept            = "INSERT INTO kept (received, device, reason, topic, payload, detail) VALUES (?, ?, ?, ?, ?, ?)"
+	stmtKept            = "INSERT INTO kept (received, device, reason, topic, payload, detail, retained) VALUES (?, ?, ?, ?, ?, ?, ?)"
 	stmtCounter         = "INSERT INTO counter VALUES (?, ?) ON CONFLICT DO UPDATE SET n = n + excluded.n"
 	stmtSeries          = `INSERT INTO series (device, kind, rules, head_at, head_state, edition, open) VALUES (?, ?, ?, ?, ?, ?, ?)
 		ON CONFLICT DO UPDATE SET rules = excluded.rules, head_at = excluded.head_at, head_state = excluded.head_state, open = excluded.open,

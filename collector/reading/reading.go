@@ -93,6 +93,7 @@ const (
 	Capped                         // more than physically possible was claimed
 	Disagreement                   // state and counter disagree for long
 	Inexact                        // a count beyond 2^53 kept as float
+	Corrected                      // its message was run again under corrected rules
 )
 
 // Message is one MQTT message, or one entry by a person in the same form, as

@@ -121,7 +121,7 @@ var flagWords = []struct {
 	{reading.ReceiveTime, "receive_time"}, {reading.Conflict, "conflict"}, {reading.Retained, "retained"}, {reading.Gap, "gap"},
 	{reading.Reset, "reset"}, {reading.Rollover, "rollover"}, {reading.Rewind, "rewind"}, {reading.Glitch, "glitch"},
 	{reading.LowerBound, "lower_bound"}, {reading.Held, "held"}, {reading.Rebased, "rebased"}, {reading.Capped, "capped"},
-	{reading.Disagreement, "disagreement"}, {reading.Inexact, "inexact"},
+	{reading.Disagreement, "disagreement"}, {reading.Inexact, "inexact"}, {reading.Corrected, "corrected"},
 }
 
 // Flags writes flags as words, separated by a space.

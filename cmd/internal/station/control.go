@@ -8,6 +8,7 @@ import (
 	"strings"
 	"time"
 
+	"dwindle/collector"
 	"dwindle/collector/reading"
 )
 
@@ -36,6 +37,17 @@ func control(stopping context.Context, desk Desk) http.Handler {
 			_ = http.NewResponseController(w).SetReadDeadline(time.Now())
 		})()
 		out, err := desk.Replay(ctx, r.Body)
+		answer(w, out, err)
+	})
+	mux.HandleFunc("POST /reruns", func(w http.ResponseWriter, r *http.Request) {
+		var opt collector.RerunOptions
+		if !readJSON(w, r, &opt) {
+			return
+		}
+		ctx, end := context.WithCancel(r.Context())
+		defer end()
+		defer context.AfterFunc(stopping, end)()
+		out, err := desk.Rerun(ctx, opt)
 		answer(w, out, err)
 	})
 	mux.HandleFunc("POST /decisions", func(w http.ResponseWriter, r *http.Request) {

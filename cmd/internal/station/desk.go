@@ -5,6 +5,7 @@ import (
 	"io"
 	"time"
 
+	"dwindle/collector"
 	"dwindle/collector/reading"
 )
 
@@ -18,6 +19,9 @@ type Desk interface {
 	// Replay feeds a log of messages through the intake and returns when all
 	// of it is committed and the daily figures follow from it.
 	Replay(ctx context.Context, log io.Reader) (Replayed, error)
+	// Rerun runs messages that came before through the intake once more and
+	// returns when the daily figures follow from them.
+	Rerun(ctx context.Context, opt collector.RerunOptions) (collector.Rerun, error)
 	// Decide changes the state of an alarm.
 	Decide(ctx context.Context, d Decision) error
 	// Learn makes a calibration from the past up to the day before an instant

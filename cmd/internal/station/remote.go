@@ -11,6 +11,7 @@ import (
 	"strings"
 	"time"
 
+	"dwindle/collector"
 	"dwindle/collector/reading"
 )
 
@@ -49,6 +50,16 @@ func (r *remote) Record(ctx context.Context, facts ...reading.Fact) error {
 func (r *remote) Replay(ctx context.Context, log io.Reader) (Replayed, error) {
 	var out Replayed
 	err := r.call(ctx, http.MethodPost, "/replay", log, &out)
+	return out, err
+}
+
+func (r *remote) Rerun(ctx context.Context, opt collector.RerunOptions) (collector.Rerun, error) {
+	body, err := json.Marshal(opt)
+	if err != nil {
+		return collector.Rerun{}, fmt.Errorf("run messages again: %w", err)
+	}
+	var out collector.Rerun
+	err = r.call(ctx, http.MethodPost, "/reruns", bytes.NewReader(body), &out)
 	return out, err
 }
 

@@ -89,7 +89,7 @@ func New(ctx context.Context, site *config.Site, opt Options) (_ *Station, err e
 			c.release()
 		}
 	}()
-	if c.journal, err = journal.Open(ctx, filepath.Join(dir, journalFile), journal.Options{Health: c.health, Log: log}); err != nil {
+	if c.journal, err = journal.Open(ctx, filepath.Join(dir, journalFile), journal.Options{Health: c.health, Log: log, RawBytes: site.RawBytes()}); err != nil {
 		return nil, err
 	}
 	if c.ledger, err = ledger.Open(ctx, filepath.Join(dir, ledgerFile)); err != nil {
@@ -188,6 +188,15 @@ func (c *Station) Replay(ctx context.Context, log io.Reader) (Replayed, error) {
 	out := t.sum()
 	out.Lines, out.Faults, out.FaultCount = lines, faults, faultCount
 	return out, nil
+}
+
+// Rerun runs messages that came before through the intake once more.
+func (c *Station) Rerun(ctx context.Context, opt collector.RerunOptions) (collector.Rerun, error) {
+	out, err := c.intake.Rerun(ctx, opt)
+	if errors.Is(err, collector.ErrStopped) || ctx.Err() != nil {
+		return out, &Refusal{"running messages again was ended, because dwindle stops", "run them again later; what was stored changes nothing then"}
+	}
+	return out, err
 }
 
 // tally counts what became of replayed messages, and only of these: others come
