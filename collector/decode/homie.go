@@ -12,7 +12,8 @@ import (
 //	<root>/5/<device>/<node>/<property>     version 5
 //	<root>/<device>/<node>/<property>       version 4
 //
-// The payload of a property is its value, an item named node/property. The
+// The payload of a property is its value, an item named node/property, or a
+// bare value where the mapping's topic names the property already. The
 // attribute $state is an item of that name: true for ready, init, alert, false
 // for disconnected and lost. A device that sleeps is neither, since its silence
 // was announced; its interval judges it. All other attributes, targets and
@@ -53,7 +54,7 @@ func readHomie(in input) ([]item, *Kept) {
 		return nil, &Kept{Reason: BadTopic, Detail: "a topic such as homie/5/device/node/property is expected"}
 	}
 	if len(levels) == 2 && levels[1] == "$state" {
-		return homieState(in.payload)
+		return homieState(in)
 	}
 	for _, level := range levels {
 		if strings.HasPrefix(level, "$") {
@@ -71,7 +72,7 @@ func readHomie(in input) ([]item, *Kept) {
 	// length 0 clears.
 	if bytes.Equal(in.payload, []byte{0}) {
 		out.value = value{kind: textValue}
-		return []item{out}, nil
+		return homieItems(in, out), nil
 	}
 	text, kept := textOf(in.payload)
 	if kept != nil {
@@ -82,18 +83,32 @@ func readHomie(in input) ([]item, *Kept) {
 	if out.value.kind == textValue && (strings.EqualFold(out.value.text, "true") || strings.EqualFold(out.value.text, "false")) {
 		out.bad = "the convention writes true and false in small letters"
 	}
-	return []item{out}, nil
+	return homieItems(in, out), nil
+}
+
+// homieItems gives the one value of a message under its name, and as a bare
+// value to mappings whose topic says already which property it is.
+func homieItems(in input, one item) []item {
+	if in.wants == nil || !in.wants(nil) {
+		return []item{one}
+	}
+	bare := one
+	bare.name = ""
+	if in.wants([]byte(one.name)) {
+		return []item{bare, one}
+	}
+	return []item{bare}
 }
 
 // homieState reads the state of a device.
-func homieState(payload []byte) ([]item, *Kept) {
-	switch string(payload) {
+func homieState(in input) ([]item, *Kept) {
+	switch string(in.payload) {
 	case "ready", "init", "alert":
-		return []item{{name: "$state", value: boolean(true)}}, nil
+		return homieItems(in, item{name: "$state", value: boolean(true)}), nil
 	case "disconnected", "lost":
-		return []item{{name: "$state", value: boolean(false)}}, nil
+		return homieItems(in, item{name: "$state", value: boolean(false)}), nil
 	case "sleeping":
 		return nothing, nil
 	}
-	return nil, &Kept{Reason: BadForm, Detail: "$state: " + clipQuote(payload) + " is none of init, ready, disconnected, sleeping, lost, alert"}
+	return nil, &Kept{Reason: BadForm, Detail: "$state: " + clipQuote(in.payload) + " is none of init, ready, disconnected, sleeping, lost, alert"}
 }
