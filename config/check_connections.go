@@ -16,10 +16,7 @@ func (c *checker) connections() {
 	c.brokers(n)
 	c.mappings(n)
 	if n.Embedded != nil {
-		const at = "connections.embedded_broker.listen"
-		if c.listen(at, n.Embedded.Listen, "127.0.0.1:1883") && !loopback(n.Embedded.Listen) {
-			c.fault(at, fmt.Sprintf("%q can be reached from other machines, and the embedded broker has no accounts", n.Embedded.Listen), "127.0.0.1:1883; where devices are elsewhere, run a broker with accounts and TLS and name it under broker")
-		}
+		c.embedded(n.Embedded, "connections.embedded_broker")
 	}
 	if n.Board != nil {
 		const at = "connections.board.listen"
@@ -27,6 +24,63 @@ func (c *checker) connections() {
 			c.warn(at, fmt.Sprintf("%q can be reached from other machines, and the board has no accounts: who reaches it can acknowledge alarms", n.Board.Listen), "127.0.0.1:8080 behind a proxy that asks who it is")
 		}
 	}
+}
+
+// embedded checks the broker inside the program: what can be reached from other
+// machines needs to know who they are, and nobody on the way may read or forge.
+func (c *checker) embedded(e *Embedded, at string) {
+	asks := e.AccountsFile != "" || e.TLS != nil && e.TLS.ClientCAFile != ""
+	if c.listen(at+".listen", e.Listen, "127.0.0.1:1883") && !loopback(e.Listen) {
+		const remedy = "127.0.0.1:1883 for one box; for a network tls: with cert_file and key_file, and accounts_file: or client_ca_file:"
+		lacks := ""
+		switch {
+		case e.TLS == nil && !asks:
+			lacks = "neither TLS nor accounts"
+		case e.TLS == nil:
+			lacks = "no TLS"
+		case !asks:
+			lacks = "no accounts"
+		}
+		if lacks != "" {
+			c.fault(at+".listen", fmt.Sprintf("%q can be reached from other machines, and the embedded broker has %s", e.Listen, lacks), remedy)
+		}
+	}
+	if e.TLS != nil {
+		c.required(at+".tls.cert_file", e.TLS.CertFile, "the file of the broker's certificate")
+		c.required(at+".tls.key_file", e.TLS.KeyFile, "the file of the certificate's key")
+	}
+	if len(e.Access) > 0 && !asks {
+		c.fault(at+".access", "an access list without accounts", "accounts_file, or client_ca_file under tls")
+	}
+	for i := range e.Access {
+		a, at := &e.Access[i], indexed(at+".access", i)
+		c.validID(at+".account", a.Account)
+		c.filters(at+".write", a.Write)
+		c.filters(at+".read", a.Read)
+	}
+}
+
+// filters checks topic filters (MQTT 3.1.1, 4.7).
+func (c *checker) filters(at string, filters []string) {
+	for i, f := range filters {
+		if !ValidFilter(f) {
+			c.fault(indexed(at, i), fmt.Sprintf("%q is no topic filter", shorten(f)), "levels with / between them; + stands for one level, # at the end for all below")
+		}
+	}
+}
+
+// ValidFilter says whether a text is a topic filter that does not begin with $.
+func ValidFilter(filter string) bool {
+	if filter == "" || len(filter) > 512 || strings.HasPrefix(filter, "$") || strings.ContainsRune(filter, 0) {
+		return false
+	}
+	levels := strings.Split(filter, "/")
+	for i, level := range levels {
+		if strings.ContainsAny(level, "+#") && level != "+" && (level != "#" || i != len(levels)-1) {
+			return false
+		}
+	}
+	return true
 }
 
 func (c *checker) prefix(prefix string) {

@@ -139,6 +139,20 @@ func (s *Site) Brokers() []Broker {
 	return all
 }
 
+// Embedded gives the broker inside the program, nil if there is none, its files
+// found from any working directory.
+func (s *Site) Embedded() *Embedded {
+	if s.Connections.Embedded == nil {
+		return nil
+	}
+	e := *s.Connections.Embedded
+	e.AccountsFile = s.secret(e.AccountsFile)
+	if e.TLS != nil {
+		e.TLS = &EmbeddedTLS{CertFile: s.secret(e.TLS.CertFile), KeyFile: s.secret(e.TLS.KeyFile), ClientCAFile: s.secret(e.TLS.ClientCAFile)}
+	}
+	return &e
+}
+
 // Today is the site's civil date at an instant.
 func (s *Site) Today(at time.Time) civil.Date { return civil.Of(at, s.Location()) }
 

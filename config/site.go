@@ -320,10 +320,34 @@ type Broker struct {
 	Probe *bool `yaml:"probe,omitempty"`
 }
 
-// Embedded is the broker inside the program, for one box. It listens on
-// loopback addresses only.
+// Embedded is the broker inside the program. It listens on loopback addresses
+// only, for one box, unless it has both TLS and accounts.
 type Embedded struct {
 	Listen string `yaml:"listen,omitempty"` // 127.0.0.1:1883
+	// AccountsFile holds names and hashed passwords; `dwindle account` makes
+	// its lines. An account may publish below its own name and, if that is a
+	// gateway's id, for the devices behind it.
+	AccountsFile string       `yaml:"accounts_file,omitempty"`
+	TLS          *EmbeddedTLS `yaml:"tls,omitempty"`
+	Access       []Access     `yaml:"access,omitempty"`
+}
+
+// EmbeddedTLS are the files of an encrypted listener, PEM. They are read again
+// for each connection.
+type EmbeddedTLS struct {
+	CertFile string `yaml:"cert_file,omitempty"`
+	KeyFile  string `yaml:"key_file,omitempty"`
+	// ClientCAFile names the authorities of client certificates, whose common
+	// name is the account. Without accounts_file each client needs one.
+	ClientCAFile string `yaml:"client_ca_file,omitempty"`
+}
+
+// Access is what an account of the embedded broker may do beside publishing
+// below its own name.
+type Access struct {
+	Account string   `yaml:"account,omitempty"`
+	Write   []string `yaml:"write,omitempty"` // topic filters
+	Read    []string `yaml:"read,omitempty"`  // topic filters
 }
 
 // Listener is an address that is served.

@@ -46,6 +46,7 @@ type commands struct {
 	Score      scoreCmd      `cmd:"" help:"Backtest the forecasts beside the baselines."`
 	Backup     backupCmd     `cmd:"" help:"Write everything into one file, while serving or not."`
 	Restore    restoreCmd    `cmd:"" help:"Put a backup in place of the data directory, proved first."`
+	Account    accountCmd    `cmd:"" help:"Make the line of an account for the embedded broker."`
 	Version    versionCmd    `cmd:"" help:"Print the version."`
 }
 

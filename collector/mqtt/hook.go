@@ -34,11 +34,27 @@ func (h *hook) Provides(b byte) bool {
 	return false
 }
 
-// OnConnectAuthenticate lets everybody in: only this box can reach us.
-func (h *hook) OnConnectAuthenticate(*mochi.Client, packets.Packet) bool { return true }
+// OnConnectAuthenticate implements mochi.Hook.
+func (h *hook) OnConnectAuthenticate(cl *mochi.Client, pk packets.Packet) bool {
+	return h.server.gate.admit(cl, pk)
+}
 
-// OnACLCheck allows all topics, for the same reason.
-func (h *hook) OnACLCheck(*mochi.Client, string, bool) bool { return true }
+// OnACLCheck implements mochi.Hook. A publish by an alias (MQTT 5) has no topic
+// yet; OnPublish looks at the one that it stands for.
+func (h *hook) OnACLCheck(cl *mochi.Client, topic string, write bool) bool {
+	if !h.server.gate.asks() || topic == "" && write {
+		return true
+	}
+	return h.server.gate.allowed(cl, h.rights(cl), topic, write)
+}
+
+// rights are those of a client's account by the site file in force.
+func (h *hook) rights(cl *mochi.Client) *rights {
+	if p := h.publisher(cl); p != nil {
+		return p.rightsNow()
+	}
+	return rightsOf(h.server.opt.Site(), string(cl.Properties.Username))
+}
 
 // OnSessionEstablish begins the book of what a client's packets still need.
 func (h *hook) OnSessionEstablish(cl *mochi.Client, _ packets.Packet) {
@@ -70,6 +86,11 @@ func (h *hook) OnPacketRead(cl *mochi.Client, pk packets.Packet) (packets.Packet
 		// refused, which an MQTT 3.1.1 device cannot know beforehand.
 		pk.Connect.WillQos = min(pk.Connect.WillQos, 1)
 		pk.Connect.WillRetain = false
+		// An empty one is allowed (MQTT 3.1.1, 3.1.3.3) and the library refuses
+		// it. It would say nothing.
+		if len(pk.Connect.WillPayload) == 0 {
+			pk.Connect.WillFlag = false
+		}
 	case packets.Publish:
 		p := h.publisher(cl)
 		if p == nil {
@@ -98,6 +119,11 @@ func (h *hook) OnPublish(cl *mochi.Client, pk packets.Packet) (packets.Packet, e
 	}
 	p := h.publisher(cl)
 	if p == nil {
+		return pk, packets.ErrRejectPacket
+	}
+	if h.server.gate.asks() && !p.rightsNow().mayPublish(pk.TopicName) {
+		h.server.gate.denied(cl, pk.TopicName, "publish to")
+		cl.Stop(packets.ErrNotAuthorized)
 		return pk, packets.ErrRejectPacket
 	}
 	if !h.server.takes(pk.TopicName) {

@@ -15,12 +15,16 @@ import (
 // first packet.
 const helloTime = 10 * time.Second
 
+// maxConnections bounds the connections with those that have not yet said who
+// they are.
+const maxConnections = maxClients + 1000
+
 // loopback opens a listener at address, which must name a loopback address:
 // the embedded broker asks nobody for a password.
 func loopback(address string) (net.Listener, error) {
 	refuse := func(why string) error {
 		return fmt.Errorf("open the embedded broker at %q: %s\n"+
-			"try: listen: 127.0.0.1:1883; for devices on a network use a broker with accounts and TLS and name it under connections.broker", address, why)
+			"try: listen: 127.0.0.1:1883; for devices on a network give tls: and accounts_file: too, or use a broker that has both and name it under connections.broker", address, why)
 	}
 	host, _, err := net.SplitHostPort(address)
 	if err != nil {
@@ -29,15 +33,24 @@ func loopback(address string) (net.Listener, error) {
 	if host != "localhost" {
 		ip := net.ParseIP(host)
 		if ip == nil || !ip.IsLoopback() {
-			return nil, refuse("it is not a loopback address, and this broker has no accounts")
+			return nil, refuse("it is not a loopback address, and this broker lacks TLS or accounts")
 		}
 	}
-	l, err := net.Listen("tcp", address)
+	l, err := anywhere(address)
 	if err != nil {
-		return nil, fmt.Errorf("open the embedded broker at %q: %w\ntry: another port under connections.embedded_broker, or stop what holds this one", address, err)
+		return nil, err
 	}
 	if a, ok := l.Addr().(*net.TCPAddr); !ok || !a.IP.IsLoopback() {
 		return nil, errors.Join(refuse(fmt.Sprintf("it leads to %s", l.Addr())), l.Close())
+	}
+	return l, nil
+}
+
+// anywhere opens a listener at any address.
+func anywhere(address string) (net.Listener, error) {
+	l, err := net.Listen("tcp", address)
+	if err != nil {
+		return nil, fmt.Errorf("open the embedded broker at %q: %w\ntry: another port under connections.embedded_broker, or stop what holds this one", address, err)
 	}
 	return l, nil
 }
@@ -47,7 +60,8 @@ func loopback(address string) (net.Listener, error) {
 // goroutines.
 type listener struct {
 	net.Listener
-	trouble func(error) // told of each failure to accept, with nil when it works again
+	trouble   func(error)          // told of each failure to accept, with nil when it works again
+	handshake func(net.Conn) error // before the first packet
 
 	mu     sync.Mutex
 	conns  map[*peerConn]struct{}
@@ -88,7 +102,7 @@ func (l *listener) Serve(establish listeners.EstablishFn) {
 			failed = false
 			l.trouble(nil)
 		}
-		_ = conn.SetReadDeadline(time.Now().Add(helloTime))
+		_ = conn.SetDeadline(time.Now().Add(helloTime))
 		c := &peerConn{Conn: conn}
 		l.mu.Lock()
 		if l.closed {
@@ -96,13 +110,20 @@ func (l *listener) Serve(establish listeners.EstablishFn) {
 			_ = conn.Close()
 			return
 		}
+		if len(l.conns) >= maxConnections {
+			l.mu.Unlock()
+			_ = conn.Close()
+			continue
+		}
 		l.conns[c] = struct{}{}
 		l.wg.Add(1)
 		l.mu.Unlock()
 		go func() {
 			defer l.wg.Done()
-			// The error is why the connection ended; the broker logged it.
-			_ = establish(l.ID(), c)
+			if l.handshake(conn) == nil {
+				// The error is why the connection ended; the broker logged it.
+				_ = establish(l.ID(), c)
+			}
 			_ = c.Close()
 			l.mu.Lock()
 			delete(l.conns, c)

@@ -28,9 +28,9 @@ func probing(t *testing.T, dir string, b config.Broker, sink Sink) (*Client, *he
 	return c, checks
 }
 
-// account starts a broker with the given access list and gives the entry of
+// guardedBroker starts a broker with the given access list and gives the entry of
 // dwindle's account there. A device load-00 has an account too.
-func account(t *testing.T, acl string) (*brokertest.Broker, config.Broker) {
+func guardedBroker(t *testing.T, acl string) (*brokertest.Broker, config.Broker) {
 	broker := brokertest.Start(t, brokertest.Options{
 		Accounts: map[string]string{"dwindle": "s3cret", "load-00": "x"},
 		ACL:      acl,
@@ -50,7 +50,7 @@ func delivery(checks *health.Checks) health.Check { return check(checks, "broker
 func TestTheShippedAccessListLetsAProbeComeBack(t *testing.T) {
 	acl, err := os.ReadFile(filepath.Join(brokertest.Root(t), "deploy", "mosquitto.acl"))
 	require.NoError(t, err)
-	_, entry := account(t, string(acl))
+	_, entry := guardedBroker(t, string(acl))
 	b := newBook()
 	c, checks := probing(t, t.TempDir(), entry, b.sink)
 	running(t, c.Run)
@@ -68,7 +68,7 @@ func TestASubscriptionThatIsGrantedAndNotServedIsFound(t *testing.T) {
 		"may not write": "user load-00\ntopic write lube/v1/riverside/#\nuser dwindle\ntopic read lube/v1/riverside/#\n",
 	} {
 		t.Run(name, func(t *testing.T) {
-			broker, entry := account(t, acl)
+			broker, entry := guardedBroker(t, acl)
 			b := newBook()
 			c, checks := probing(t, t.TempDir(), entry, b.sink)
 			running(t, c.Run)
@@ -92,7 +92,7 @@ func TestASubscriptionThatIsGrantedAndNotServedIsFound(t *testing.T) {
 }
 
 func TestAnAccountThatMayOnlyReadIsNotBlamedAgain(t *testing.T) {
-	broker, entry := account(t, "user load-00\ntopic write lube/v1/riverside/#\nuser dwindle\ntopic read lube/v1/riverside/#\n")
+	broker, entry := guardedBroker(t, "user load-00\ntopic write lube/v1/riverside/#\nuser dwindle\ntopic read lube/v1/riverside/#\n")
 	dir := t.TempDir()
 	c, checks := probing(t, dir, entry, newBook().sink)
 	c.times.probeFirst = time.Hour

@@ -2,10 +2,13 @@ package mqtt
 
 import (
 	"sync"
+	"sync/atomic"
 
 	mochi "github.com/mochi-mqtt/server/v2"
 	"github.com/mochi-mqtt/server/v2/packets"
 	"golang.org/x/sync/semaphore"
+
+	"dwindle/config"
 )
 
 // publisher is the book of one connection's publishes that still need their
@@ -15,6 +18,8 @@ type publisher struct {
 	client *mochi.Client
 	slots  *semaphore.Weighted // bounds what is unanswered
 	qos    byte                // of the packet being read, as it was sent; reader's goroutine only
+
+	rights atomic.Pointer[siteRights] // nil until they are asked for
 
 	mu      sync.Mutex
 	waiting map[uint16]waiting
@@ -27,6 +32,23 @@ type publisher struct {
 type waiting struct {
 	copies int // messages received under this id and not yet committed
 	qos    byte
+}
+
+// siteRights are an account's rights by one site file.
+type siteRights struct {
+	site *config.Site
+	*rights
+}
+
+// rightsNow are the account's rights by the site file in force.
+func (p *publisher) rightsNow() *rights {
+	site := p.server.opt.Site()
+	if have := p.rights.Load(); have != nil && have.site == site {
+		return have.rights
+	}
+	r := &siteRights{site, rightsOf(site, string(p.client.Properties.Username))}
+	p.rights.Store(r)
+	return r.rights
 }
 
 func newPublisher(s *Server, cl *mochi.Client) *publisher {

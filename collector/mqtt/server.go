@@ -2,18 +2,23 @@ package mqtt
 
 import (
 	"context"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"log/slog"
+	"net"
 	"strings"
 	"sync"
 	"sync/atomic"
+	"time"
 
 	mochi "github.com/mochi-mqtt/server/v2"
 	"github.com/mochi-mqtt/server/v2/packets"
 
 	"dwindle/collector/health"
+	"dwindle/collector/mqtt/account"
 	"dwindle/collector/reading"
+	"dwindle/config"
 )
 
 // The bounds of the embedded broker.
@@ -31,8 +36,18 @@ const checkServer = "embedded broker"
 
 // ServerOptions of NewServer. Listen and Sink are needed.
 type ServerOptions struct {
-	// Listen is a loopback address with a port; port 0 takes a free one.
+	// Listen is an address with a port; port 0 takes a free one. Other than a
+	// loopback address needs TLS and somebody to ask: an AccountsFile or client
+	// certificates.
 	Listen string
+	// AccountsFile holds who may log in, see package account. Empty: no
+	// passwords.
+	AccountsFile string
+	// TLS encrypts; nil does not.
+	TLS *config.EmbeddedTLS
+	// Site gives the site file in force, whose register says what an account
+	// may do. Needed where accounts or certificates are asked for.
+	Site func() *config.Site
 	// Prefix says which topics go to Sink: those below it. Empty: all but
 	// those that begin with $.
 	Prefix string
@@ -43,8 +58,12 @@ type ServerOptions struct {
 	Log    *slog.Logger
 }
 
-// Server is a broker for devices and programs on the same box. It takes no
-// accounts and therefore listens on loopback only.
+// Server is a broker inside the program. Without accounts it lets everybody in
+// and therefore listens on loopback only, for devices and programs on the same
+// box. With TLS, and accounts or client certificates, it serves a network: an
+// account publishes for itself and nobody else. A publish that is not allowed
+// ends the connection of an MQTT 3.1.1 client, which has no other way to be told
+// (MQTT 3.1.1, 3.3.5), and is named in health.
 //
 // Topics below the prefix are handed to the sink. A QoS 1 publish is
 // acknowledged after its commit, and only then passed on to local subscribers;
@@ -62,6 +81,7 @@ type Server struct {
 	opt      ServerOptions
 	broker   *mochi.Server
 	listener *listener
+	gate     gate
 	hand     hand
 	ran      atomic.Bool
 
@@ -84,13 +104,23 @@ func NewServer(opt ServerOptions) (*Server, error) {
 		opt.Log = slog.New(slog.DiscardHandler)
 	}
 	opt.Prefix = strings.TrimSuffix(opt.Prefix, "/")
-	l, err := loopback(opt.Listen)
+	s := &Server{opt: opt, hand: newHand(), forward: make(chan packets.Packet, 1024)}
+	if err := s.newGate(); err != nil {
+		return nil, err
+	}
+	open := loopback
+	if opt.TLS != nil && s.gate.asks() {
+		open = anywhere
+	}
+	l, err := open(opt.Listen)
 	if err != nil {
 		return nil, err
 	}
-	s := &Server{opt: opt, hand: newHand(), forward: make(chan packets.Packet, 1024)}
+	if opt.TLS != nil {
+		l = s.encrypted(l)
+	}
 	s.taking, s.stop = context.WithCancel(context.Background())
-	s.listener = &listener{Listener: l, conns: map[*peerConn]struct{}{}, trouble: s.trouble}
+	s.listener = &listener{Listener: l, conns: map[*peerConn]struct{}{}, trouble: s.trouble, handshake: s.gate.handshake}
 	s.broker = mochi.New(&mochi.Options{
 		Capabilities:           capabilities(),
 		InlineClient:           true, // passes committed messages on
@@ -101,6 +131,47 @@ func NewServer(opt ServerOptions) (*Server, error) {
 		return nil, errors.Join(fmt.Errorf("prepare the embedded broker: %w", err), l.Close())
 	}
 	return s, nil
+}
+
+// newGate prepares who is let in. Files that cannot be read are told at once,
+// not to the first device that comes.
+func (s *Server) newGate() error {
+	opt, g := s.opt, &s.gate
+	g.server = s
+	g.logins.name, g.denials.name = checkServer+" logins", checkServer+" access"
+	if opt.AccountsFile != "" {
+		var err error
+		if g.accounts, err = account.Open(opt.AccountsFile, config.ValidID); err != nil {
+			return fmt.Errorf("%w\ntry: make it with `dwindle account NAME`; accounts_file: under connections.embedded_broker names it", err)
+		}
+		g.tellFile(nil)
+	}
+	if opt.TLS != nil {
+		g.certs = opt.TLS.ClientCAFile != ""
+		if _, err := serverTLS(*opt.TLS, g.accounts != nil); err != nil {
+			return fmt.Errorf("%w\ntry: see that the files under connections.embedded_broker.tls are there and may be read", err)
+		}
+	}
+	if g.asks() && opt.Site == nil {
+		return errors.New("mqtt.NewServer: accounts without a site that says what they may do")
+	}
+	return nil
+}
+
+// encrypted reads the files again for each connection, so that renewed ones
+// count from the next on.
+func (s *Server) encrypted(l net.Listener) net.Listener {
+	files, optional := *s.opt.TLS, s.gate.accounts != nil
+	return tls.NewListener(l, &tls.Config{
+		MinVersion: tls.VersionTLS12,
+		GetConfigForClient: func(*tls.ClientHelloInfo) (*tls.Config, error) {
+			conf, err := serverTLS(files, optional)
+			if err == nil {
+				s.opt.Health.Set(checkServer+" certificate", health.Ok, "", "")
+			}
+			return conf, err
+		},
+	})
 }
 
 func capabilities() *mochi.Capabilities {
@@ -154,7 +225,16 @@ func (s *Server) Run(ctx context.Context) error {
 		s.forwardLoop(stopForward)
 	}()
 
-	<-ctx.Done()
+	minute := time.NewTicker(time.Minute)
+	defer minute.Stop()
+	for ctx.Err() == nil {
+		select {
+		case <-ctx.Done():
+		case now := <-minute.C:
+			s.gate.logins.fade(s, now)
+			s.gate.denials.fade(s, now)
+		}
+	}
 	s.stop()
 	drain, cancel := context.WithTimeout(context.WithoutCancel(ctx), drainTime)
 	defer cancel()
@@ -168,7 +248,9 @@ func (s *Server) Run(ctx context.Context) error {
 	err := s.broker.Close()
 	close(stopForward)
 	<-forwarded
-	s.opt.Health.Drop(checkServer)
+	for _, entry := range []string{"", " accounts", " certificate", " logins", " access"} {
+		s.opt.Health.Drop(checkServer + entry)
+	}
 	if err != nil {
 		return fmt.Errorf("close the embedded broker: %w", err)
 	}

@@ -270,6 +270,16 @@ func TestALastWillIsHandedOver(t *testing.T) {
 	require.Equal(t, `{"online":false}`, b.payloads()[0])
 }
 
+func TestAnEmptyLastWillKeepsNobodyOut(t *testing.T) {
+	b := newBook()
+	s, _ := newServer(t, b.sink)
+	w := dialWire(t, s.Addr(), "d", func(c *packets.ConnectPacket) {
+		c.WillFlag, c.WillQos, c.WillTopic = true, 1, "lube/v1/riverside/d/status"
+	})
+	w.publish(1, 1, "lube/v1/riverside/d/pulse", "x")
+	w.puback(1)
+}
+
 func TestTooLargeAPacketEndsItsConnectionOnly(t *testing.T) {
 	b := newBook()
 	s, _ := newServer(t, b.sink)

@@ -82,9 +82,11 @@ func (c *Station) start(group *errgroup.Group, gctx context.Context) (at Address
 	if err := clients.apply(gctx, site); err != nil {
 		return at, err
 	}
-	if b := site.Connections.Embedded; b != nil {
+	if b := site.Embedded(); b != nil {
 		server, err := mqtt.NewServer(mqtt.ServerOptions{
-			Listen: b.Listen, Prefix: site.Connections.Prefix, Wants: func(topic string) bool { return c.site.Load().Wants(topic) }, Sink: c.intake.Submit, Health: c.health, Log: opt.Log,
+			Listen: b.Listen, AccountsFile: b.AccountsFile, TLS: b.TLS, Site: c.site.Load,
+			Prefix: site.Connections.Prefix, Wants: func(topic string) bool { return c.site.Load().Wants(topic) },
+			Sink: c.intake.Submit, Health: c.health, Log: opt.Log,
 		})
 		if err != nil {
 			return at, err
@@ -236,10 +238,15 @@ func (c *Station) reload(ctx context.Context, wish <-chan struct{}, clients *bro
 			site.Connections = old.Connections
 			site.Connections.Broker, site.Connections.Brokers = is.Broker, is.Brokers
 			site.Connections.Mappings, site.Connections.Ignore = is.Mappings, is.Ignore
+			if was := old.Connections.Embedded; was != nil && is.Embedded != nil {
+				e := *was
+				e.Access = is.Embedded.Access
+				site.Connections.Embedded = &e
+			}
 			if err := site.Reindex(); err != nil {
 				return fmt.Errorf("site file %s: %w", site.Path(), err) // the zone was loaded before
 			}
-			c.health.Set("site file", health.Warn, "changes under connections:, but for those of brokers and mappings, take effect at the next start; all else is in force", "restart dwindle serve")
+			c.health.Set("site file", health.Warn, "changes under connections:, but for those of brokers, mappings and access, take effect at the next start; all else is in force", "restart dwindle serve")
 		default:
 			c.log.Error("site file not taken: this key cannot change while serving", "file", site.Path(), "key", key)
 			c.health.Set("site file", health.Warn, "the site file read again changes "+key+":, which a running station cannot; the one read before is in force", "restart dwindle serve")
@@ -264,14 +271,21 @@ func needsRestart(old, site *config.Site) string {
 	case old.Zone != site.Zone:
 		return "zone"
 	}
-	// Clients of brokers are stopped and started by themselves, and the decoder
-	// goes by the mappings of the site file in force.
-	was, is := old.Connections, site.Connections
-	for _, n := range []*config.Connections{&was, &is} {
-		n.Broker, n.Brokers, n.Mappings, n.Ignore = nil, nil, nil, nil
-	}
-	if !reflect.DeepEqual(was, is) {
+	if !reflect.DeepEqual(fixed(old.Connections), fixed(site.Connections)) {
 		return "connections"
 	}
 	return ""
+}
+
+// fixed are the connections without what a running station takes up: clients of
+// brokers are stopped and started by themselves, and the decoder and the
+// embedded broker go by the site file in force.
+func fixed(n config.Connections) config.Connections {
+	n.Broker, n.Brokers, n.Mappings, n.Ignore = nil, nil, nil, nil
+	if n.Embedded != nil {
+		e := *n.Embedded
+		e.Access = nil
+		n.Embedded = &e
+	}
+	return n
 }
