@@ -38,6 +38,7 @@ func (in *Intake) awaitClock(m *reading.Message) bool {
 			in.health.Set(checkClock, health.Bad, fmt.Sprintf("the clock of this machine shows %s: messages are held back and not acknowledged", in.now().UTC().Format(time.DateOnly)),
 				"set the clock, or see why it is not synchronised; messages flow again by themselves")
 		}
+		in.progress.note() // waiting is all there is to do
 		pause := time.NewTimer(clockAsk)
 		select {
 		case <-pause.C:

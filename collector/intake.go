@@ -36,6 +36,8 @@ type Intake struct {
 	derive   *deriver
 	watchers watchers
 	clocks   clocks
+	progress *progress
+	commits  commits
 
 	commitTo func(context.Context, journal.Batch) (journal.Result, error) // the journal
 	now      func() time.Time
@@ -64,6 +66,7 @@ type item struct {
 	done  func(error)
 	fate  func(Fate)
 	flush chan<- error // holds one answer
+	beat  bool         // nothing but a sign of life; see progress
 }
 
 // Fate is what became of a message.
@@ -79,6 +82,7 @@ type work struct {
 	done  func(error)
 	fate  func(Fate)
 	flush chan<- error
+	beat  bool
 }
 
 // ErrStopped means that the intake takes nothing any more.
@@ -114,7 +118,7 @@ func NewIntake(site func() *config.Site, j *journal.Journal, checks *health.Chec
 		register: newRegister(site), derive: newDeriver(j, site, checks, log),
 		queue: make(chan item, opt.Queue), decoded: make(chan work, opt.Batch),
 		batch: opt.Batch, linger: opt.Linger, drain: drainFor,
-		clocks: clocks{health: checks}, commitTo: committer(j), now: time.Now,
+		clocks: clocks{health: checks}, progress: newProgress(), commitTo: committer(j), now: time.Now,
 		stopping: make(chan struct{}), giveUp: make(chan struct{}),
 	}
 }
@@ -290,6 +294,10 @@ func (in *Intake) put(ctx context.Context, x item) error {
 func (in *Intake) decode() {
 	defer close(in.decoded)
 	for x := range in.queue {
+		if x.beat {
+			in.decoded <- work{beat: true}
+			continue
+		}
 		if x.m != nil && !in.awaitClock(x.m) {
 			in.answer(x, fmt.Errorf("stopped before the clock was set: %w", errClockUnset))
 			continue
@@ -373,11 +381,24 @@ type Stats struct {
 	Commits     int64
 	Rows        int64 // readings and facts written
 	Queue       int   // waiting now
+	QueueLimit  int   // that may wait
+
+	// Since the program began.
+	FailedCommits int64     // attempts that ended with an error; they are tried again
+	LastCommit    time.Time // when the last commit ended well; zero before the first
+	Latency       Latency
 }
 
 // Stats counts since the journal began, over restarts.
 func (in *Intake) Stats() Stats {
-	s := Stats{Kept: map[string]int64{}, Overwritten: map[string]int64{}, Queue: len(in.queue) + len(in.decoded)}
+	s := Stats{
+		Kept: map[string]int64{}, Overwritten: map[string]int64{},
+		Queue: len(in.queue) + len(in.decoded), QueueLimit: cap(in.queue) + cap(in.decoded),
+		FailedCommits: in.commits.failed.Load(), Latency: in.commits.latency(),
+	}
+	if ms := in.commits.last.Load(); ms != 0 {
+		s.LastCommit = time.UnixMilli(ms).UTC()
+	}
 	n, err := in.j.Counters(context.Background())
 	if err != nil {
 		return s // the writer counts in memory: unreachable

@@ -32,8 +32,13 @@ func (in *Intake) write() {
 		if !ok {
 			return
 		}
+		if first.beat {
+			in.progress.arrived()
+			continue
+		}
 		batch = in.gather(append(batch[:0], first))
 		in.commit(batch)
+		in.progress.note()
 		clear(batch)
 	}
 }
@@ -55,6 +60,10 @@ func (in *Intake) gather(batch []work) []work {
 				if !ok {
 					return batch
 				}
+				if w.beat {
+					in.progress.arrived()
+					continue
+				}
 				batch = append(batch, w)
 			default:
 				return batch
@@ -65,6 +74,10 @@ func (in *Intake) gather(batch []work) []work {
 		case w, ok := <-in.decoded:
 			if !ok {
 				return batch
+			}
+			if w.beat {
+				in.progress.arrived()
+				continue
 			}
 			batch = append(batch, w)
 			hurry = urgent(w)
@@ -119,7 +132,10 @@ func (in *Intake) commit(batch []work) {
 func (in *Intake) store(entries journal.Batch) []Fate {
 	pause := retryFirst
 	for failed := false; ; failed = true {
+		began := time.Now()
 		result, err := in.commitTo(context.Background(), entries)
+		in.commits.ended(time.Since(began), in.now(), err)
+		in.progress.note()
 		if errors.Is(err, journal.ErrRefused) {
 			if len(entries) == 1 {
 				return []Fate{in.refused(entries[0], err)}

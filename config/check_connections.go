@@ -24,6 +24,18 @@ func (c *checker) connections() {
 			c.warn(at, fmt.Sprintf("%q can be reached from other machines, and the board has no accounts: who reaches it can acknowledge alarms", n.Board.Listen), "127.0.0.1:8080 behind a proxy that asks who it is")
 		}
 	}
+	if n.Monitor != nil {
+		c.monitor(n.Monitor)
+	}
+}
+
+// monitor serves profiles, which show what a program holds in memory, and
+// knows no accounts.
+func (c *checker) monitor(m *Monitor) {
+	const at = "connections.monitor.listen"
+	if c.listen(at, m.Listen, "127.0.0.1:9310") && !loopback(m.Listen) {
+		c.fault(at, fmt.Sprintf("%q can be reached from other machines, and the monitor has no accounts", m.Listen), "127.0.0.1:9310, and an agent or a proxy on this machine that passes on what may be seen elsewhere")
+	}
 }
 
 // embedded checks the broker inside the program: what can be reached from other

@@ -27,6 +27,7 @@ var requiredKeys = map[string][]string{
 	"Mapping":        {"topic", "values"},
 	"MappedTime":     {"field"},
 	"MappedValue":    {"as"},
+	"Monitor":        {"listen"},
 }
 
 // help says what each key is for, by struct and key: what an editor shows.
@@ -194,6 +195,7 @@ var help = map[string]string{
 	"Connections.brokers":         "External MQTT brokers, where there are several; each with a name.",
 	"Connections.embedded_broker": "Broker inside the program, for a single box; loopback only unless it has TLS and accounts.",
 	"Connections.board":           "Web board.",
+	"Connections.monitor":         "Figures and answers for supervisors: /healthz, /readyz, /metrics; loopback only.",
 	"Connections.intake":          "Bounds of the way from message to disk.",
 	"Connections.mappings":        "What messages of other payload forms mean; the first that fits a topic is used. Try one with dwindle check --try.",
 	"Connections.ignore":          "Topic filters whose messages are counted and not stored, such as those of tests.",
@@ -234,11 +236,14 @@ var help = map[string]string{
 	"Broker.key_file":      "Key of the client certificate, PEM.",
 	"Broker.probe":         "While nothing arrives, publish a small message below our own subscription and expect it back.",
 
+	"Broker.dropped_counter": "Whether to read from the broker's $SYS topics how many messages it dropped; the account must be allowed to.",
+
 	"Embedded.listen":        "Address and port; a loopback address unless there are TLS and accounts.",
 	"Embedded.accounts_file": "File of accounts, one a line, as `dwindle account` writes them. An account publishes below its own name, a gateway's also for the devices behind it.",
 	"Embedded.tls":           "Encryption.",
 	"Embedded.access":        "What single accounts may do beside that.",
 	"Listener.listen":        "Address and port.",
+	"Monitor.listen":         "Loopback address and port.",
 
 	"EmbeddedTLS.cert_file":      "The broker's certificate with those up to the authority's, PEM; read again for each connection.",
 	"EmbeddedTLS.key_file":       "Key of that certificate, PEM.",

@@ -29,7 +29,7 @@ var blocks = map[string][]string{
 	"DispenserModel": {"dispenser_models"}, "Range": {"dispenser_models", "run_range_cm3_per_100h"}, "Point": {"points"},
 	"Dispenser": {"dispensers"}, "Setting": {"dispensers", "settings"}, "ChannelInfo": {"dispensers", "channels"},
 	"Holiday": {"calendar", "holidays"}, "Shutdown": {"calendar", "shutdowns"}, "Round": {"calendar", "rounds"}, "Role": {"roles"},
-	"Broker": {"connections", "broker"}, "Listener": {"connections", "board"},
+	"Broker": {"connections", "broker"}, "Listener": {"connections", "board"}, "Monitor": {"connections", "monitor"},
 }
 
 func TestRequiredKeysAreMissedByTheLoaderToo(t *testing.T) {

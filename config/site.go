@@ -295,6 +295,7 @@ type Connections struct {
 	Brokers  []Broker  `yaml:"brokers,omitempty"` // further ones, each with a name
 	Embedded *Embedded `yaml:"embedded_broker,omitempty"`
 	Board    *Listener `yaml:"board,omitempty"`
+	Monitor  *Monitor  `yaml:"monitor,omitempty"`
 	Intake   Intake    `yaml:"intake,omitempty"`
 	// Mappings say what messages of other payload forms mean. The first that
 	// fits a topic is used.
@@ -318,6 +319,9 @@ type Broker struct {
 	// Probe says that a small message of our own is published, while no other
 	// arrives, to see whether a granted subscription delivers. Default true.
 	Probe *bool `yaml:"probe,omitempty"`
+	// DroppedCounter reads how many messages the broker dropped from its $SYS
+	// topics, for the monitor.
+	DroppedCounter bool `yaml:"dropped_counter,omitempty"`
 }
 
 // Embedded is the broker inside the program. It listens on loopback addresses
@@ -353,6 +357,12 @@ type Access struct {
 // Listener is an address that is served.
 type Listener struct {
 	Listen string `yaml:"listen,omitempty"`
+}
+
+// Monitor is where supervisors ask: /healthz, /readyz, /metrics, and profiles.
+// It listens on loopback addresses only.
+type Monitor struct {
+	Listen string `yaml:"listen,omitempty"` // 127.0.0.1:9310
 }
 
 // Intake bounds the way from message to disk.

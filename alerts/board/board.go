@@ -6,11 +6,11 @@
 // server and no internet. It imports the nouns of forecast and alerts/alarm
 // and gets its data through [Source]; it decides nothing. Start with [New].
 //
-// Two addresses are for supervisors. /healthz answers 200 as long as the
-// process answers at all, with the checks in its body: restarting a collector
-// because its disk is full or its broker away helps nobody. /readyz answers
-// 200 once the first forecast is made and no vital check (journal, broker) is
-// bad, else 503 with the reason: send no visitor there yet, or call somebody.
+// Two addresses are for supervisors. /healthz answers 200 as long as what
+// comes in goes on to the disk, or the disk says why not: restarting a collector
+// because its disk is full or its broker away helps nobody. /readyz answers 200
+// while messages can be taken and kept. Both answer 503 otherwise, with the
+// checks that fail.
 package board
 
 import (

@@ -22,6 +22,7 @@ import (
 
 	"dwindle/alerts/alarm"
 	"dwindle/alerts/board"
+	"dwindle/collector/health"
 	"dwindle/config"
 	"dwindle/config/civil"
 )
@@ -258,7 +259,6 @@ func TestBeforeTheFirstForecast(t *testing.T) {
 	p.checks = []board.Check{{Name: "forecast", Level: "bad", What: "the forecast failed", Try: "read the log"}, {Name: "journal", Level: "ok"}}
 	require.Contains(t, get(t, h, "/").Body.String(), `<b>forecast:</b> the forecast failed. <span class="lead">Try:</span> read the log.`)
 	p.checks = nil
-	require.Equal(t, http.StatusServiceUnavailable, get(t, h, "/readyz").Code)
 	w := get(t, h, "/api/forecast")
 	require.Equal(t, http.StatusServiceUnavailable, w.Code)
 	require.Equal(t, "application/problem+json", w.Header().Get("Content-Type"))
@@ -280,20 +280,19 @@ func TestFaultsAreToldWithoutDetails(t *testing.T) {
 func TestHealthForMachines(t *testing.T) {
 	p := newPlant(t, 3)
 	h := serve(p)
-	require.JSONEq(t, `{"status":"ok","checks":[]}`, get(t, h, "/healthz").Body.String())
-	require.JSONEq(t, `{"ready":true}`, get(t, h, "/readyz").Body.String())
-	p.checks = []board.Check{{Name: "journal", Level: "warn", What: "the disk is 88 % full", Vital: true}, {Name: "forecast", Level: "bad", What: "not updated"}}
+	for _, path := range []string{"/healthz", "/readyz"} {
+		w := get(t, h, path)
+		require.Equal(t, http.StatusOK, w.Code)
+		require.Equal(t, "application/json", w.Header().Get("Content-Type"))
+		require.JSONEq(t, `{"status":"ok","failing":[],"others":[]}`, w.Body.String())
+	}
+	p.live.Failing = []health.Check{{Name: "writer", Level: health.Bad, What: "it stands still", Try: "see the disk", Since: now}}
 	w := get(t, h, "/healthz")
-	require.Equal(t, http.StatusOK, w.Code, "it answers; a fault that a restart does not mend is no reason for one")
-	require.JSONEq(t, `{"status":"bad","checks":[{"name":"journal","level":"warn","what":"the disk is 88 % full","vital":true},{"name":"forecast","level":"bad","what":"not updated"}]}`, w.Body.String())
-	require.Equal(t, http.StatusOK, get(t, h, "/readyz").Code, "there is a forecast to show, and readings are collected")
-	p.checks[0].Level = "bad"
-	require.Equal(t, http.StatusOK, get(t, h, "/healthz").Code)
-	w = get(t, h, "/readyz")
 	require.Equal(t, http.StatusServiceUnavailable, w.Code)
-	require.JSONEq(t, `{"ready":false,"why":["journal: the disk is 88 % full"]}`, w.Body.String())
-	p.fleet = nil
-	require.JSONEq(t, `{"ready":false,"why":["the first forecast is still being made","journal: the disk is 88 % full"]}`, get(t, h, "/readyz").Body.String())
+	require.JSONEq(t, `{"status":"failing","failing":[{"name":"writer","level":"bad","what":"it stands still","try":"see the disk","since":"2027-01-04T06:00:00Z"}],"others":[]}`, w.Body.String())
+	require.Equal(t, http.StatusOK, get(t, h, "/readyz").Code, "two questions, two answers")
+	p.ready = p.live
+	require.Equal(t, http.StatusServiceUnavailable, get(t, h, "/readyz").Code)
 }
 
 func TestJSON(t *testing.T) {

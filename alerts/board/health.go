@@ -64,34 +64,8 @@ func (b *board) health(r *http.Request, v *view) error {
 	return nil
 }
 
-// healthz says that the process answers, and what it knows about itself.
-func (b *board) healthz(w http.ResponseWriter, r *http.Request) {
-	status, checks := "ok", b.src.Checks()
-	for _, c := range checks {
-		if c.Level == "bad" || c.Level == "warn" && status == "ok" {
-			status = c.Level
-		}
-	}
-	if checks == nil {
-		checks = []Check{}
-	}
-	b.answer(w, r, http.StatusOK, map[string]any{"status": status, "checks": checks})
-}
+// healthz says whether the program does its work at all.
+func (b *board) healthz(w http.ResponseWriter, r *http.Request) { b.src.Live().ServeHTTP(w, r) }
 
-// readyz says whether there is a forecast to show and readings are collected.
-func (b *board) readyz(w http.ResponseWriter, r *http.Request) {
-	var why []string
-	if _, ok := b.src.Fleet(); !ok {
-		why = append(why, "the first forecast is still being made")
-	}
-	for _, c := range b.src.Checks() {
-		if c.Vital && c.Level == "bad" {
-			why = append(why, c.Name+": "+c.What)
-		}
-	}
-	if why != nil {
-		b.answer(w, r, http.StatusServiceUnavailable, map[string]any{"ready": false, "why": why})
-		return
-	}
-	b.answer(w, r, http.StatusOK, map[string]any{"ready": true})
-}
+// readyz says whether messages can be taken.
+func (b *board) readyz(w http.ResponseWriter, r *http.Request) { b.src.Ready().ServeHTTP(w, r) }

@@ -11,6 +11,7 @@ import (
 
 	"dwindle/alerts/alarm"
 	"dwindle/alerts/board"
+	"dwindle/collector/health"
 	"dwindle/config"
 	"dwindle/config/civil"
 	"dwindle/forecast"
@@ -32,6 +33,8 @@ type plant struct {
 	checks  []board.Check
 	health  board.Health
 	err     error
+
+	live, ready health.Probe
 }
 
 func (p *plant) Site() *config.Site { return p.site }
@@ -56,6 +59,9 @@ func (p *plant) Alarms(_ context.Context, point string, history bool, limit int)
 	}
 	return out, p.err
 }
+
+func (p *plant) Live() health.Probe  { return p.live }
+func (p *plant) Ready() health.Probe { return p.ready }
 
 func (p *plant) Checks() []board.Check                               { return p.checks }
 func (p *plant) Prompts(context.Context) ([]alarm.Prompt, error)     { return p.prompts, p.err }

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"dwindle/alerts/alarm"
+	"dwindle/collector/health"
 	"dwindle/config"
 	"dwindle/forecast"
 )
@@ -25,6 +26,10 @@ type Source interface {
 	Fills(ctx context.Context, point string) ([]Fill, error)
 	// Checks gives what is wrong now, from memory: every page asks.
 	Checks() []Check
+	// Live says whether the program does its work, Ready whether it can take
+	// messages, for the supervisors that ask at /healthz and /readyz.
+	Live() health.Probe
+	Ready() health.Probe
 	// Health gives what came in and what was not taken.
 	Health(ctx context.Context) (Health, error)
 }

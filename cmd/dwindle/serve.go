@@ -7,6 +7,7 @@ import (
 	"syscall"
 
 	"dwindle/cmd/internal/station"
+	"dwindle/cmd/internal/systemd"
 )
 
 type serveCmd struct {
@@ -44,13 +45,13 @@ func (c serveCmd) Run(e *env) error {
 		}
 	}()
 	return station.Serve(e.ctx, site, station.Options{
-		Log: log, Now: e.now, Reload: wish,
+		Log: log, Now: e.now, Reload: wish, Manager: systemd.FromEnv(), Version: version,
 		Ready: func(at station.Addresses) {
 			pages := "none; connections.board in the site file opens them"
 			if at.Board != "" {
 				pages = "http://" + at.Board + "/"
 			}
-			log.Info("serving", "site", site.ID, "data", site.DataDir(), "embedded_broker", at.Broker, "pages", pages)
+			log.Info("serving", "site", site.ID, "data", site.DataDir(), "embedded_broker", at.Broker, "pages", pages, "monitor", at.Monitor)
 		},
 	})
 }

@@ -67,29 +67,6 @@ type Client struct {
 	gapShown  time.Time // until when a lost session is shown
 }
 
-// ClientStats are counts since the client was made.
-type ClientStats struct {
-	Connections  int64 // that came about
-	Received     int64 // messages, without probes and the broker's own topics
-	Acknowledged int64 // handed to the library to be acknowledged
-	SessionsLost int64 // that the broker should have kept
-	Probes       int64 // sent
-	ProbesBack   int64 // that came back
-}
-
-type clientCounters struct {
-	connections, received, acknowledged, sessionsLost, probes, probesBack atomic.Int64
-}
-
-// Stats gives the counts; it may be called at any time.
-func (c *Client) Stats() ClientStats {
-	s := &c.stats
-	return ClientStats{
-		Connections: s.connections.Load(), Received: s.received.Load(), Acknowledged: s.acknowledged.Load(),
-		SessionsLost: s.sessionsLost.Load(), Probes: s.probes.Load(), ProbesBack: s.probesBack.Load(),
-	}
-}
-
 // clientTimes are shortened by tests.
 type clientTimes struct {
 	keepAlive   time.Duration // whole seconds
@@ -204,6 +181,7 @@ func (c *Client) lost(l *link, err error) {
 	switch {
 	case errors.As(err, &big):
 		c.oversized++
+		c.stats.oversize.Add(1)
 		c.set("packet size", health.Bad,
 			fmt.Sprintf("%s sends a packet of at least %d bytes, above the limit of %d; connection closed, %d times in a row", at, big.bytes, big.limit, c.oversized),
 			fmt.Sprintf("set the broker's own limit to %d bytes or less (message_size_limit in mosquitto); a broker that keeps the packet for us sends it each time, until its session for client id %s is deleted there", big.limit, c.id.ClientID))

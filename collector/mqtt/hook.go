@@ -58,6 +58,7 @@ func (h *hook) rights(cl *mochi.Client) *rights {
 
 // OnSessionEstablish begins the book of what a client's packets still need.
 func (h *hook) OnSessionEstablish(cl *mochi.Client, _ packets.Packet) {
+	h.server.stats.connections.Add(1)
 	h.publishers.Store(cl, newPublisher(h.server, cl))
 }
 

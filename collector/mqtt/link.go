@@ -175,6 +175,7 @@ func isOversize(err error) bool {
 // serve subscribes and waits for the end.
 func (l *link) serve(client paho.Client, present bool) error {
 	c := l.c
+	defer c.stats.up.Store(false)
 	c.set("connection", health.Ok, "", "")
 	c.opt.Log.Info("connected to the broker", "broker", c.opt.Name, "addr", c.target.host, "client_id", c.id.ClientID, "session_kept", present)
 	c.stats.connections.Add(1)
@@ -192,7 +193,9 @@ func (l *link) serve(client paho.Client, present bool) error {
 		case <-l.over.Done():
 			return context.Cause(l.over)
 		case <-again.C:
-			if l.subscribe(client) {
+			up := l.subscribe(client)
+			c.stats.up.Store(up)
+			if up {
 				look.Reset(c.times.probeFirst)
 			} else {
 				again.Reset(c.times.resubscribe)
@@ -290,6 +293,11 @@ func (l *link) subscribe(client paho.Client) bool {
 	default:
 		c.set("subscription", health.Ok, "", "")
 	}
+	if c.opt.Broker.DroppedCounter {
+		// Many accounts may not read it, and not all brokers have it: then it
+		// is not known, which is no fault.
+		client.Subscribe(droppedTopic, 0, nil).WaitTimeout(c.times.answer)
+	}
 	if err := c.id.opened(c.opt.Filters); err != nil {
 		c.opt.Log.Warn("the broker's session cannot be noted", "broker", c.opt.Name, "error", err)
 	}
@@ -300,6 +308,7 @@ func (l *link) subscribe(client paho.Client) bool {
 // waits for room only: see Client.
 func (l *link) receive(m paho.Message) {
 	if strings.HasPrefix(m.Topic(), "$") {
+		l.c.stats.figure(m.Topic(), m.Payload())
 		m.Ack() // the broker's own figures
 		return
 	}
@@ -311,7 +320,7 @@ func (l *link) receive(m paho.Message) {
 		}
 		return
 	}
-	l.c.stats.received.Add(1)
+	l.c.stats.message(m.Duplicate())
 	if !l.heard.Swap(true) {
 		select {
 		case l.news <- struct{}{}:

@@ -84,6 +84,7 @@ type Server struct {
 	gate     gate
 	hand     hand
 	ran      atomic.Bool
+	stats    serverCounters
 
 	taking context.Context // ends when no more messages are taken
 	stop   context.CancelFunc
@@ -215,6 +216,8 @@ func (s *Server) Run(ctx context.Context) error {
 	if err := s.broker.Serve(); err != nil {
 		return errors.Join(fmt.Errorf("start the embedded broker: %w", err), s.listener.Listener.Close())
 	}
+	s.stats.up.Store(true)
+	defer s.stats.up.Store(false)
 	s.opt.Health.Set(checkServer, health.Ok, "", "")
 	s.opt.Log.Info("embedded broker listens", "addr", s.Addr(), "prefix", s.opt.Prefix)
 
@@ -272,6 +275,10 @@ func (s *Server) takes(topic string) bool {
 // submit hands a message to the sink. done is called exactly once, whether
 // the sink takes it or not.
 func (s *Server) submit(m reading.Message, done func(error)) {
+	s.stats.received.Add(1)
+	if m.Dup {
+		s.stats.repeated.Add(1)
+	}
 	n := weight(m.Topic, m.Payload)
 	if err := s.hand.take(s.taking, n); err != nil {
 		done(err)

@@ -7,6 +7,7 @@ import (
 	"reflect"
 	"sync"
 
+	"dwindle/cmd/internal/monitor"
 	"dwindle/collector/health"
 	"dwindle/collector/mqtt"
 	"dwindle/config"
@@ -103,4 +104,19 @@ func (b *brokers) wait() {
 	for _, r := range b.running {
 		<-r.ended
 	}
+}
+
+// figures gives what each client has counted, by name.
+func (b *brokers) figures() map[string]monitor.Broker {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	out := make(map[string]monitor.Broker, len(b.running))
+	for name, r := range b.running {
+		s := r.client.Stats()
+		out[name] = monitor.Broker{
+			Up: s.Up, Received: s.Received, Repeated: s.Repeated, Connections: s.Connections,
+			SessionsLost: s.SessionsLost, Oversize: s.Oversize, Dropped: s.Dropped,
+		}
+	}
+	return out
 }

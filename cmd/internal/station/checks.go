@@ -4,7 +4,12 @@ import (
 	"strings"
 
 	"dwindle/alerts/board"
+	"dwindle/collector/health"
 )
+
+// Live and Ready answer the pages as they answer the monitor.
+func (b boardSource) Live() health.Probe  { return b.c.Live() }
+func (b boardSource) Ready() health.Probe { return b.c.Ready() }
 
 // Checks gives the health list to the pages.
 func (b boardSource) Checks() []board.Check {

@@ -13,6 +13,8 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"dwindle/alerts/board"
+	"dwindle/cmd/internal/monitor"
+	"dwindle/cmd/internal/systemd"
 	"dwindle/collector/decode"
 	"dwindle/collector/health"
 	"dwindle/collector/mqtt"
@@ -33,12 +35,17 @@ type Options struct {
 	HoldWatch <-chan struct{}
 	// Now is the clock; nil is the real one.
 	Now func() time.Time
+	// Manager is told how the service does; nil: nobody.
+	Manager *systemd.Notifier
+	// Version of the program, for the monitor.
+	Version string
 }
 
 // Addresses are where a serving station can be reached.
 type Addresses struct {
-	Broker string // embedded broker, empty if none
-	Board  string // pages, empty if none
+	Broker  string // embedded broker, empty if none
+	Board   string // pages, empty if none
+	Monitor string // figures and probes, empty if none
 }
 
 // evaluateEvery is how often the watch looks without being asked: often
@@ -48,7 +55,12 @@ const evaluateEvery = 5 * time.Minute
 // Serve runs what the site file asks for until ctx ends, then stops in order:
 // no new messages, commit what was taken, acknowledge it, close the stores.
 func Serve(ctx context.Context, site *config.Site, opt Options) (err error) {
+	opened := extending(opt.Manager.Extend, func() (int64, bool) {
+		io, ok := processIO()
+		return io.moved, ok
+	})
 	c, err := New(ctx, site, opt)
+	opened()
 	if err != nil {
 		return err
 	}
@@ -61,8 +73,11 @@ func (c *Station) Run(ctx context.Context) error {
 	at, err := c.start(group, gctx)
 	if err != nil {
 		group.Go(func() error { return err }) // ends what has been started
-	} else if c.opt.Ready != nil {
-		c.opt.Ready(at)
+	} else {
+		c.tell(c.opt.Manager.Ready())
+		if c.opt.Ready != nil {
+			c.opt.Ready(at)
+		}
 	}
 	if err := group.Wait(); err != nil && !errors.Is(err, context.Canceled) {
 		return err
@@ -79,6 +94,7 @@ func (c *Station) start(group *errgroup.Group, gctx context.Context) (at Address
 		clients.wait()
 		return nil
 	})
+	c.opens(clients.figures)
 	if err := clients.apply(gctx, site); err != nil {
 		return at, err
 	}
@@ -92,6 +108,10 @@ func (c *Station) start(group *errgroup.Group, gctx context.Context) (at Address
 			return at, err
 		}
 		at.Broker = server.Addr()
+		c.opens(func() map[string]monitor.Broker {
+			s := server.Stats()
+			return map[string]monitor.Broker{"embedded": {Up: s.Up, Received: s.Received, Repeated: s.Repeated, Connections: s.Connections, Dropped: -1}}
+		})
 		group.Go(func() error { return server.Run(gctx) })
 	}
 	socket, err := listenSocket(site.DataDir())
@@ -112,6 +132,16 @@ func (c *Station) start(group *errgroup.Group, gctx context.Context) (at Address
 			ReadTimeout: 15 * time.Second, WriteTimeout: time.Minute, // pages are small; a reader that stalls is cut off
 		})
 	}
+	if m := site.Connections.Monitor; m != nil {
+		l, err := net.Listen("tcp", m.Listen)
+		if err != nil {
+			return at, fmt.Errorf("open the monitor at %s: %w\ntry: another listen: under connections.monitor:", m.Listen, err)
+		}
+		at.Monitor = l.Addr().String()
+		// A profile takes as long as it was asked to.
+		serveHTTP(group, gctx, l, &http.Server{Handler: monitor.New(c), ReadTimeout: 15 * time.Second, WriteTimeout: 5 * time.Minute})
+	}
+	group.Go(func() error { return c.pulse(gctx) })
 	group.Go(func() error { return c.evaluate(gctx) })
 	group.Go(func() error { return c.learn(gctx) })
 	group.Go(func() error { return c.reload(gctx, opt.Reload, clients) })
@@ -214,12 +244,16 @@ func (c *Station) evaluate(ctx context.Context) error {
 // reload reads the site file again whenever asked. A faulty one is told and
 // the old one kept.
 func (c *Station) reload(ctx context.Context, wish <-chan struct{}, clients *brokers) error {
-	for {
+	for again := false; ; again = true {
+		if again {
+			c.tell(c.opt.Manager.Ready())
+		}
 		select {
 		case <-ctx.Done():
 			return ctx.Err()
 		case <-wish:
 		}
+		c.tell(c.opt.Manager.Reloading())
 		old := c.site.Load()
 		site, err := config.Load(old.Path())
 		if err != nil {

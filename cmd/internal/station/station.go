@@ -21,6 +21,7 @@ import (
 	"dwindle/alerts"
 	"dwindle/alerts/alarm"
 	"dwindle/alerts/ledger"
+	"dwindle/cmd/internal/monitor"
 	"dwindle/collector"
 	"dwindle/collector/health"
 	"dwindle/collector/journal"
@@ -59,6 +60,9 @@ type Station struct {
 	latest  *latest
 	issued  civil.Date // the day whose forecasts are known to be kept
 	learner learner
+
+	waysMu sync.Mutex
+	ways   []func() map[string]monitor.Broker // by the name of the broker
 
 	stop  func()        // ends the intake
 	ended chan struct{} // closed when the intake has ended, with err

@@ -1,0 +1,171 @@
+package monitor
+
+import (
+	"maps"
+	"slices"
+	"strconv"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+
+	"dwindle/collector/health"
+)
+
+// mostLabels bounds the values of one label. There are tens of reasons and
+// checks; the bound is there for the day when somebody names a check after a
+// device.
+const mostLabels = 100
+
+// beyond is the label of what is past the bound, added up.
+const beyond = "others"
+
+// exporter turns figures into metrics, anew at each scrape. Names follow
+// OpenMetrics 1.0 and the naming practice of the Prometheus project: unit at
+// the end, base units, _total for counters.
+type exporter struct{ src Source }
+
+func desc(name, help string, labels ...string) *prometheus.Desc {
+	return prometheus.NewDesc("dwindle_"+name, help, labels, nil)
+}
+
+var (
+	buildInfo = desc("build_info", "The version that runs; always 1.", "version")
+
+	received    = desc("intake_received_total", "Messages and entries taken in since the journal began. Each ends as stored, known already or kept aside.")
+	stored      = desc("intake_stored_total", "Messages that gave at least one new reading or fact.")
+	duplicates  = desc("intake_duplicates_total", "Messages that held nothing new.")
+	keptAside   = desc("intake_kept_aside_total", "Messages kept aside because they could not be used, by reason.", "reason")
+	overwritten = desc("intake_overwritten_total", "Messages kept aside that later had to make room for newer ones, by reason.", "reason")
+	unknown     = desc("intake_unknown_device_total", "Messages kept aside because their device is not in the register.")
+	coerced     = desc("intake_coerced_values_total", "Values and names that were written in another form and understood.")
+	missing     = desc("intake_missing_fields_total", "Fields that were sent without a value.")
+	badTimes    = desc("intake_unusable_times_total", "Messages whose own time could not be used.")
+	waiting     = desc("intake_queue_messages", "Messages that wait for decoding or for the next commit.")
+	mayWait     = desc("intake_queue_limit_messages", "Messages that may wait; then senders are held up.")
+	still       = desc("intake_standstill_seconds", "For how long the way from queue to disk has not moved. A beat every few seconds keeps it small while idle.")
+
+	commits    = desc("journal_commits_total", "Commits since the journal began.")
+	rows       = desc("journal_rows_total", "Readings and facts written since the journal began.")
+	failed     = desc("journal_failed_commits_total", "Attempts to commit that ended with an error and are tried again, since the start.")
+	duration   = desc("journal_commit_duration_seconds", "How long commits took, to the end of the flush, since the start.")
+	lastCommit = desc("journal_last_commit_timestamp_seconds", "When the last commit ended well, since the start.")
+	size       = desc("journal_size_bytes", "Size of the journal with its log.")
+	snapshot   = desc("journal_last_snapshot_timestamp_seconds", "When the newest snapshot of the journal was made.")
+
+	written  = desc("disk_written_bytes_total", "Bytes that this process caused to be written to storage since the start, as the kernel counts them.")
+	forecast = desc("forecast_timestamp_seconds", "The instant that the newest forecasts of the fleet are made for.")
+
+	up          = desc("broker_up", "Whether messages can come in this way (connected and subscribed, or listening): 1 or 0.", "broker")
+	messages    = desc("broker_messages_total", "Messages received, by whether their sender marked them as sent before.", "broker", "repeated")
+	connections = desc("broker_connections_total", "Connections made to the broker; for the embedded one, by devices. Every one after the first is a reconnection.", "broker")
+	sessions    = desc("broker_lost_sessions_total", "Sessions that the broker should have kept for us and had forgotten; what was sent meanwhile may be missing.", "broker")
+	oversize    = desc("broker_oversize_packets_total", "Packets above the limit, each of which ended a connection.", "broker")
+	dropped     = desc("broker_dropped_messages_total", "Messages that the broker says it dropped on the way to subscribers, for any of its clients.", "broker")
+
+	checkLevel = desc("check_level", "State of each named check: 0 ok, 1 warn, 2 bad.", "check")
+	checkCount = desc("checks", "Number of checks by state.", "level")
+)
+
+// Describe implements prometheus.Collector.
+func (e *exporter) Describe(to chan<- *prometheus.Desc) {
+	for _, d := range []*prometheus.Desc{
+		buildInfo, received, stored, duplicates, keptAside, overwritten, unknown, coerced, missing, badTimes, waiting, mayWait, still,
+		commits, rows, failed, duration, lastCommit, size, snapshot, written, forecast, up, messages, connections, sessions, oversize, dropped, checkLevel, checkCount,
+	} {
+		to <- d
+	}
+}
+
+// Collect implements prometheus.Collector. What is not known has no sample:
+// missing is not zero.
+func (e *exporter) Collect(to chan<- prometheus.Metric) {
+	f := e.src.Figures()
+	counter := func(d *prometheus.Desc, n int64, labels ...string) {
+		to <- prometheus.MustNewConstMetric(d, prometheus.CounterValue, float64(n), labels...)
+	}
+	gauge := func(d *prometheus.Desc, v float64, labels ...string) {
+		to <- prometheus.MustNewConstMetric(d, prometheus.GaugeValue, v, labels...)
+	}
+	instant := func(d *prometheus.Desc, at time.Time) {
+		if !at.IsZero() {
+			gauge(d, float64(at.UnixMilli())/1000)
+		}
+	}
+	byReason := func(d *prometheus.Desc, counts map[string]int64) {
+		rest := int64(0)
+		for i, reason := range slices.Sorted(maps.Keys(counts)) {
+			if i >= mostLabels {
+				rest += counts[reason]
+				continue
+			}
+			counter(d, counts[reason], reason)
+		}
+		if rest > 0 {
+			counter(d, rest, beyond)
+		}
+	}
+
+	gauge(buildInfo, 1, f.Version)
+	in := f.Intake
+	counter(received, in.Received)
+	counter(stored, in.Stored)
+	counter(duplicates, in.Duplicates)
+	byReason(keptAside, in.Kept)
+	byReason(overwritten, in.Overwritten)
+	counter(unknown, in.Unknown)
+	counter(coerced, in.Coerced)
+	counter(missing, in.Missing)
+	counter(badTimes, in.BadTimes)
+	gauge(waiting, float64(in.Queue))
+	gauge(mayWait, float64(in.QueueLimit))
+	gauge(still, f.Still.Seconds())
+
+	counter(commits, in.Commits)
+	counter(rows, in.Rows)
+	counter(failed, in.FailedCommits)
+	upTo := make(map[float64]uint64, len(in.Latency.Bounds))
+	for i, bound := range in.Latency.Bounds {
+		upTo[bound.Seconds()] = uint64(in.Latency.UpTo[i])
+	}
+	to <- prometheus.MustNewConstHistogram(duration, uint64(in.Latency.Count), in.Latency.Sum.Seconds(), upTo)
+	instant(lastCommit, in.LastCommit)
+	if f.JournalBytes >= 0 {
+		gauge(size, float64(f.JournalBytes))
+	}
+	instant(snapshot, f.LastSnapshot)
+	if f.WrittenBytes >= 0 {
+		counter(written, f.WrittenBytes)
+	}
+	instant(forecast, f.LastForecast)
+
+	for _, name := range slices.Sorted(maps.Keys(f.Brokers)) {
+		b := f.Brokers[name]
+		gauge(up, truth(b.Up), name)
+		counter(messages, b.Received-b.Repeated, name, strconv.FormatBool(false))
+		counter(messages, b.Repeated, name, strconv.FormatBool(true))
+		counter(connections, b.Connections, name)
+		counter(sessions, b.SessionsLost, name)
+		counter(oversize, b.Oversize, name)
+		if b.Dropped >= 0 {
+			counter(dropped, b.Dropped, name)
+		}
+	}
+
+	of := map[health.Level]int{}
+	for i, c := range f.Checks {
+		of[c.Level]++
+		if i < mostLabels {
+			gauge(checkLevel, float64(c.Level), c.Name)
+		}
+	}
+	for _, l := range []health.Level{health.Ok, health.Warn, health.Bad} {
+		gauge(checkCount, float64(of[l]), l.String())
+	}
+}
+
+func truth(yes bool) float64 {
+	if yes {
+		return 1
+	}
+	return 0
+}
