@@ -83,7 +83,7 @@ func BenchmarkFlash(b *testing.B) {
 			if _, err := os.Stat("/proc/self/io"); err != nil {
 				b.Skip("needs Linux: what a process writes is read from /proc/self/io")
 			}
-			const hours = 2
+			const hours = 24 // pages split more often as the day goes on
 			for range b.N {
 				x := start(b, terminal(b, 1, 50))
 				x.flush(b)

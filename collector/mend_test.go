@@ -35,7 +35,7 @@ func TestSavedStatesThatCannotBeReadAreDerivedAnew(t *testing.T) {
 		"head, garbage":               "UPDATE series SET head_state = x'00112233445566'",
 		"head, cut off":               "UPDATE series SET head_state = substr(head_state, 1, length(head_state) / 2) WHERE kind <> 'level'",
 		"checkpoints, garbage":        "UPDATE checkpoint SET state = x'ffffffff'",
-		"checkpoints, another kind's": "UPDATE checkpoint SET state = (SELECT head_state FROM series WHERE kind = 'pulse') WHERE series = (SELECT id FROM series WHERE kind = 'run')",
+		"checkpoints, another kind's": "UPDATE checkpoint SET state = (SELECT head_state FROM series WHERE kind = 'pulse') WHERE place >> 32 = (SELECT id FROM series WHERE kind = 'run')",
 		"newest days, garbage":        "UPDATE series SET open = x'0102'",
 		"days, garbage":               "UPDATE bundle SET body = x'01ffff'",
 		"days, cut off":               "UPDATE bundle SET body = substr(body, 1, length(body) - 3)",

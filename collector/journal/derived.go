@@ -5,7 +5,6 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
-	"math"
 	"time"
 
 	"dwindle/collector/reading"
@@ -123,9 +122,9 @@ func saveFigures[T any](s saving[T], u *Update, figures []T) error {
 		return err
 	}
 	if anew {
-		from := int64(u.From)
+		from := u.From
 		if u.Whole {
-			from = math.MinInt64
+			from = firstOfAll
 			_, err = j.w.ExecContext(ctx, "DELETE FROM bundle WHERE place BETWEEN ? AND ?", placeOf(id, firstSpan), placeOf(id, lastSpan))
 		} else {
 			touched, err = s.cut(id, u.From, touched)
@@ -133,7 +132,7 @@ func saveFigures[T any](s saving[T], u *Update, figures []T) error {
 		if err != nil {
 			return err
 		}
-		if _, err := j.w.ExecContext(ctx, "DELETE FROM checkpoint WHERE series = ? AND day >= ?", id, from); err != nil {
+		if _, err := j.w.ExecContext(ctx, "DELETE FROM checkpoint WHERE place BETWEEN ? AND ?", checkpointPlace(id, from), checkpointPlace(id, lastDay)); err != nil {
 			return err
 		}
 		if _, err := j.w.ExecContext(ctx, "DELETE FROM cut WHERE series = ?", id); err != nil {
@@ -192,7 +191,7 @@ func (j *Journal) dropSeries(ctx context.Context, series Series) error {
 	if err := j.dropDigest(ctx, id, firstOfAll); err != nil {
 		return err
 	}
-	_, err = j.w.ExecContext(ctx, "DELETE FROM checkpoint WHERE series = ?", id)
+	_, err = j.w.ExecContext(ctx, "DELETE FROM checkpoint WHERE place BETWEEN ? AND ?", checkpointPlace(id, firstOfAll), checkpointPlace(id, lastDay))
 	return err
 }
 
@@ -202,27 +201,4 @@ func (j *Journal) DropDerived(ctx context.Context) error {
 		_, err := j.w.ExecContext(ctx, "DELETE FROM bundle; DELETE FROM cut; DELETE FROM digest; DELETE FROM checkpoint; DELETE FROM touched; DELETE FROM series")
 		return err
 	})
-}
-
-// Checkpoints are kept for each of the last days and for one day a week before
-// that: late data older than this are rare, and then cost a week more to fold.
-const checkpointDays = 35
-
-func (j *Journal) saveCheckpoints(ctx context.Context, series int64, checks []Checkpoint) error {
-	if len(checks) == 0 {
-		return nil
-	}
-	dense := checks[len(checks)-1].Day - checkpointDays
-	for _, c := range checks {
-		if c.Day < dense && c.Day%7 != 0 {
-			continue
-		}
-		if _, err := j.stmts[stmtCheckpoint].ExecContext(ctx, series, int64(c.Day), pack(c.State)); err != nil {
-			return err
-		}
-	}
-	// What has grown old since the last time: two weeks of it, so that the
-	// work does not grow with the history.
-	_, err := j.w.ExecContext(ctx, "DELETE FROM checkpoint WHERE series = ? AND day >= ? AND day < ? AND day % 7 <> 0", series, int64(dense-14), int64(dense))
-	return err
 }

@@ -234,10 +234,12 @@ func (s *Snapshot) CheckpointAt(id int64, day civil.Date) (c Checkpoint, ok bool
 }
 
 func (s *Snapshot) checkpointAt(id int64, day civil.Date) (c Checkpoint, ok bool, err error) {
-	ok, err = s.one([]any{&c.Day, &c.State}, "SELECT day, state FROM checkpoint WHERE series = ? AND day <= ? ORDER BY day DESC LIMIT 1", id, int64(day))
-	if err != nil {
+	var place int64
+	ok, err = s.one([]any{&place, &c.State}, "SELECT place, state FROM checkpoint WHERE place BETWEEN ? AND ? ORDER BY place DESC LIMIT 1", checkpointPlace(id, firstOfAll), checkpointPlace(id, day))
+	if err != nil || !ok {
 		return c, ok, err
 	}
+	c.Day = checkpointDay(place)
 	c.State, err = unpack(c.State)
 	return c, ok, s.wrap(err)
 }

@@ -33,7 +33,7 @@ const (
 		ON CONFLICT DO UPDATE SET day = excluded.day, mark = excluded.mark, body = excluded.body`
 	stmtDigestDrop = "DELETE FROM digest WHERE series = ? AND day >= ?"
 	stmtBundleGet  = "SELECT body FROM bundle WHERE place BETWEEN ? AND ? ORDER BY place"
-	stmtCheckpoint = "INSERT INTO checkpoint VALUES (?, ?, ?) ON CONFLICT DO UPDATE SET state = excluded.state"
+	stmtCheckpoint = "INSERT INTO checkpoint VALUES (?, ?) ON CONFLICT DO UPDATE SET state = excluded.state"
 )
 
 // prepare readies the statements on the writing connection.
