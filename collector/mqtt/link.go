@@ -4,8 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"net"
-	"net/url"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -109,67 +107,23 @@ func (l *link) run(ctx context.Context) error {
 
 // options are the library's settings for one connection.
 func (l *link) options(g *guard) (*paho.ClientOptions, error) {
-	secret, err := password(l.c.opt.Broker)
+	o, err := guardedOptions(g, l.c.target, l.c.opt.Broker, l.c.times)
 	if err != nil {
 		return nil, err
 	}
-	o := paho.NewClientOptions()
-	o.Servers = []*url.URL{{Scheme: "tcp", Host: l.c.target.host}}
 	o.SetClientID(l.c.id.ClientID)
-	o.SetUsername(l.c.opt.Broker.Username)
-	o.SetPassword(secret)
-	o.SetProtocolVersion(4)    // no silent fall-back to MQTT 3.1
 	o.SetCleanSession(false)   // the broker keeps messages while we are away
-	o.SetOrderMatters(true)    // one handler at a time instead of a goroutine each
 	o.SetAutoAckDisabled(true) // acknowledged after the commit
-	o.SetAutoReconnect(false)  // a new link instead
-	o.SetConnectRetry(false)
-	o.SetResumeSubs(false)
-	o.SetKeepAlive(l.c.times.keepAlive)
-	o.SetPingTimeout(l.c.times.pingTimeout)
-	o.SetConnectTimeout(l.c.times.answer)
-	o.SetWriteTimeout(writeTime)
 	// The only handler, in place before the connection: a message that finds
 	// none is never acknowledged and fills the broker's window.
 	o.SetDefaultPublishHandler(func(_ paho.Client, m paho.Message) { l.receive(m) })
-	o.SetCustomOpenConnectionFn(func(*url.URL, paho.ClientOptions) (net.Conn, error) { return g, nil })
 	o.SetConnectionLostHandler(func(_ paho.Client, err error) { l.end(err) })
 	return o, nil
 }
 
 // connect introduces us to the broker and tells whether it kept our session.
 func (l *link) connect(client paho.Client, g *guard) (present bool, err error) {
-	token, ok := client.Connect().(*paho.ConnectToken)
-	if !ok {
-		return false, errors.New("the library gave no connection token")
-	}
-	timer := time.NewTimer(l.c.times.answer)
-	defer timer.Stop()
-	select {
-	case <-token.Done():
-		if err = token.Error(); err == nil {
-			return token.SessionPresent(), nil
-		}
-	case <-timer.C:
-		err = errors.New("the broker does not answer the greeting")
-	case <-l.over.Done():
-		err = context.Cause(l.over)
-	}
-	_ = g.Close()
-	// A refusal also ends the connection, so either may be seen first; the
-	// refusal says more, and an oversize packet says most.
-	if cause := context.Cause(l.over); isOversize(cause) {
-		return false, cause
-	}
-	if token.WaitTimeout(time.Second) && token.Error() != nil {
-		return false, token.Error()
-	}
-	return false, err
-}
-
-func isOversize(err error) bool {
-	var big oversize
-	return errors.As(err, &big)
+	return greet(l.over, client, g, l.c.times.answer)
 }
 
 // serve subscribes and waits for the end.

@@ -11,17 +11,19 @@ var Folders = append([]string{"deploy", "testdata", "bin", "data", "demo"}, Room
 
 // Pure rooms and why each is: values in, values out, time as a parameter.
 var Pure = map[string]string{
-	"config/civil":       "a date is arithmetic",
-	"config/unit":        "a quantity is arithmetic",
-	"collector/reading":  "the nouns do nothing",
-	"collector/decode":   "what a payload means must not depend on when or where it is decoded",
-	"collector/meter":    "the same readings must give the same duty, whenever they are folded again",
-	"forecast/duty":      "a forecast as of a past time must come out as it did then",
-	"forecast/drift":     "a forecast as of a past time must come out as it did then",
-	"forecast/reservoir": "a forecast as of a past time must come out as it did then",
-	"forecast/depletion": "a forecast as of a past time must come out as it did then",
-	"forecast/trend":     "a trend over a past window must come out as it did then",
-	"alerts/alarm":       "an alarm's state must follow from its history alone",
+	"config/civil":             "a date is arithmetic",
+	"config/unit":              "a quantity is arithmetic",
+	"collector/reading":        "the nouns do nothing",
+	"collector/decode":         "what a payload means must not depend on when or where it is decoded",
+	"collector/sparkplug":      "the rules of sessions and their timers are tried out message by message",
+	"collector/sparkplug/wire": "what a payload means must not depend on when or where it is decoded",
+	"collector/meter":          "the same readings must give the same duty, whenever they are folded again",
+	"forecast/duty":            "a forecast as of a past time must come out as it did then",
+	"forecast/drift":           "a forecast as of a past time must come out as it did then",
+	"forecast/reservoir":       "a forecast as of a past time must come out as it did then",
+	"forecast/depletion":       "a forecast as of a past time must come out as it did then",
+	"forecast/trend":           "a trend over a past window must come out as it did then",
+	"alerts/alarm":             "an alarm's state must follow from its history alone",
 }
 
 // ImpureImports touch the world outside; with their parts.
