@@ -15,6 +15,9 @@ func (c *checker) connections() {
 	c.prefix(n.Prefix)
 	c.brokers(n)
 	c.mappings(n)
+	if n.Sparkplug != nil {
+		c.sparkplug(n, n.Sparkplug)
+	}
 	if n.Embedded != nil {
 		c.embedded(n.Embedded, "connections.embedded_broker")
 	}

@@ -3,6 +3,7 @@ package config
 import (
 	"fmt"
 	"slices"
+	"strings"
 
 	"dwindle/config/mapping"
 )
@@ -51,7 +52,11 @@ func (s *Site) topicFilters() []string {
 	}
 	filters := []string{prefix + "/" + s.ID + "/#"}
 	for i := range s.Connections.Mappings {
-		if f := s.Connections.Mappings[i].Filter(s.ID); f != "" {
+		f := s.Connections.Mappings[i].Filter(s.ID)
+		if s.Connections.Sparkplug != nil && strings.HasPrefix(f, sparkplugTopics) {
+			continue // they come by way of the host, which knows what they mean
+		}
+		if f != "" {
 			filters = append(filters, f)
 		}
 	}

@@ -82,6 +82,9 @@ const (
 	// where it has no name; EmbeddedName is the one inside the program.
 	DefaultBrokerName = "broker"
 	EmbeddedName      = "embedded"
+	// Long enough for a message that took another way, short beside the time
+	// until a reading is due.
+	DefaultReorder = 3 * time.Second
 	// Four commits of the largest batch wait at most.
 	DefaultQueue = 4096
 	// Larger batches gain little and hold acknowledgements back.
@@ -140,6 +143,7 @@ var defaults = map[string]fallback{
 	"Machine.criticality":         {DefaultCriticality, "neither stops production nor is minor"},
 	"Machine.run_signal":          {true, "run messages are expected"},
 	"Connections.prefix":          {DefaultPrefix, "the topics' usual beginning"},
+	"Sparkplug.reorder":           {DefaultReorder, "a missing message comes within seconds or not at all"},
 	"Broker.probe":                {true, "a granted subscription may still deliver nothing"},
 	"Intake.queue":                {DefaultQueue, "four commits of the largest batch"},
 	"Intake.linger":               {time.Duration(0), "commits at once: acknowledgements are soonest"},

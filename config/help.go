@@ -193,6 +193,7 @@ var help = map[string]string{
 	"Connections.prefix":          "Beginning of every topic.",
 	"Connections.broker":          "External MQTT broker.",
 	"Connections.brokers":         "External MQTT brokers, where there are several; each with a name.",
+	"Connections.sparkplug":       "Host of Sparkplug edge nodes; mappings of topics spBv1.0/... say what their metrics mean.",
 	"Connections.embedded_broker": "Broker inside the program, for a single box; loopback only unless it has TLS and accounts.",
 	"Connections.board":           "Web board.",
 	"Connections.monitor":         "Figures and answers for supervisors: /healthz, /readyz, /metrics; loopback only.",
@@ -237,6 +238,12 @@ var help = map[string]string{
 	"Broker.probe":         "While nothing arrives, publish a small message below our own subscription and expect it back.",
 
 	"Broker.dropped_counter": "Whether to read from the broker's $SYS topics how many messages it dropped; the account must be allowed to.",
+
+	"Sparkplug.broker":  "Name of the broker that the edge nodes use; not needed where there is one.",
+	"Sparkplug.host_id": "Id of this host for edge nodes; needed for a primary one.",
+	"Sparkplug.primary": "Publish STATE: edge nodes that name this host as their primary one keep what they have while it is away.",
+	"Sparkplug.groups":  "Groups to listen to; left out: all.",
+	"Sparkplug.reorder": "How long a missing message is waited for before a new birth is asked for.",
 
 	"Embedded.listen":        "Address and port; a loopback address unless there are TLS and accounts.",
 	"Embedded.accounts_file": "File of accounts, one a line, as `dwindle account` writes them. An account publishes below its own name, a gateway's also for the devices behind it.",

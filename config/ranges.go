@@ -117,6 +117,8 @@ var ranges = map[string]span{
 	"Intake.linger": lasting(0, time.Hour),
 	"Intake.raw_mb": within(0, 1e6),
 
+	"Sparkplug.reorder": lasting(time.Second, 30*time.Second),
+
 	"Snapshots.every":    lasting(time.Hour, 366*day),
 	"Snapshots.daily_mb": within(1, 1e6),
 	"Snapshots.keep":     within(0, 100),

@@ -303,6 +303,24 @@ type Connections struct {
 	// Ignore are topic filters whose messages are counted and not stored, such
 	// as those of tests.
 	Ignore []string `yaml:"ignore,omitempty"`
+	// Sparkplug follows the sessions of Sparkplug edge nodes.
+	Sparkplug *Sparkplug `yaml:"sparkplug,omitempty"`
+}
+
+// Sparkplug makes dwindle a host of Sparkplug edge nodes at one broker.
+// Mappings of topics spBv1.0/... say what their metrics mean.
+type Sparkplug struct {
+	// Broker is the name of the broker; not needed where there is one.
+	Broker string `yaml:"broker,omitempty"`
+	// HostID is a level of the topic on which a primary host says that it is
+	// there.
+	HostID string `yaml:"host_id,omitempty"`
+	// Primary says so: edge nodes that name this host keep what they have while
+	// it is away.
+	Primary bool     `yaml:"primary,omitempty"`
+	Groups  []string `yaml:"groups,omitempty"` // empty: all
+	// Reorder is how long a missing message is waited for; default 3 s.
+	Reorder time.Duration `yaml:"reorder,omitempty"`
 }
 
 // Broker is an external MQTT broker.

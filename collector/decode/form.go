@@ -18,6 +18,10 @@ type form struct {
 	// read gives the items. [nothing] means that the message is known and has
 	// no values, such as one that only says that its sender is alive.
 	read func(in input) ([]item, *Kept)
+	// partial says that messages of a topic hold what has changed, so that one
+	// of which a mapping takes nothing is no sign of a wrong mapping; nil: none
+	// do.
+	partial func(topic string) bool
 }
 
 // nothing is what a message holds that is known and has no values.

@@ -74,6 +74,9 @@ func (r *Rules) mapped(m reading.Message, rule *rule, vars mapping.Vars, reg Reg
 	}
 	out := Understood{Mapping: rule.label, Form: f.name}
 	out.Ignored, out.Others = rd.others()
+	if len(rd.drafts) == 0 && f.partial != nil && f.partial(m.Topic) {
+		return out, nil
+	}
 	if len(rd.drafts) == 0 {
 		detail := "mapping " + rule.label + " takes nothing of it"
 		if len(out.Others) > 0 {

@@ -15,7 +15,13 @@ import (
 // A metric that comes with an alias alone has no name here and is left out:
 // names and datatypes are what the births of its session said, so a host of
 // its own (collector/sparkplug) fills them in before messages come this way.
-var sparkplugForm = form{name: "sparkplug", recognises: recognisesSparkplug, read: readSparkplug}
+var sparkplugForm = form{name: "sparkplug", recognises: recognisesSparkplug, read: readSparkplug, partial: partialSparkplug}
+
+// partialSparkplug: births hold every metric, all else what has changed.
+func partialSparkplug(topic string) bool {
+	levels := strings.SplitN(topic, "/", 4)
+	return len(levels) == 4 && levels[2] != "NBIRTH" && levels[2] != "DBIRTH"
+}
 
 // recognisesSparkplug goes by the topic, <namespace>/<group>/<type>/<edge>:
 // the payload has no mark of its own. Commands are no data.

@@ -18,6 +18,8 @@ import (
 	"dwindle/collector/decode"
 	"dwindle/collector/health"
 	"dwindle/collector/mqtt"
+	"dwindle/collector/sparkplug"
+	"dwindle/collector/sparkplug/session"
 	"dwindle/config"
 )
 
@@ -113,6 +115,18 @@ func (c *Station) start(group *errgroup.Group, gctx context.Context) (at Address
 			return map[string]monitor.Broker{"embedded": {Up: s.Up, Received: s.Received, Repeated: s.Repeated, Connections: s.Connections, Dropped: -1}}
 		})
 		group.Go(func() error { return server.Run(gctx) })
+	}
+	if broker, ok := site.SparkplugBroker(); ok {
+		host := site.Connections.Sparkplug
+		client, err := session.New(session.Options{
+			Broker: broker, Host: sparkplug.Options{ID: host.HostID, Primary: host.Primary, Reorder: host.Reorder}, Groups: host.Groups,
+			Wants: func(topic string) bool { return c.site.Load().Maps(topic) },
+			Sink:  c.intake.Submit, Health: c.health, Log: opt.Log,
+		})
+		if err != nil {
+			return at, err
+		}
+		group.Go(func() error { return client.Run(gctx) })
 	}
 	socket, err := listenSocket(site.DataDir())
 	if err != nil {

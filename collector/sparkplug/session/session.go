@@ -38,12 +38,14 @@ import (
 // Source is what messages say of where they come from.
 const Source = "sparkplug"
 
-// Options of New. All but Groups, Health and Log are needed.
+// Options of New. Broker and Sink are needed, Host where it is primary.
 type Options struct {
 	Broker config.Broker
 	Host   sparkplug.Options
 	// Groups are the Sparkplug groups to listen to; empty: all.
 	Groups []string
+	// Wants says whether messages of a topic are to be stored; nil: all.
+	Wants  func(topic string) bool
 	Sink   mqtt.Sink
 	Health *health.Checks
 	Log    *slog.Logger
@@ -59,6 +61,9 @@ type Client struct {
 	in     *semaphore.Weighted // bytes received and not looked at
 	out    *semaphore.Weighted // bytes handed on and not answered
 	missed chan string         // topics of what was handed on and not stored
+
+	wanted, unwanted uint64 // messages; of the goroutine of Run
+	unwantedTopic    string // of the first that nobody wanted
 
 	left time.Time // when the last connection ended
 }
@@ -83,6 +88,7 @@ const (
 	checkConnection   = "sparkplug connection"
 	checkSubscription = "sparkplug subscription"
 	checkEdges        = "sparkplug edge nodes"
+	checkMapping      = "sparkplug mapping"
 	checkVersion      = "sparkplug version"
 	checkGap          = "sparkplug gap"
 )
@@ -395,6 +401,13 @@ func (l *link) follow(ctx context.Context, o sparkplug.Outcome, at time.Time) {
 		c.opt.Log.Info("sparkplug", "edge", change.Edge, "device", change.Device, "is", change.State.String(), "why", change.Why)
 	}
 	for _, m := range o.Messages {
+		if c.opt.Wants != nil && !c.opt.Wants(m.Topic) {
+			if c.unwanted++; c.unwantedTopic == "" {
+				c.unwantedTopic = m.Topic
+			}
+			continue
+		}
+		c.wanted++
 		w := min(weight(m.Topic, m.Payload), bytesInHand)
 		if c.out.Acquire(ctx, w) != nil {
 			continue // a stop that has waited long enough
@@ -437,6 +450,13 @@ func (l *link) look() {
 	} else {
 		c.opt.Health.Set(checkEdges, health.Warn, standing+"; a new birth was asked for and has not come: "+strings.Join(s.Waiting, ", "),
 			fmt.Sprintf("see that the account %q may publish to spBv1.0/+/NCMD/#, and that the edge node answers Node Control/Rebirth; or restart the edge node", c.opt.Broker.Username))
+	}
+	switch {
+	case c.wanted > 0:
+		c.opt.Health.Set(checkMapping, health.Ok, fmt.Sprintf("%d messages were of mapped topics, %d of others", c.wanted, c.unwanted), "")
+	case c.unwanted > 0:
+		c.opt.Health.Set(checkMapping, health.Warn, fmt.Sprintf("edge nodes are heard and nothing is stored: no mapping takes a topic such as %q", c.unwantedTopic),
+			"a mapping with topic: spBv1.0/{area}/+/+/{device} under connections.mappings, which says what each metric is")
 	}
 	if stats.Foreign > 0 {
 		c.opt.Health.Set(checkVersion, health.Warn, fmt.Sprintf("%d messages of another version of Sparkplug than spBv1.0 were not read", stats.Foreign), "let the edge node send Sparkplug B, version 3 or before")
