@@ -21,9 +21,9 @@ func (b boardSource) Checks() []board.Check {
 }
 
 // vital says whether nothing is collected while a check is bad: those of the
-// journal and of the brokers, each of which has several.
+// journal, of the brokers and of the Sparkplug host, each of which has several.
 func vital(check string) bool {
-	for _, part := range []string{"journal", "broker", "embedded broker"} {
+	for _, part := range []string{"journal", "broker", "embedded broker", "sparkplug"} {
 		if check == part || strings.HasPrefix(check, part+" ") {
 			return true
 		}
