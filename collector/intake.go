@@ -16,6 +16,8 @@ import (
 	"sync"
 	"time"
 
+	"golang.org/x/sync/semaphore"
+
 	"dwindle/collector/decode"
 	"dwindle/collector/health"
 	"dwindle/collector/journal"
@@ -43,8 +45,9 @@ type Intake struct {
 	now      func() time.Time
 	reads    func(*journal.Entry) // nil; tests have messages read by other rules
 
-	queue   chan item // full: Submit waits, and with it the connection
-	decoded chan work // holds one batch, so that decoding and committing overlap
+	queue   chan item           // full: Submit waits, and with it the connection
+	room    *semaphore.Weighted // bytes of the messages under way; full: the same
+	decoded chan work           // holds one batch, so that decoding and committing overlap
 	batch   int
 	linger  time.Duration
 	drain   time.Duration // bounds the retries while stopping
@@ -67,6 +70,7 @@ type item struct {
 	fate  func(Fate)
 	flush chan<- error // holds one answer
 	beat  bool         // nothing but a sign of life; see progress
+	size  int64        // of the room, given back when it is answered
 }
 
 // Fate is what became of a message.
@@ -83,6 +87,7 @@ type work struct {
 	fate  func(Fate)
 	flush chan<- error
 	beat  bool
+	size  int64
 }
 
 // ErrStopped means that the intake takes nothing any more.
@@ -94,6 +99,10 @@ const (
 	defaultBatch = 1000
 	drainFor     = 15 * time.Second
 )
+
+// roomBytes bounds the payloads of all messages that were taken and are not yet
+// answered: a queue full of the largest messages would be a gigabyte.
+const roomBytes = 32 << 20
 
 // Health names.
 const (
@@ -116,7 +125,7 @@ func NewIntake(site func() *config.Site, j *journal.Journal, checks *health.Chec
 	return &Intake{
 		site: site, j: j, health: checks, log: log,
 		register: newRegister(site), derive: newDeriver(j, site, checks, log),
-		queue: make(chan item, opt.Queue), decoded: make(chan work, opt.Batch),
+		queue: make(chan item, opt.Queue), decoded: make(chan work, opt.Batch), room: semaphore.NewWeighted(roomBytes),
 		batch: opt.Batch, linger: opt.Linger, drain: drainFor,
 		clocks: clocks{health: checks}, progress: newProgress(), commitTo: committer(j), now: time.Now,
 		stopping: make(chan struct{}), giveUp: make(chan struct{}),
@@ -175,6 +184,7 @@ func (in *Intake) refuse() {
 
 // answer tells whoever handed an item in that it was not taken.
 func (in *Intake) answer(x item, err error) {
+	in.room.Release(x.size)
 	if x.done != nil {
 		x.done(err)
 	}
@@ -280,14 +290,47 @@ func (in *Intake) put(ctx context.Context, x item) error {
 	in.senders.Add(1)
 	in.mu.RUnlock()
 	defer in.senders.Done()
+	if err := in.enter(ctx, &x); err != nil {
+		return err
+	}
 	select {
 	case in.queue <- x:
 		return nil
 	case <-in.stopping:
+		in.room.Release(x.size)
 		return ErrStopped
 	case <-ctx.Done():
+		in.room.Release(x.size)
 		return ctx.Err()
 	}
+}
+
+// enter waits for room for a message. One that is larger than all of it gets in
+// when there is no other.
+func (in *Intake) enter(ctx context.Context, x *item) error {
+	if x.m == nil {
+		return nil
+	}
+	x.size = min(int64(len(x.m.Topic)+len(x.m.Payload)), roomBytes)
+	if in.room.TryAcquire(x.size) {
+		return nil
+	}
+	waiting, cancel := context.WithCancel(ctx)
+	defer cancel()
+	go func() {
+		select {
+		case <-in.stopping:
+			cancel()
+		case <-waiting.Done():
+		}
+	}()
+	if err := in.room.Acquire(waiting, x.size); err != nil {
+		if ctx.Err() != nil {
+			return ctx.Err()
+		}
+		return ErrStopped
+	}
+	return nil
 }
 
 // decode turns items into work until the queue is closed and empty.
@@ -308,7 +351,7 @@ func (in *Intake) decode() {
 
 // understand decodes and vets one item.
 func (in *Intake) understand(x item) (w work) {
-	w = work{done: x.done, fate: x.fate, flush: x.flush}
+	w = work{done: x.done, fate: x.fate, flush: x.flush, size: x.size}
 	if x.m == nil {
 		w.entry = journal.Entry{Facts: x.facts, Person: true}
 		return w

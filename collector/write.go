@@ -110,6 +110,7 @@ func (in *Intake) commit(batch []work) {
 	}
 	for i, next := 0, 0; i < len(batch); i++ {
 		w := &batch[i]
+		in.room.Release(w.size)
 		switch {
 		case w.flush == nil:
 			if w.done != nil {

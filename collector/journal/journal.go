@@ -9,6 +9,7 @@
 package journal
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"errors"
@@ -32,6 +33,9 @@ type Options struct {
 	// RawBytes bounds the ring of messages as they came, packed; 0: none are
 	// kept. See [Entry].
 	RawBytes int64
+
+	// KeptBytes bounds the ring of messages kept aside; 0: 64 MB.
+	KeptBytes int64
 }
 
 // Journal is one open journal file. Safe for concurrent use.
@@ -142,7 +146,7 @@ func newJournal(path string, opt Options) *Journal {
 	if opt.Log == nil {
 		opt.Log = slog.New(slog.DiscardHandler)
 	}
-	return &Journal{path: path, links: newLinks(dsn(path, "ro", readerPragmas)), health: opt.Health, log: opt.Log, stop: func() {}, keptLimit: keptBytes, raw: rawRing{limit: opt.RawBytes, held: -1}}
+	return &Journal{path: path, links: newLinks(dsn(path, "ro", readerPragmas)), health: opt.Health, log: opt.Log, stop: func() {}, keptLimit: cmp.Or(opt.KeptBytes, keptBytes), raw: rawRing{limit: opt.RawBytes, held: -1}}
 }
 
 func (j *Journal) openReaders(ctx context.Context) (err error) {
