@@ -14,6 +14,7 @@ import (
 const (
 	checkClock  = "clock"         // of this machine
 	checkClocks = "device clocks" // of the others
+	checkUnits  = "time units"    // in which they send times as numbers
 )
 
 // errClockUnset tells whoever wants to hand something in.
@@ -101,3 +102,68 @@ func (c *clocks) look(m *reading.Message, d *decode.Decoded) {
 func timed(d *decode.Decoded) bool {
 	return len(d.Readings) > 0 && d.Readings[0].FromDevice || d.Hint == "" && len(d.Readings) == 0 && len(d.Facts) > 0 && !d.Facts[0].At.Equal(d.Facts[0].Received)
 }
+
+// timeUnits remembers the unit in which each kind of a device sends its times,
+// where it is guessed by magnitude. Once three in a row have agreed another one
+// is worth a look: the guess is still right, but something was changed at the
+// sender, or two send under one name. One goroutine decodes, so it has no lock.
+type timeUnits struct {
+	health *health.Checks
+	seen   map[timeSeries]timePin
+	odd    int // series whose last time was in another unit than before
+}
+
+type timeSeries struct {
+	device string
+	kind   reading.Kind
+}
+
+type timePin struct {
+	unit  string // pinned; empty: none yet
+	next  string // of the last times
+	agree uint8  // how many of them in a row
+}
+
+// timesToPin is how many times must agree.
+const timesToPin = 3
+
+// look notes the unit of a message's time.
+func (u *timeUnits) look(m *reading.Message, d *decode.Decoded) {
+	if d.TimeUnit == "" || d.RawAt != "" || m.Source == "replay" {
+		return
+	}
+	key := timeSeries{d.Device, d.Kind}
+	pin, known := u.seen[key]
+	if !known && len(u.seen) >= clocksMost {
+		return
+	}
+	wasOdd := pin.odd()
+	if pin.next != d.TimeUnit {
+		pin.next, pin.agree = d.TimeUnit, 0
+	}
+	pin.agree = min(pin.agree+1, timesToPin)
+	before := pin.unit
+	if pin.agree >= timesToPin {
+		pin.unit = pin.next
+	}
+	if u.seen == nil {
+		u.seen = map[timeSeries]timePin{}
+	}
+	u.seen[key] = pin
+	switch isOdd := pin.odd(); {
+	case isOdd && !wasOdd:
+		u.odd++
+		what := fmt.Sprintf("%s sent the time of its %s in %s, before in %s", d.Device, d.Kind, d.TimeUnit, before)
+		if u.odd > 1 {
+			what += fmt.Sprintf(" (and %d others)", u.odd-1)
+		}
+		u.health.Set(checkUnits, health.Warn, what, "see what was changed at the sender, or whether two send under this id; give the unit of the time in a mapping to pin it; this clears when three times agree again")
+	case wasOdd && !isOdd:
+		if u.odd--; u.odd == 0 {
+			u.health.Set(checkUnits, health.Ok, "", "")
+		}
+	}
+}
+
+// odd says that the last time was not in the unit of those before.
+func (p timePin) odd() bool { return p.unit != "" && p.next != p.unit }

@@ -38,6 +38,7 @@ type Intake struct {
 	derive   *deriver
 	watchers watchers
 	clocks   clocks
+	units    timeUnits
 	progress *progress
 	commits  commits
 
@@ -127,7 +128,7 @@ func NewIntake(site func() *config.Site, j *journal.Journal, checks *health.Chec
 		register: newRegister(site), derive: newDeriver(j, site, checks, log),
 		queue: make(chan item, opt.Queue), decoded: make(chan work, opt.Batch), room: semaphore.NewWeighted(roomBytes),
 		batch: opt.Batch, linger: opt.Linger, drain: drainFor,
-		clocks: clocks{health: checks}, progress: newProgress(), commitTo: committer(j), now: time.Now,
+		clocks: clocks{health: checks}, units: timeUnits{health: checks}, progress: newProgress(), commitTo: committer(j), now: time.Now,
 		stopping: make(chan struct{}), giveUp: make(chan struct{}),
 	}
 }
@@ -387,6 +388,7 @@ func (in *Intake) understand(x item) (w work) {
 		w.entry.Missing += len(s.Missing)
 		w.entry.BadTime = w.entry.BadTime || s.RawAt != ""
 		in.clocks.look(x.m, s)
+		in.units.look(x.m, s)
 	}
 	for i := range d.Beside {
 		w.entry.Beside = append(w.entry.Beside, in.kept(x.m, now, &d.Beside[i]))

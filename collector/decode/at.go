@@ -1,10 +1,10 @@
 package decode
 
 import (
+	"cmp"
 	"math"
 	"math/big"
 	"strconv"
-	"strings"
 	"time"
 )
 
@@ -13,6 +13,7 @@ type moment struct {
 	at         time.Time // UTC, millisecond
 	fromDevice bool
 	raw, hint  string // why the device's own time was not used
+	unit       string // s, ms, us or ns, where it was a number
 }
 
 // clock says how a time was written, where a mapping knows.
@@ -34,35 +35,53 @@ func (c clock) read(v *value, received time.Time) (m moment, ok bool) {
 	if v == nil || v.kind == nullValue {
 		return own, true
 	}
-	raw := string(v.raw)
-	var at time.Time
+	text := string(v.raw)
 	switch v.kind {
 	case numberValue:
-		at, ok = c.unix(raw)
 	case textValue:
-		raw = v.text
-		text := strings.TrimSpace(v.text)
-		if placeholder(text) {
+		if text = ordinary(v.text); placeholder(text) {
 			return own, true
 		}
-		if at, ok = zonedTime(text); ok {
-			break
-		}
-		if local, isLocal := localTime(text); isLocal && c.zone != nil {
-			at, ok = inZone(local, c.zone, received), true
-			break
-		} else if isLocal {
-			own.raw, own.hint = clip(raw), localHint(local, received)
-			return own, true
-		}
-		if plainNumber(text) {
-			at, ok = c.unix(text)
+	default:
+		return moment{}, false
+	}
+	if v.kind == textValue || compactTime(text) && c.unit == "" && c.from.IsZero() {
+		if at, zoned, ok := readTimeText(text); ok {
+			if !zoned && c.zone == nil {
+				own.raw, own.hint = clip(text), localHint(at, received)
+				return own, true
+			}
+			if !zoned {
+				at = inZone(at, c.zone, received)
+			}
+			return clocked(at, text, received), true
 		}
 	}
+	if v.kind == textValue {
+		q, err := readNumber(text, "point", "")
+		if err != nil || q.exact != nil || q.symbol != "" {
+			return moment{}, false
+		}
+		text = q.text
+	}
+	at, unit, ok := c.unix(text)
 	if !ok {
 		return moment{}, false
 	}
-	return clocked(at, raw, received), true
+	m = clocked(at, text, received)
+	m.unit = unit
+	if !m.fromDevice && c.unit != "" && c.from.IsZero() {
+		if at, other, ok := unixTime(text); ok && other != c.unit && clocked(at, text, received).fromDevice {
+			m.hint = "the time looks like " + other + ", not " + c.unit + " as the mapping says; the receive time was used"
+		}
+	}
+	return m, true
+}
+
+// compactTime says that a number is a date and a time of day without anything
+// between them; no Unix time that is read has so many digits.
+func compactTime(text string) bool {
+	return (len(text) == 14 || len(text) == 17) && text[0] == '2' && allDigits(text)
 }
 
 // clocked is a device's time, or the receive time with a hint where the
@@ -83,116 +102,92 @@ func clocked(at time.Time, raw string, received time.Time) moment {
 	return moment{at: at, fromDevice: true}
 }
 
-// unix reads a number as a time.
-func (c clock) unix(text string) (time.Time, bool) {
+// unix reads a number as a time and gives the unit that it is in.
+func (c clock) unix(text string) (at time.Time, unit string, ok bool) {
 	if c.from.IsZero() && c.unit == "" {
 		return unixTime(text)
 	}
+	unit = cmp.Or(c.unit, "s")
 	x, ok := decimal(text)
 	if !ok {
-		return time.Time{}, false
+		return time.Time{}, "", false
 	}
-	ns := map[string]int64{"": 1e9, "s": 1e9, "ms": 1e6, "us": 1e3, "ns": 1}[c.unit]
-	x.Mul(x, new(big.Rat).SetInt64(ns))
-	x.Quo(x, new(big.Rat).SetInt64(1e6)) // ms
-	f, _ := x.Float64()
-	// Two thousand years either way: beyond, nothing is a time.
-	if math.Abs(f) > 2000*366*86400e3 {
-		return time.Time{}, false
+	ms, _ := x.Mul(x, perUnit[unit]).Float64()
+	ms = max(-mostMS, min(ms, mostMS))
+	if c.from.IsZero() {
+		return time.UnixMilli(int64(math.Round(ms))), unit, true
 	}
-	if !c.from.IsZero() {
-		return c.from.Add(time.Duration(math.Round(f)) * time.Millisecond), true
-	}
-	return time.UnixMilli(int64(math.Round(f))), true
+	return c.from.Add(time.Duration(math.Round(ms)) * time.Millisecond), unit, true
 }
 
+// perUnit are the milliseconds of a unit of time. Treat as constant.
+var perUnit = map[string]*big.Rat{"s": big.NewRat(1000, 1), "ms": big.NewRat(1, 1), "us": big.NewRat(1, 1000), "ns": big.NewRat(1, 1_000_000)}
+
+// mostMS bounds times, 250 years either way: a duration holds no more. Beyond
+// it a clock is as wrong as it is there.
+const mostMS = 250 * 365 * 86400e3
+
 // inZone gives the instant of a time of day in a zone. One that comes twice,
-// when clocks go back, is the one nearest to the receive time; one that is
-// left out, when they go forward, counts as that much later (the hour that a
-// clock shows which nobody has set yet).
+// when clocks go back, is the one nearest to the receive time. One that is left
+// out, when they go forward, is told by a clock that was not set yet, so the
+// offset before it counts: 02:30 becomes 03:30.
 func inZone(local time.Time, zone *time.Location, received time.Time) time.Time {
-	y, mo, d := local.Date()
-	at := time.Date(y, mo, d, local.Hour(), local.Minute(), local.Second(), local.Nanosecond(), zone)
-	best := at
-	// Offsets in force around it: the other reading, where it shows the same.
-	for _, near := range []time.Time{at.Add(-12 * time.Hour), at.Add(12 * time.Hour)} {
-		_, offset := near.Zone()
-		other := time.Date(y, mo, d, local.Hour(), local.Minute(), local.Second(), local.Nanosecond(), time.FixedZone("", offset)).In(zone)
-		if other.Hour() == local.Hour() && other.Minute() == local.Minute() && other.Sub(received).Abs() < best.Sub(received).Abs() {
-			best = other
-		}
+	// No zone changes twice within two days.
+	_, before := local.Add(-24 * time.Hour).In(zone).Zone()
+	_, after := local.Add(24 * time.Hour).In(zone).Zone()
+	first := local.Add(-time.Duration(before) * time.Second).In(zone)
+	second := local.Add(-time.Duration(after) * time.Second).In(zone)
+	shows := func(t time.Time) bool {
+		_, offset := t.Zone()
+		return t.Add(time.Duration(offset) * time.Second).Equal(local)
 	}
-	return best
+	switch {
+	case !shows(second):
+		return first
+	case !shows(first):
+		return second
+	case second.Sub(received).Abs() < first.Sub(received).Abs():
+		return second
+	}
+	return first
 }
 
 // unixTime reads a Unix time whose unit follows from its magnitude: ten digits
 // before the point are seconds (until the year 2286), 13 are milliseconds, 16
 // microseconds, 19 nanoseconds. Below 1e9 it is seconds since some boot, which
 // the caller's bound of 2020 sorts out; between the bands no unit fits.
-func unixTime(text string) (time.Time, bool) {
+func unixTime(text string) (at time.Time, unit string, ok bool) {
 	if n, err := strconv.ParseInt(text, 10, 64); err == nil {
 		switch {
 		case n < 1e10:
-			return time.Unix(max(n, 0), 0), true
+			return time.Unix(max(n, 0), 0), "s", true
 		case n >= 1e12 && n < 1e13:
-			return time.UnixMilli(n), true
+			return time.UnixMilli(n), "ms", true
 		case n >= 1e15 && n < 1e16:
-			return time.UnixMicro(n), true
+			return time.UnixMicro(n), "us", true
 		case n >= 1e18:
-			return time.Unix(0, n), true
+			return time.Unix(0, n), "ns", true
 		}
-		return time.Time{}, false
+		return time.Time{}, "", false
 	}
 	f, err := strconv.ParseFloat(text, 64)
 	if err != nil || math.IsNaN(f) {
-		return time.Time{}, false
+		return time.Time{}, "", false
 	}
 	var ms float64
 	switch {
 	case f < 1e10:
-		ms = max(f, 0) * 1e3
+		ms, unit = max(f, 0)*1e3, "s"
 	case f >= 1e12 && f < 1e13:
-		ms = f
+		ms, unit = f, "ms"
 	case f >= 1e15 && f < 1e16:
-		ms = f / 1e3
+		ms, unit = f/1e3, "us"
 	case f >= 1e18 && f < 9.2e18:
-		ms = f / 1e6
+		ms, unit = f/1e6, "ns"
 	default:
-		return time.Time{}, false
+		return time.Time{}, "", false
 	}
-	return time.UnixMilli(int64(math.Round(ms))), true
-}
-
-// zonedTime reads RFC 3339 and its near forms: a blank or small t instead of
-// T, an offset without colon, a leap second.
-func zonedTime(text string) (time.Time, bool) {
-	if len(text) < len("2006-01-02T15:04Z") || len(text) > 48 {
-		return time.Time{}, false
-	}
-	text = strings.ToUpper(text)
-	if text[10] == ' ' {
-		text = text[:10] + "T" + text[11:]
-	}
-	var leap time.Duration
-	if strings.HasPrefix(text[16:], ":60") {
-		text, leap = text[:16]+":59"+text[19:], time.Second
-	}
-	for _, layout := range []string{time.RFC3339, "2006-01-02T15:04:05Z0700", "2006-01-02T15:04Z07:00"} {
-		if at, err := time.Parse(layout, text); err == nil {
-			return at.Add(leap), true
-		}
-	}
-	return time.Time{}, false
-}
-
-// localTime reads a date and time of day without a zone, as if it were UTC.
-func localTime(text string) (time.Time, bool) {
-	for _, layout := range []string{"2006-01-02T15:04:05", "2006-01-02 15:04:05", "2006-01-02T15:04", "2006-01-02 15:04"} {
-		if at, err := time.Parse(layout, text); err == nil {
-			return at, true
-		}
-	}
-	return time.Time{}, false
+	return time.UnixMilli(int64(math.Round(ms))), unit, true
 }
 
 // localHint says which zone a local time looks like, by its distance from the

@@ -1,6 +1,7 @@
 // Package decode turns messages as received into readings and dated facts.
-// It knows the native JSON kinds; a payload that cannot be used is handed back
-// with the reason and the remedy, never half used.
+// It knows the native JSON kinds and, by the mappings of the site file, other
+// payload forms; a payload that cannot be used is handed back with the reason
+// and the remedy, never half used.
 //
 // A message is stored whole or kept aside whole: one refused field keeps the
 // whole message aside, so that a fault is noticed and nothing is taken from a
@@ -96,6 +97,12 @@ type Decoded struct {
 	// took its place; Hint then says in plain words what seems wrong with it.
 	RawAt string
 	Hint  string
+	// TimeUnit is the unit of a time that was sent as a number: s, ms, us or
+	// ns; empty for others. It is guessed by magnitude where no mapping says.
+	TimeUnit string
+	// Notes tell people who look at this message alone what they may want to
+	// know: a value that looks like one in another unit.
+	Notes []string
 }
 
 // Kept is a message that was kept aside, with the reason.

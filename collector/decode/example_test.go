@@ -28,5 +28,5 @@ func ExampleNative() {
 	// Output:
 	// run.hours 12558.5 2026-10-26T07:00:00Z
 	// not_a_number (hours: text "about 12558" is no plain number)
-	// send a plain JSON number with a decimal point and without a unit
+	// send a plain JSON number with a decimal point; or say under connections.mappings how it is written
 }

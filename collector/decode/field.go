@@ -19,6 +19,7 @@ type fields struct {
 	density float64 // of the device's lubricant, g/cm3; 0: not known
 	coerced int
 	missing []string
+	notes   []string
 	fault   *Kept
 	how     *how // of the field found last
 }
@@ -74,7 +75,7 @@ func (f *fields) present(name string) *value {
 	if v == nil {
 		return nil
 	}
-	if v.kind == nullValue || v.kind == textValue && placeholder(strings.TrimSpace(v.text)) {
+	if v.kind == nullValue || v.kind == textValue && placeholder(v.text) {
 		f.missing = append(f.missing, f.prefix+name)
 		return nil
 	}
@@ -83,39 +84,18 @@ func (f *fields) present(name string) *value {
 
 // placeholder lists the texts that devices send for "no value".
 func placeholder(text string) bool {
+	if text = strings.TrimFunc(text, blank); len(text) > 16 {
+		return false
+	}
+	if strings.Trim(text, "-*?/_. ") == "" {
+		return true
+	}
 	switch strings.ToLower(text) {
-	case "", "n", "-", "--", "---", "n/a", "na", "null", "none", "nan", "-nan", "inf", "-inf", "+inf", "infinity", "-infinity":
+	case "n", "n/a", "n.a.", "na", "null", "none", "nil", "undefined", "nan", "-nan", "inf", "-inf", "+inf", "infinity", "-infinity",
+		"1.#qnan", "-1.#ind", "1.#inf", "-1.#inf": // the last four are how some C libraries print them
 		return true
 	}
 	return false
-}
-
-// plainNumber says that a text is a decimal number as JSON writes it, a
-// leading plus sign or zeros allowed. Hexadecimal, underscores and words,
-// which the standard parser would take, are not.
-func plainNumber(text string) bool {
-	body := strings.TrimLeft(text, "+-")
-	if body == "" || len(text)-len(body) > 1 || len(text) > 64 || !isDigit(body[0]) && body[0] != '.' {
-		return false
-	}
-	for i := range len(body) {
-		if c := body[i]; !isDigit(c) && c != '.' && c != 'e' && c != 'E' && c != '+' && c != '-' {
-			return false
-		}
-	}
-	_, err := strconv.ParseFloat(text, 64)
-	return err == nil || strings.Contains(err.Error(), "range")
-}
-
-// decimalComma reads "12,5" as 12.5. A comma before exactly three digits may
-// part thousands just as well and is not guessed at.
-func decimalComma(text string) (string, bool) {
-	whole, part, found := strings.Cut(text, ",")
-	if !found || len(part) == 3 || strings.ContainsAny(whole, ".eE") || strings.ContainsAny(part, ",.eE+-") {
-		return "", false
-	}
-	point := whole + "." + part
-	return point, plainNumber(point)
 }
 
 // number gets a numeric field within [low, high].
@@ -197,13 +177,17 @@ func (f *fields) boolean(name string) (on, ok bool) {
 	case boolValue:
 		return v.raw[0] == 't', true
 	case numberValue:
-		switch string(v.raw) {
-		case "1", "1.0":
+		if f.how != nil {
+			if hasWord(f.how.trueWords, string(v.raw)) {
+				return true, true
+			}
+			if hasWord(f.how.falseWords, string(v.raw)) {
+				return false, true
+			}
+		}
+		if x, err := strconv.ParseFloat(string(v.raw), 64); err == nil && (x == 0 || x == 1) {
 			f.coerced++
-			return true, true
-		case "0", "0.0":
-			f.coerced++
-			return false, true
+			return x == 1, true
 		}
 	case textValue:
 		word := strings.ToLower(strings.TrimFunc(v.text, blank))
@@ -216,10 +200,10 @@ func (f *fields) boolean(name string) (on, ok bool) {
 			}
 		}
 		switch word {
-		case "true", "on", "1", "yes", "run", "running", "started", "active", "online":
+		case "true", "on", "1", "1.0", "yes", "run", "running", "started", "active", "online":
 			f.coerced++
 			return true, true
-		case "false", "off", "0", "no", "stop", "stopped", "idle", "inactive", "offline":
+		case "false", "off", "0", "0.0", "no", "stop", "stopped", "idle", "inactive", "offline":
 			f.coerced++
 			return false, true
 		}

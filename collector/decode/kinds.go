@@ -160,6 +160,9 @@ func (t *taker) level() {
 		if x > 100+tolerance {
 			t.keep(AboveVolume, "percent", short(x)+" %, at most "+short(100+tolerance)+" fit")
 		}
+		if x > 0 && x <= 1 {
+			t.notes = append(t.notes, "percent: "+short(x)+" % is very little; if the sender means a share of 1, give unit: / in the mapping")
+		}
 		t.add(reading.LevelPercent, x)
 	}
 	if x, ok := t.number("grams", 0, math.MaxFloat64); ok {

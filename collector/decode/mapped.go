@@ -22,6 +22,7 @@ const (
 type reader struct {
 	rule     *rule
 	vars     mapping.Vars
+	bare     bool // the payload is one bare value
 	received time.Time
 	items    []item
 	used     []bool
@@ -67,7 +68,7 @@ func (r *Rules) mapped(m reading.Message, rule *rule, vars mapping.Vars, reg Reg
 	if items != nil && len(items) == 0 {
 		return Understood{Mapping: rule.label, Form: f.name}, nil
 	}
-	rd := &reader{rule: rule, vars: vars, received: received, items: items, used: make([]bool, len(items)), index: map[draftKey]int{}, moments: map[int]moment{}}
+	rd := &reader{rule: rule, vars: vars, bare: f.name == scalarForm.name, received: received, items: items, used: make([]bool, len(items)), index: map[draftKey]int{}, moments: map[int]moment{}}
 	rd.vars["site"] = r.site
 	if kept := rd.take(); kept != nil {
 		return Understood{}, kept
@@ -237,7 +238,7 @@ func (rd *reader) put(v *valueRule, i int, vars mapping.Vars) *Kept {
 		val = *v.fixed
 	}
 	h := *v.how
-	h.from = it.name
+	h.from, h.bare = it.name, rd.bare
 	if h.unit == "" && v.fixed == nil {
 		h.unit = it.unit
 	}

@@ -2,9 +2,12 @@ package decode
 
 import (
 	"strconv"
+	"strings"
 	"time"
 
 	"dwindle/collector/reading"
+	"dwindle/config/mapping"
+	"dwindle/config/unit"
 )
 
 // Native decodes one message of the native topic tree
@@ -31,6 +34,12 @@ func Native(m reading.Message, prefix, site string, reg Register, now time.Time)
 		return Decoded{}, &Kept{Reason: r, Device: id, Detail: detail}
 	}
 	members, reason, detail := payload(m.Payload)
+	bare := false
+	if reason == NotJSON || reason == NotObject {
+		if one, ok := bareField(m.Payload, kind); ok {
+			members, reason, bare = []member{one}, NoReason, true
+		}
+	}
 	if reason != NoReason {
 		return keep(reason, detail)
 	}
@@ -42,7 +51,66 @@ func Native(m reading.Message, prefix, site string, reg Register, now time.Time)
 		return keep(BadTime, "at: "+strconv.Quote(clip(string(at.raw)))+" is no time in a form that is read")
 	}
 	s.when = when
-	return s.vet(dev, received, m.Retained)
+	d, kept := s.vet(dev, received, m.Retained)
+	if bare && kept == nil {
+		d.Coerced = 1
+	}
+	return d, kept
+}
+
+// bareField says which field a payload without an object around it means, where
+// only one can be meant: a whole number on pulse is the count, true or false on
+// run is running, online or offline on status is online, and a number with its
+// unit is the field of the kind that takes such a unit. A bare number on run
+// could be hours or seconds, on level four things: that takes a mapping.
+func bareField(payload []byte, kind reading.Kind) (member, bool) {
+	text, reason, _ := cleanText(payload)
+	if reason != NoReason || len(text) > 4*longestNumber {
+		return member{}, false
+	}
+	v := scalarValue(text)
+	switch {
+	case v.kind == boolValue && kind == reading.Run:
+		return member{name: "running", value: v}, true
+	case v.kind == numberValue && kind == reading.Pulse:
+		return member{name: "count", value: v}, true
+	case v.kind != textValue:
+		return member{}, false
+	}
+	switch word := strings.ToLower(ordinary(v.text)); word {
+	case "online", "offline":
+		return member{name: "online", value: v}, kind == reading.Status
+	case "true", "false", "on", "off", "running", "stopped":
+		return member{name: "running", value: v}, kind == reading.Run
+	}
+	q, err := readNumber(v.text, "", "")
+	if err != nil {
+		return member{}, false
+	}
+	if q.symbol == "" {
+		return member{name: "count", value: v}, kind == reading.Pulse
+	}
+	u, _ := mapping.FindUnit(q.symbol)
+	name := ""
+	switch {
+	case kind == reading.Run && u.Dimension == unit.Time:
+		name = "hours"
+	case kind == reading.Dose && u.Dimension == unit.Volume, kind == reading.Level && u.Dimension == unit.Volume:
+		name = "cm3"
+	case kind == reading.Level && u.Dimension == unit.Ratio:
+		name = "percent"
+	case kind == reading.Level && u.Dimension == unit.Mass:
+		name = "grams"
+	case kind == reading.Status && u.Dimension == unit.Temperature:
+		name = "temperature_c"
+	case kind == reading.Status && u.Dimension == unit.Pressure:
+		name = "pressure_bar"
+	case kind == reading.Status && u.Dimension == unit.Voltage:
+		name = "supply_v"
+	case kind == reading.Change && u.Dimension == unit.Volume:
+		name = "volume_cm3"
+	}
+	return member{name: name, value: v}, name != ""
 }
 
 // receivedAt is the receive time of a message, in the journal's resolution.

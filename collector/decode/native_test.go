@@ -133,8 +133,8 @@ func TestRefusals(t *testing.T) {
 		{"elevator-2/run", `{"hours":12} x`, TrailingData, ""},
 		{"elevator-2/run", `12558.5`, NotObject, ""},
 		{"elevator-2/run", `[{"hours":12}]`, NotObject, ""},
-		{"elevator-2/run", `"on"`, NotObject, ""},
-		{"elevator-2/run", `ON`, NotJSON, ""},
+		{"elevator-2/run", `"maybe"`, NotObject, ""},
+		{"elevator-2/run", `MAYBE`, NotJSON, ""},
 		{"elevator-2/run", deep, TooComplex, "deeper than 32"},
 		{"elevator-2/run", wide, TooComplex, "10000"},
 		{"elevator-2/run", `{"hours":1,"hours":2}`, DuplicateKey, "hours"},
@@ -145,7 +145,7 @@ func TestRefusals(t *testing.T) {
 		{"elevator-2/run", `{"hours":-3.2}`, OutOfRange, "hours: -3.2"},
 		{"elevator-2/run", `{"hours":1e300}`, OutOfRange, "hours"},
 		{"elevator-2/run", `{"hours":1e999}`, Overflow, "hours"},
-		{"elevator-2/run", `{"hours":"12.5 parsec"}`, NotANumber, "12.5 parsec"},
+		{"elevator-2/run", `{"hours":"12.5 parsec"}`, BadUnit, "12.5 parsec"},
 		{"elevator-2/run", `{"hours":"1,234"}`, NotANumber, "1,234"},
 		{"elevator-2/run", `{"hours":"0x1F"}`, NotANumber, "0x1F"},
 		{"elevator-2/run", `{"hours":"1_000"}`, NotANumber, "1_000"},
@@ -347,4 +347,53 @@ func TestReasonsHaveWordsAndRemedies(t *testing.T) {
 	require.Error(t, err)
 	require.Equal(t, "reason_200", Reason(200).String())
 	require.Empty(t, Reason(200).Remedy())
+}
+
+func TestBareValuesOnNativeTopics(t *testing.T) {
+	type v = map[reading.Quantity]float64
+	for _, c := range []struct {
+		topic, payload string
+		want           v // nil: refused
+	}{
+		{"lub-7/pulse", "15234", v{reading.PulseCount: 15234}},
+		{"lub-7/pulse", "\uFEFF 15 234 \x00", v{reading.PulseCount: 15234}},
+		{"lub-7/pulse", `"15234"`, v{reading.PulseCount: 15234}},
+		{"lub-7/pulse", "15.5", nil},
+		{"lub-7/pulse", "true", nil},
+		{"elevator-2/run", "true", v{reading.RunRunning: 1}},
+		{"elevator-2/run", "OFF", v{reading.RunRunning: 0}},
+		{"elevator-2/run", "12.5 h", v{reading.RunHours: 12.5}},
+		{"elevator-2/run", "45000 s", v{reading.RunHours: 12.5}},
+		{"elevator-2/run", "125:30:00", v{reading.RunHours: 125.5}},
+		{"elevator-2/run", "1", nil},
+		{"elevator-2/run", "12.5", nil},
+		{"elevator-2/run", "12.5 cm3", nil},
+		{"lub-7/level", "63,5 %", v{reading.LevelPercent: 63.5}},
+		{"lub-7/level", "0.05 l", v{reading.LevelCM3: 50}},
+		{"lub-7/level", "45 g", v{reading.LevelGrams: 45}},
+		{"lub-7/level", "63.5", nil},
+		{"lub-7/dose", "12 ml", v{reading.DoseCM3: 12}},
+		{"lub-7/dose", "12", nil},
+		{"lub-7/status", "offline", v{reading.StatusOnline: 0}},
+		{"lub-7/status", "21.5 °C", v{reading.StatusTempC: 21.5}},
+		{"lub-7/status", "294.65 K", v{reading.StatusTempC: 21.5}},
+		{"lub-7/status", "70.7 degF", v{reading.StatusTempC: 21.5}},
+		{"lub-7/status", "300 kPa", v{reading.StatusBar: 3}},
+		{"lub-7/status", "3600 mV", v{reading.StatusVolt: 3.6}},
+		{"lub-7/status", "true", nil},
+		{"lub-7/status", "[1]", nil},
+	} {
+		d, kept := decode(send(c.topic, c.payload))
+		if c.want == nil {
+			require.NotNil(t, kept, c.payload)
+			require.Contains(t, kept.Reason.Remedy(), "mapping", c.payload)
+			continue
+		}
+		require.Nil(t, kept, "%s %v", c.payload, kept)
+		require.Equal(t, c.want, values(d), c.payload)
+		require.Equal(t, 1, d.Coerced, c.payload)
+	}
+	d, kept := decode(send("lub-7/change", "120 ml"))
+	require.Nil(t, kept)
+	require.Equal(t, 120.0, *d.Facts[0].VolumeCM3)
 }

@@ -67,6 +67,7 @@ type how struct {
 	unit       string
 	scale      *big.Rat
 	decimal    string // point, comma or empty
+	bare       bool   // the payload is the value: a text, whatever it looks like
 	trueWords  []string
 	falseWords []string
 }

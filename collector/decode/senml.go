@@ -432,8 +432,11 @@ func numeral(v *value, label string) (string, Reason, string) {
 	switch {
 	case v.kind == numberValue:
 		return string(v.raw), NoReason, ""
-	case v.kind == textValue && plainNumber(v.text):
-		return v.text, NoReason, ""
+	case v.kind == textValue:
+		// JSON has the decimal point; what else a text may be is for the field.
+		if q, err := readNumber(v.text, "point", ""); err == nil && q.exact == nil && q.symbol == "" {
+			return q.text, NoReason, ""
+		}
 	}
 	return "", NotANumber, label + ": a number is expected"
 }
