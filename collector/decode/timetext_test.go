@@ -1,7 +1,6 @@
 package decode
 
 import (
-	"fmt"
 	"strconv"
 	"testing"
 	"time"
@@ -157,7 +156,7 @@ func FuzzTime(f *testing.F) {
 		for _, v := range []value{{kind: textValue, raw: []byte(strconv.Quote(text)), text: text}, {kind: numberValue, raw: []byte(text)}} {
 			m, ok := c.read(&v, received)
 			if ok && (m.at.Year() < EarliestYear || m.at.After(received.Add(FutureSlack)) || m.at.Nanosecond()%1e6 != 0 || m.fromDevice && m.raw != "") {
-				t.Fatal(fmt.Sprintf("%q: %+v", text, m))
+				t.Fatalf("%q: %+v", text, m)
 			}
 		}
 	})
