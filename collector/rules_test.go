@@ -14,8 +14,8 @@ import (
 	"dwindle/config/mapping"
 )
 
-// mapped is the terminal with a hub whose messages hold several devices.
-func mapped(t testing.TB, values ...mapping.MappedValue) *config.Site {
+// hubSite is the terminal with a hub whose messages hold several devices.
+func hubSite(t testing.TB, values ...mapping.MappedValue) *config.Site {
 	t.Helper()
 	site := terminal(t, 1, 2)
 	site.Connections.Mappings = []mapping.Mapping{{Topic: "hub/{channel}", Values: values}}
@@ -29,7 +29,7 @@ func hub(channel string, i int, payload string) reading.Message {
 }
 
 func TestMappedMessagesAreStored(t *testing.T) {
-	x := start(t, mapped(t, mapping.MappedValue{From: "{device}.n", As: "pulse.count"}))
+	x := start(t, hubSite(t, mapping.MappedValue{From: "{device}.n", As: "pulse.count"}))
 	x.submit(t,
 		hub("a", 0, `{"d-1":{"n":10},"d-2":{"n":20},"note":1}`),
 		hub("a", 1, `{"d-1":{"n":11},"new-9":{"n":5}}`),
@@ -56,10 +56,10 @@ func TestMappedMessagesAreStored(t *testing.T) {
 }
 
 func TestAChangedMappingCountsFromTheNextMessage(t *testing.T) {
-	x := start(t, mapped(t, mapping.MappedValue{From: "n", As: "pulse.count", Device: "d-1"}))
+	x := start(t, hubSite(t, mapping.MappedValue{From: "n", As: "pulse.count", Device: "d-1"}))
 	x.submit(t, hub("a", 0, `{"n":10,"m":20}`))
 	x.settle(t)
-	x.site.Store(mapped(t, mapping.MappedValue{From: "m", As: "pulse.count", Device: "d-2"}))
+	x.site.Store(hubSite(t, mapping.MappedValue{From: "m", As: "pulse.count", Device: "d-2"}))
 	x.submit(t, hub("a", 1, `{"n":11,"m":21}`))
 	x.flush(t)
 	for device, want := range map[string]int64{"d-1": 10, "d-2": 21} {
@@ -73,7 +73,7 @@ func TestAChangedMappingCountsFromTheNextMessage(t *testing.T) {
 }
 
 func TestAChangeOfTheUnitOfTimesIsNoticed(t *testing.T) {
-	x := start(t, mapped(t, mapping.MappedValue{From: "n", As: "pulse.count", Device: "d-1"}))
+	x := start(t, hubSite(t, mapping.MappedValue{From: "n", As: "pulse.count", Device: "d-1"}))
 	send := func(i int, unit time.Duration) {
 		at := t0.Add(time.Duration(i) * time.Minute)
 		x.submit(t, hub("a", i, fmt.Sprintf(`{"n":%d,"ts":%d}`, i, at.UnixNano()/int64(unit))))
