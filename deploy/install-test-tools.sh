@@ -7,6 +7,7 @@ set -euo pipefail
 
 # command : Debian packages : what for
 tools=(
+  "systemd-analyze:systemd:the check of the unit"
   "gcc:gcc libc6-dev:the race detector"
   "mosquitto:mosquitto:tests against a real MQTT broker"
   "chromium:chromium:tests of the pages in a real browser"
