@@ -8,7 +8,7 @@ import (
 
 type backupCmd struct {
 	siteFlag
-	To string `arg:"" help:"File to write."`
+	To string `arg:"" placeholder:"FILE" help:"File to write."`
 }
 
 // Run writes everything into one file.
@@ -31,7 +31,7 @@ func (c backupCmd) Run(e *env) error {
 
 type restoreCmd struct {
 	siteFlag
-	From    string `arg:"" help:"Backup to restore."`
+	From    string `arg:"" placeholder:"FILE" help:"Backup to restore."`
 	Replace bool   `help:"Move what the data directory holds aside first."`
 }
 

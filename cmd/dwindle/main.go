@@ -29,6 +29,9 @@ const (
 	exitUsage  = 2
 )
 
+// about is what the program is for.
+const about = "When will each lubricator be empty, does it deliver what it was told, and who has to act?"
+
 // commands is the whole command line.
 type commands struct {
 	Demo       demoCmd       `cmd:"" help:"Run a whole example site on this machine: broker, simulated plant, forecasts, alarms."`
@@ -76,7 +79,7 @@ func run(ctx context.Context, args []string, in io.Reader, out, errOut io.Writer
 	code := -1
 	parser, err := kong.New(&cmds,
 		kong.Name("dwindle"),
-		kong.Description("When will each lubricator be empty, does it deliver what it was told, and who has to act?"),
+		kong.Description(about),
 		kong.Writers(out, errOut),
 		kong.Exit(func(c int) { code = c }),
 		kong.UsageOnError(),

@@ -17,7 +17,7 @@ import (
 
 type replayCmd struct {
 	siteFlag
-	Log    string `arg:"" optional:"" help:"Log of messages, JSON Lines; - for standard input."`
+	Log    string `arg:"" optional:"" placeholder:"FILE" help:"Log of messages, JSON Lines; - for standard input."`
 	Kept   bool   `help:"Instead of a log: messages that came before, under the rules of now. Those kept aside; with --from also those understood."`
 	Device string `help:"With --kept: only messages of this device." placeholder:"ID"`
 	Reason string `help:"With --kept: only messages kept aside for this reason." placeholder:"WORD"`
