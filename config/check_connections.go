@@ -8,6 +8,8 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+
+	"dwindle/config/mapping"
 )
 
 func (c *checker) connections() {
@@ -78,24 +80,10 @@ func (c *checker) embedded(e *Embedded, at string) {
 // filters checks topic filters (MQTT 3.1.1, 4.7).
 func (c *checker) filters(at string, filters []string) {
 	for i, f := range filters {
-		if !ValidFilter(f) {
+		if mapping.CheckFilter(f) != nil || strings.HasPrefix(f, "$") {
 			c.fault(indexed(at, i), fmt.Sprintf("%q is no topic filter", shorten(f)), "levels with / between them; + stands for one level, # at the end for all below")
 		}
 	}
-}
-
-// ValidFilter says whether a text is a topic filter that does not begin with $.
-func ValidFilter(filter string) bool {
-	if filter == "" || len(filter) > 512 || strings.HasPrefix(filter, "$") || strings.ContainsRune(filter, 0) {
-		return false
-	}
-	levels := strings.Split(filter, "/")
-	for i, level := range levels {
-		if strings.ContainsAny(level, "+#") && level != "+" && (level != "#" || i != len(levels)-1) {
-			return false
-		}
-	}
-	return true
 }
 
 func (c *checker) prefix(prefix string) {

@@ -37,6 +37,8 @@ step 'mutants' bash deploy/mutants.sh --all
 long collector/journal 'PowerCut'
 long collector 'PowerCut|BetweenAnyTwoWrites|CrashAtAnyStep'
 long cmd/dwindle 'TestKilled'
+long collector/internal/faulttest .
+long collector/mqtt 'Huge'
 
 while read -r package; do
   list="$(go test -list '^Fuzz' "$package" 2>&1)" || { failed+=("$package: its fuzz functions cannot be listed"); continue; }

@@ -1,6 +1,7 @@
 package mqtt
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -28,6 +29,13 @@ type ClientOptions struct {
 	// message of our own does no harm; see the broker's probe setting. Empty:
 	// no probes are sent.
 	ProbeBelow string
+	// KeepAlive is how long a quiet connection lives before it is asked whether
+	// the broker is still there, in whole seconds, and PingTimeout how long the
+	// answer may take. Zero: 30 s and 10 s.
+	KeepAlive, PingTimeout time.Duration
+	// LongestWait bounds the wait between attempts to connect. Zero: 45 to 90 s,
+	// different for each client.
+	LongestWait time.Duration
 	// StateDir keeps the client id. It must survive restarts.
 	StateDir string
 	Sink     Sink
@@ -113,6 +121,9 @@ func NewClient(opt ClientOptions) (*Client, error) {
 		opt: opt, target: t, id: id, hand: newHand(), flap: newFlap(),
 		limit: maxInboundBytes, times: usualTimes,
 	}
+	c.times.keepAlive = cmp.Or(opt.KeepAlive, c.times.keepAlive)
+	c.times.pingTimeout = cmp.Or(opt.PingTimeout, c.times.pingTimeout)
+	c.flap.longest = cmp.Or(opt.LongestWait, c.flap.longest)
 	if probe := opt.Broker.Probe; probe == nil || *probe {
 		c.prober = newProber(opt.ProbeBelow, opt.Broker.Username, id.ClientID)
 	}

@@ -3,36 +3,22 @@ package mqtt
 import (
 	"slices"
 	"strings"
+
+	"dwindle/config/mapping"
 )
 
-// covers says whether every topic that matches filter b matches filter a too
-// (MQTT 3.1.1, 4.7: + is one level, # is all that follow and the level above).
+// covers says whether every topic that matches filter b matches filter a too.
 // Shared subscriptions are filters of their own and cover themselves only.
 func covers(a, b string) bool {
-	if a == b {
+	switch {
+	case a == b:
 		return true
-	}
-	if strings.HasPrefix(a, "$share/") || strings.HasPrefix(b, "$share/") {
+	case strings.HasPrefix(a, "$share/"), strings.HasPrefix(b, "$share/"):
 		return false
+	case strings.HasPrefix(b, "$") && !strings.HasPrefix(a, "$"):
+		return false // MQTT 3.1.1, 4.7.2: such topics want to be named
 	}
-	// Topics that begin with $ are matched by a filter that says so only.
-	if strings.HasPrefix(b, "$") && !strings.HasPrefix(a, "$") {
-		return false
-	}
-	as, bs := strings.Split(a, "/"), strings.Split(b, "/")
-	for i, level := range as {
-		if level == "#" {
-			return true
-		}
-		switch {
-		case i >= len(bs), bs[i] == "#":
-			return false
-		case level == "+":
-		case level != bs[i]:
-			return false
-		}
-	}
-	return len(as) == len(bs)
+	return mapping.Covers(a, b)
 }
 
 // distinct leaves out filters that others cover: a broker may deliver what

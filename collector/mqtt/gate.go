@@ -27,6 +27,7 @@ type gate struct {
 	certs    bool          // client certificates are taken
 	logins   finding       // refused logins
 	denials  finding       // topics that an account may not use
+	oversize finding       // packets above the limit
 }
 
 // asks says whether anybody is asked who they are.
@@ -154,6 +155,17 @@ func (g *gate) denied(cl *mochi.Client, topic, what string) {
 	name := string(cl.Properties.Username)
 	g.denials.note(g.server, time.Now(), fmt.Sprintf("device %s may not %s %s", shown(name), what, shown(topic)),
 		"an account publishes below its own name, that of a gateway in the site file also for the devices behind it; more is granted by access: under connections.embedded_broker")
+}
+
+// tooLarge tells of a packet above the limit: its sender keeps it and sends it
+// again on each connection, and nothing of what is behind it gets through.
+func (g *gate) tooLarge(cl *mochi.Client) {
+	who := "client " + shown(cl.ID)
+	if name := string(cl.Properties.Username); name != "" {
+		who = "device " + shown(name)
+	}
+	g.oversize.note(g.server, time.Now(), fmt.Sprintf("%s at %s sends a packet above the limit of %d bytes; its connection was closed", who, host(cl.Net.Remote), maxPacketBytes),
+		"find out what it sends; until it gives that message up, nothing else of it arrives")
 }
 
 // allowed says whether a client may use a topic, and tells if not.

@@ -64,7 +64,10 @@ func (h *hook) OnSessionEstablish(cl *mochi.Client, _ packets.Packet) {
 
 // OnDisconnect ends it. Answers that come later have nobody to go to; the
 // client sends those messages again.
-func (h *hook) OnDisconnect(cl *mochi.Client, _ error, _ bool) {
+func (h *hook) OnDisconnect(cl *mochi.Client, err error, _ bool) {
+	if errors.Is(err, packets.ErrPacketTooLarge) {
+		h.server.gate.tooLarge(cl)
+	}
 	if p, ok := h.publishers.LoadAndDelete(cl); ok {
 		p.(*publisher).leave()
 	}

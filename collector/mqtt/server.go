@@ -139,7 +139,7 @@ func NewServer(opt ServerOptions) (*Server, error) {
 func (s *Server) newGate() error {
 	opt, g := s.opt, &s.gate
 	g.server = s
-	g.logins.name, g.denials.name = checkServer+" logins", checkServer+" access"
+	g.logins.name, g.denials.name, g.oversize.name = checkServer+" logins", checkServer+" access", checkServer+" packet size"
 	if opt.AccountsFile != "" {
 		var err error
 		if g.accounts, err = account.Open(opt.AccountsFile, config.ValidID); err != nil {
@@ -236,6 +236,7 @@ func (s *Server) Run(ctx context.Context) error {
 		case now := <-minute.C:
 			s.gate.logins.fade(s, now)
 			s.gate.denials.fade(s, now)
+			s.gate.oversize.fade(s, now)
 		}
 	}
 	s.stop()
@@ -251,7 +252,7 @@ func (s *Server) Run(ctx context.Context) error {
 	err := s.broker.Close()
 	close(stopForward)
 	<-forwarded
-	for _, entry := range []string{"", " accounts", " certificate", " logins", " access"} {
+	for _, entry := range []string{"", " accounts", " certificate", " logins", " access", " packet size"} {
 		s.opt.Health.Drop(checkServer + entry)
 	}
 	if err != nil {

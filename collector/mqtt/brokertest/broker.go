@@ -111,6 +111,26 @@ func (b *Broker) Forget() {
 	}
 }
 
+// Snapshot makes the broker store its sessions now, as it does every so often.
+func (b *Broker) Snapshot() {
+	b.t.Helper()
+	file := filepath.Join(b.Dir, "mosquitto.db")
+	before, _ := os.Stat(file)
+	if err := b.cmd.Process.Signal(syscall.SIGUSR1); err != nil {
+		b.t.Fatalf("make the broker store its sessions: %v", err)
+	}
+	for deadline := time.Now().Add(startTime); ; time.Sleep(5 * time.Millisecond) {
+		// It writes beside the file and puts it in its place.
+		now, err := os.Stat(file)
+		if err == nil && (before == nil || !os.SameFile(before, now)) {
+			return
+		}
+		if time.Now().After(deadline) {
+			b.t.Fatal("the broker does not store its sessions")
+		}
+	}
+}
+
 // Log is what the broker has said.
 func (b *Broker) Log() string {
 	text, err := os.ReadFile(filepath.Join(b.Dir, "log"))
