@@ -1,7 +1,12 @@
 package decode
 
 import (
+	"fmt"
+	"math"
+	"runtime"
+	"strings"
 	"testing"
+	"unicode/utf8"
 
 	"github.com/stretchr/testify/require"
 
@@ -166,4 +171,72 @@ func TestStandardsReplayedByTheBroker(t *testing.T) {
 			require.NotZero(t, r.Flags&reading.Retained)
 		}
 	}
+}
+
+// Whatever comes on a mapped topic, what is taken of it is sound.
+func FuzzStandardsMapped(f *testing.F) {
+	topics := []string{"senml/gw-silo", "events/lub-7", "bare/lub-7", "opcua/json/data/gw1/1", "homie/5/lub-7/meter/pulses", "homie/5/elevator-2/$state", "homie/5/elevator-2/drive/running"}
+	for i, c := range standards {
+		for _, seed := range c.seeds {
+			f.Add(uint8(i), []byte(seed), i%2 == 0)
+		}
+	}
+	for i, text := range texts {
+		f.Add(uint8(i), []byte(text), i%2 == 0)
+	}
+	rules := standardRules(f)
+	f.Fuzz(func(t *testing.T, n uint8, payload []byte, retained bool) {
+		m := reading.Message{Topic: topics[int(n)%len(topics)], Payload: payload, Received: received, Retained: retained}
+		u, kept := Decode(m, rules, plant, received)
+		if kept != nil {
+			require.NotEqual(t, NoReason, kept.Reason)
+			require.NotEmpty(t, kept.Detail)
+			require.True(t, utf8.ValidString(kept.Detail), "%q", kept.Detail)
+			require.Less(t, len(kept.Detail), 4096)
+			return
+		}
+		for _, d := range u.Samples {
+			require.Contains(t, plant, d.Device)
+			require.NotZero(t, len(d.Readings)+len(d.Facts)+btoi(d.StateOnly))
+			for _, r := range d.Readings {
+				require.False(t, math.IsNaN(r.Value) || math.IsInf(r.Value, 0))
+				require.GreaterOrEqual(t, r.At.Year(), EarliestYear)
+				require.False(t, r.At.After(received.Add(FutureSlack)))
+				require.LessOrEqual(t, len(r.Key), MaxText)
+				if !r.FromDevice && retained {
+					t.Fatal("a replay of an unknown time made history")
+				}
+			}
+		}
+	})
+}
+
+// What a hostile payload makes the whole way from message to readings allocate
+// is bounded, also where names in it are compared with patterns.
+func TestMappedFormsAllocateWithinBounds(t *testing.T) {
+	rules := standardRules(t)
+	names := `{"n":"riverside/lub-7/pulses","v":1},`
+	for name, m := range map[string]reading.Message{
+		"records":   message("senml/gw-silo", `[`+strings.Repeat(names, 3_300)+`{"n":"a","v":1}]`),
+		"relative":  message("senml/gw-silo", `[{"bn":"riverside/lub-7/pulses"},`+strings.Repeat(`{"t":-5,"v":1,"ut":60},`, 2_400)+`{"v":1}]`),
+		"distinct":  message("senml/gw-silo", `[{"bn":"riverside/lub-7/pulses","bt":1792990000},`+manyTimes(3_000)+`{"v":1}]`),
+		"data sets": message("opcua/json/data/gw1/1", `{"MessageType":"ua-data","Messages":[`+strings.Repeat(`{"DataSetWriterName":"lub-7","Payload":{"Level":1}},`, 2_400)+`{}]}`),
+		"fields":    message("opcua/json/data/gw1/1", `{"MessageType":"ua-data","Messages":[{"DataSetWriterName":"lub-7","Payload":{`+strings.Repeat(`"Level":1,`, 9_000)+`"Level":1}}]}`),
+		"wide":      message("events/lub-7", `{"specversion":"1.0","id":"1","source":"/a","type":"t","data":[`+strings.Repeat("1,", 9_900)+`1]}`),
+	} {
+		require.LessOrEqual(t, len(m.Payload), MaxPayload, name)
+		var before, after runtime.MemStats
+		runtime.ReadMemStats(&before)
+		_, _ = Decode(m, rules, plant, received)
+		runtime.ReadMemStats(&after)
+		require.Less(t, after.TotalAlloc-before.TotalAlloc, uint64(48<<20), name)
+	}
+}
+
+func manyTimes(n int) string {
+	var b strings.Builder
+	for i := range n {
+		fmt.Fprintf(&b, `{"t":%d,"v":%d},`, i, i)
+	}
+	return b.String()
 }
