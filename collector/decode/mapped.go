@@ -375,5 +375,10 @@ func (rd *reader) messageTime(part int) (moment, *Kept) {
 	if !ok {
 		return own, &Kept{Reason: BadTime, Detail: it.name + ": " + strconv.Quote(clip(string(it.value.raw))) + " is no time in a form that is read"}
 	}
+	if t.relative && t.base == nil {
+		// As good as the receive time, and no better: of a message that the
+		// broker replays nobody can say when it was true.
+		m.fromDevice = false
+	}
 	return m, nil
 }

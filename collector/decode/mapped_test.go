@@ -38,6 +38,8 @@ func told(u Understood) string {
 			}
 			if r.FromDevice {
 				line += " at " + r.At.Format("2006-01-02T15:04:05.999Z07:00")
+			} else if !r.At.Equal(r.Received) {
+				line += " received " + r.Received.Sub(r.At).String() + " later"
 			}
 			if r.Key != "" {
 				line += " key " + r.Key
@@ -101,7 +103,7 @@ func TestMappings(t *testing.T) {
 		{"bare/elevator-2/on", `false`, "elevator-2 run.running=0"},
 		{"bare/lub-7/new", `whatever`, "lub-7 change 120 cm3"},
 		{"hub/gateway/1", `{"lub-7":{"strokes":12,"count":3,"left":9},"lub-spare":{"count":4},"note":"x"}`, "lub-7 dose.strokes=12\nlub-7 level.cm3=10\nlub-7 pulse.count=3\nlub-spare pulse.count=4"},
-		{"batch/lub-7", `[{"t":-10,"v":7},{"t":-30,"v":5},{"t":-20,"v":6}]`, "lub-7 pulse.count=5 at 2026-10-26T07:19:30Z\nlub-7 pulse.count=6 at 2026-10-26T07:19:40Z\nlub-7 pulse.count=7 at 2026-10-26T07:19:50Z"},
+		{"batch/lub-7", `[{"t":-10,"v":7},{"t":-30,"v":5},{"t":-20,"v":6}]`, "lub-7 pulse.count=5 received 30s later\nlub-7 pulse.count=6 received 20s later\nlub-7 pulse.count=7 received 10s later"},
 		{"lines/lub-7", "{\"p\":1,\"ts\":1792999200}\n{\"p\":2,\"ts\":1792999210}\n", "lub-7 pulse.count=1 at 2026-10-26T07:20:00Z\nlub-7 pulse.count=2 at 2026-10-26T07:20:10Z"},
 		{"st/lub-7", `{"f":["low"],"dose":2.1,"T":21.5,"p.bar":3}`, "lub-7 faults low\nlub-7 setting 2.1 cm3/100h\nlub-7 status.pressure_bar=3\nlub-7 status.temperature_c=21.5"},
 		{"chg/lub-7", `{"lid":true,"nr":17}`, "lub-7 change 120 cm3"},

@@ -27,6 +27,7 @@ func standardRules(t testing.TB) *Rules {
 		mapping.Mapping{Topic: "events/{device}", Values: []mapping.MappedValue{
 			{From: "pulses", As: "pulse.pulses"}, {From: "count", As: "pulse.count"}, {From: "d.cnt[0].v", As: "dose.strokes"},
 		}},
+		mapping.Mapping{Topic: "relative/{device}", Time: &mapping.MappedTime{Field: "t", Relative: true}, Values: []mapping.MappedValue{{From: "p", As: "pulse.count"}}},
 		mapping.Mapping{Topic: "bare/{device}", Values: []mapping.MappedValue{{As: "level.percent"}}},
 		mapping.Mapping{Topic: "opcua/json/data/#", Values: []mapping.MappedValue{
 			{From: "5.Pulses", As: "pulse.count", Device: "lub-7"}, {From: "5.RunHours", As: "run.hours", Device: "elevator-2"}, {From: "{device}.Level", As: "level.percent"},
@@ -64,7 +65,7 @@ func TestStandardsEndInReadings(t *testing.T) {
 			"elevator-2 run.running=1" + at + "\nelevator-2 run.seconds=4.52106e+07" + at},
 		{"senml/gw-silo", `[{"bn":"riverside/lub-7/pulses","bt":1792998000,"v":90},{"t":-3600,"v":84},{"t":-7200,"v":80}]`,
 			"lub-7 pulse.count=80 at 2026-10-26T05:00:00Z\nlub-7 pulse.count=84 at 2026-10-26T06:00:00Z\nlub-7 pulse.count=90" + at},
-		{"senml/gw-silo", `[{"n":"riverside/lub-7/pulses","v":90}]`, "lub-7 pulse.count=90"},
+		{"senml/gw-silo", `[{"n":"riverside/lub-7/pulses","v":90},{"n":"riverside/lub-7/pulses","v":80,"t":-60}]`, "lub-7 pulse.count=80 received 1m0s later\nlub-7 pulse.count=90"},
 		{"senml/gw-silo", `[{"n":"riverside/lub-7/pulses","v":90,"t":188}]`, "lub-7 pulse.count=90"},
 
 		{"events/lub-7", event(`"data":{"count":15235,"rssi":-70}`), "lub-7 pulse.count=15235" + at},
@@ -155,6 +156,7 @@ func TestStandardsReplayedByTheBroker(t *testing.T) {
 		{"senml/gw-silo", `[{"n":"riverside/lub-7/pulses","v":90}]`, false},
 		{"senml/gw-silo", `[{"n":"riverside/lub-7/pulses","t":-3600,"v":90}]`, false},
 		{"senml/gw-silo", `[{"n":"riverside/lub-7/pulses","t":188,"v":90}]`, false},
+		{"relative/lub-7", `{"t":-60,"p":90}`, false},
 		{"homie/5/lub-7/meter/pulses", `15235`, false},
 		{"homie/5/lub-7/$state", `lost`, false},
 		{"opcua/json/data/gw1/1", `{"MessageType":"ua-data","Messages":[{"DataSetWriterId":5,"Payload":{"Pulses":1}}]}`, false},

@@ -62,7 +62,7 @@ type Reading struct {
 	At       time.Time // UTC, millisecond; device time when FromDevice
 	Received time.Time // UTC, millisecond
 	// FromDevice says that At came with the message. Otherwise At is the
-	// receive time.
+	// receive time, or was given as so long before it.
 	FromDevice bool
 	Value      float64
 	// Count holds exact counts (PulseCount, PulseIncrement, DoseStrokes,
