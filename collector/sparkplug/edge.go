@@ -22,6 +22,7 @@ type edge struct {
 
 	held     []held // in the order of arrival
 	deadline time.Time
+	doubt    []doubtful
 
 	wants    string // why a birth is needed; empty: it is not
 	asked    time.Time
@@ -42,6 +43,7 @@ type device struct {
 type names struct {
 	types   map[string]wire.Datatype
 	aliases map[uint64]string // empty: two metrics share it
+	size    int               // bytes in memory, about
 }
 
 // held is a message held back.
@@ -49,7 +51,16 @@ type held struct {
 	topic
 	full    string
 	payload wire.Payload
+	at      time.Time // of arrival
 	size    int
+}
+
+// doubtful is what of a message cannot be read before the next birth, because
+// one may have been among what is missing.
+type doubtful struct {
+	held
+	before *names // what its aliases meant up to the gap
+	births int    // of its edge node since
 }
 
 func (h *Host) sorted() []*edge {
@@ -72,10 +83,10 @@ func (e *edge) sorted() []string {
 
 // forget gives up what the births said.
 func (e *edge) forget(h *Host) {
-	h.metrics -= e.own.count()
+	h.known -= e.own.bytes()
 	e.own = nil
 	for _, d := range e.devices {
-		h.metrics -= d.names.count()
+		h.known -= d.names.bytes()
 		d.names = nil
 	}
 }
@@ -92,17 +103,20 @@ func (h *Host) evict() bool {
 		return false
 	}
 	gone.forget(h)
+	for _, d := range gone.doubt {
+		h.heldBytes -= d.size
+	}
 	h.devices -= len(gone.devices)
 	delete(h.edges, gone.key)
 	delete(h.timed, gone.key)
 	return true
 }
 
-func (n *names) count() int {
+func (n *names) bytes() int {
 	if n == nil {
 		return 0
 	}
-	return len(n.types) + len(n.aliases)
+	return n.size
 }
 
 func (r *run) become(e *edge, s State, why string) {
@@ -128,21 +142,21 @@ func (r *run) message(t topic, full string, payload []byte) {
 		// Whoever decodes it keeps it aside with the reason. Its sequence number
 		// is then missing, which is as it should be.
 		h.stats.Malformed++
-		r.Messages = append(r.Messages, Message{full, payload})
+		r.Messages = append(r.Messages, Message{full, payload, r.now})
 		return
 	}
 	e := h.edges[t.edge()]
 	if e == nil {
 		if len(h.edges) >= maxEdges && !h.evict() {
 			h.stats.Refused++
-			r.loose(full, p)
+			r.loose(held{full: full, payload: p, at: r.now})
 			return
 		}
 		e = &edge{key: t.edge(), group: t.group, id: t.node, devices: map[string]*device{}}
 		h.edges[e.key] = e
 	}
 	defer h.settle(e)
-	m := held{topic: t, full: full, payload: p, size: len(full) + len(payload)}
+	m := held{topic: t, full: full, payload: p, at: r.now, size: len(full) + len(payload) + metricSize*len(p.Metrics)}
 	switch t.word {
 	case "NBIRTH":
 		r.birth(e, m)
@@ -192,7 +206,7 @@ func (r *run) hold(e *edge, m held) {
 		r.elapsed(e)
 		if h.heldBytes+m.size > maxHeldAll {
 			h.stats.Refused++
-			r.loose(m.full, m.payload)
+			r.loose(m)
 			return
 		}
 	}
@@ -252,13 +266,80 @@ func (r *run) release(e *edge, which func(held) bool) {
 		case "DDEATH":
 			r.deviceDeath(e, m)
 		case "DBIRTH":
-			r.loose(m.full, m.payload, online(m.payload.Time, true))
+			r.loose(m, online(m.payload.Time, true))
 		default:
-			r.loose(m.full, m.payload)
+			r.suspect(e, m, r.part(m))
 		}
 	}
 	clear(e.held[len(keep):])
 	e.held = keep
+}
+
+// suspect keeps what of a message cannot be read now. The next birth tells: if
+// it says the same of an alias as the last one did, so did any in between.
+func (r *run) suspect(e *edge, m held, metrics []wire.Metric) {
+	before := e.own
+	if m.device != "" {
+		before = nil
+		if d := e.devices[m.device]; d != nil {
+			before = d.names
+		}
+	}
+	if len(metrics) == 0 {
+		return
+	}
+	if before == nil || len(e.doubt) >= maxHeld || r.h.heldBytes+m.size > maxHeldAll {
+		r.h.stats.Unresolved += uint64(len(metrics))
+		return
+	}
+	m.payload.Metrics = metrics
+	r.h.heldBytes += m.size
+	e.doubt = append(e.doubt, doubtful{held: m, before: before})
+}
+
+// settleDoubt reads what was in doubt of an edge node, or of one of its
+// devices, by its new birth.
+func (r *run) settleDoubt(e *edge, device string, after *names) {
+	r.forgetDoubt(e, func(d *doubtful) bool {
+		if d.device != device {
+			return false
+		}
+		var out, others []wire.Metric
+		for _, m := range d.payload.Metrics {
+			if m.Name == "" && m.Alias != nil && d.before.aliases[*m.Alias] == after.aliases[*m.Alias] {
+				m.Name = after.aliases[*m.Alias]
+			}
+			told, known := after.types[m.Name]
+			if was, ok := d.before.types[m.Name]; m.Name == "" || !known || !ok || was != told {
+				others = append(others, m)
+				continue
+			}
+			if m.Datatype == wire.NoDatatype {
+				m.Datatype = told
+			}
+			out = append(out, m)
+		}
+		r.h.stats.Recovered += uint64(len(out))
+		r.hand(d.held, out)
+		d.payload.Metrics = others
+		return true
+	})
+}
+
+// forgetDoubt gives up what is in doubt.
+func (r *run) forgetDoubt(e *edge, which func(*doubtful) bool) {
+	keep := e.doubt[:0]
+	for i := range e.doubt {
+		d := e.doubt[i]
+		if !which(&d) {
+			keep = append(keep, d)
+			continue
+		}
+		r.h.heldBytes -= d.size
+		r.h.stats.Unresolved += uint64(len(d.payload.Metrics))
+	}
+	clear(e.doubt[len(keep):])
+	e.doubt = keep
 }
 
 // birth begins a session or repeats its beginning.
@@ -282,7 +363,9 @@ func (r *run) birth(e *edge, m held) {
 		e.deadline = r.now.Add(h.opt.Reorder)
 	}
 	r.become(e, Online, "born")
-	r.hand(m.full, p, p.Metrics, online(p.Time, true))
+	r.hand(m, p.Metrics, online(p.Time, true))
+	r.forgetDoubt(e, func(d *doubtful) bool { d.births++; return d.births > 1 })
+	r.settleDoubt(e, "", e.own)
 	r.drain(e)
 }
 
@@ -313,12 +396,12 @@ func (r *run) death(e *edge, m held) {
 	e.wants, e.deadline = "", time.Time{}
 	r.become(e, Offline, "its session ended")
 	ms := uint64(r.now.UnixMilli())
-	r.hand(m.full, wire.Payload{Time: &ms}, nil, online(&ms, false))
+	r.hand(held{full: m.full, payload: wire.Payload{Time: &ms}, at: r.now}, nil, online(&ms, false))
 	for _, id := range e.sorted() {
 		if d := e.devices[id]; d.online {
 			d.online = false
 			r.Changes = append(r.Changes, Change{Edge: e.key, Device: id, State: Offline, At: r.now, Why: "the session of its edge node ended"})
-			r.hand(namespace+"/"+e.group+"/DDEATH/"+e.id+"/"+id, wire.Payload{Time: &ms}, nil, online(&ms, false))
+			r.hand(held{full: namespace + "/" + e.group + "/DDEATH/" + e.id + "/" + id, payload: wire.Payload{Time: &ms}, at: r.now}, nil, online(&ms, false))
 		}
 	}
 }
@@ -338,27 +421,28 @@ func (r *run) take(e *edge, m held) {
 			return
 		}
 		r.want(e, "data of "+m.device+" before its birth")
-		r.loose(m.full, m.payload)
+		r.loose(m)
 	case "DBIRTH":
 		h.stats.Births++
 		d := e.devices[m.device]
 		if d == nil {
 			if h.devices >= maxDevices {
 				h.stats.Refused++
-				r.loose(m.full, m.payload)
+				r.loose(m)
 				return
 			}
 			h.devices++
 			d = &device{}
 			e.devices[m.device] = d
 		}
-		h.metrics -= d.names.count()
+		h.known -= d.names.bytes()
 		d.names = r.learn(e, m.payload)
 		if !d.online {
 			d.online = true
 			r.Changes = append(r.Changes, Change{Edge: e.key, Device: m.device, State: Online, At: r.now, Why: "born"})
 		}
-		r.hand(m.full, m.payload, m.payload.Metrics, online(m.payload.Time, true))
+		r.hand(m, m.payload.Metrics, online(m.payload.Time, true))
+		r.settleDoubt(e, m.device, d.names)
 	case "DDEATH":
 		h.stats.Deaths++
 		r.deviceDeath(e, m)
@@ -370,7 +454,7 @@ func (r *run) take(e *edge, m held) {
 func (r *run) deviceDeath(e *edge, m held) {
 	d := e.devices[m.device]
 	if d != nil {
-		r.h.metrics -= d.names.count()
+		r.h.known -= d.names.bytes()
 		d.names = nil
 	}
 	if d != nil && d.online {
@@ -381,7 +465,7 @@ func (r *run) deviceDeath(e *edge, m held) {
 		}
 		r.Changes = append(r.Changes, Change{Edge: e.key, Device: m.device, State: Offline, At: at, Why: "its edge node said so"})
 	}
-	r.hand(m.full, m.payload, m.payload.Metrics, online(m.payload.Time, false))
+	r.hand(m, m.payload.Metrics, online(m.payload.Time, false))
 }
 
 // learn takes names, datatypes and aliases from a birth.
@@ -391,11 +475,12 @@ func (r *run) learn(e *edge, p wire.Payload) *names {
 		if m.Name == "" {
 			continue
 		}
-		if r.h.metrics+n.count() >= maxMetrics {
+		if r.h.known+n.size > maxKnown {
 			r.h.stats.Refused++
 			break
 		}
 		n.types[m.Name] = m.Datatype
+		n.size += metricSize + len(m.Name)
 		if m.Alias == nil {
 			continue
 		}
@@ -405,7 +490,7 @@ func (r *run) learn(e *edge, p wire.Payload) *names {
 		}
 		n.aliases[*m.Alias] = m.Name
 	}
-	r.h.metrics += n.count()
+	r.h.known += n.bytes()
 	return n
 }
 
@@ -442,7 +527,7 @@ func (r *run) data(e *edge, m held, n *names) {
 		}
 		out = append(out, one)
 	}
-	r.hand(m.full, m.payload, out)
+	r.hand(m, out)
 }
 
 func clip(text string) string {
@@ -468,16 +553,23 @@ func stands(m wire.Metric) bool {
 }
 
 // loose hands on what of a message stands for itself.
-func (r *run) loose(full string, p wire.Payload, more ...wire.Metric) {
-	out := make([]wire.Metric, 0, len(p.Metrics))
-	for _, m := range p.Metrics {
-		if stands(m) {
-			out = append(out, m)
+func (r *run) loose(m held, more ...wire.Metric) {
+	r.h.stats.Unresolved += uint64(len(r.part(m, more...)))
+}
+
+// part hands on the metrics of a message that stand for themselves and gives
+// the others.
+func (r *run) part(m held, more ...wire.Metric) (others []wire.Metric) {
+	var out []wire.Metric
+	for _, one := range m.payload.Metrics {
+		if stands(one) {
+			out = append(out, one)
 		} else {
-			r.h.stats.Unresolved++
+			others = append(others, one)
 		}
 	}
-	r.hand(full, p, out, more...)
+	r.hand(m, out, more...)
+	return others
 }
 
 // online is the metric of this name.
@@ -491,8 +583,8 @@ func online(at *uint64, on bool) wire.Metric {
 
 // hand writes a message to be stored, in parts where it is large. A message
 // of which nothing is left is none.
-func (r *run) hand(full string, p wire.Payload, metrics []wire.Metric, more ...wire.Metric) {
-	head := wire.AppendHead(nil, p)
+func (r *run) hand(of held, metrics []wire.Metric, more ...wire.Metric) {
+	head := wire.AppendHead(nil, of.payload)
 	b := slices.Clip(head)
 	for _, list := range [][]wire.Metric{metrics, more} {
 		for _, m := range list {
@@ -501,13 +593,13 @@ func (r *run) hand(full string, p wire.Payload, metrics []wire.Metric, more ...w
 			}
 			one := wire.AppendMetric(nil, m)
 			if len(b) > len(head) && len(b)+len(one) > maxPart {
-				r.Messages = append(r.Messages, Message{full, b})
+				r.Messages = append(r.Messages, Message{of.full, b, of.at})
 				b = slices.Clip(head)
 			}
 			b = append(b, one...)
 		}
 	}
 	if len(b) > len(head) {
-		r.Messages = append(r.Messages, Message{full, b})
+		r.Messages = append(r.Messages, Message{of.full, b, of.at})
 	}
 }

@@ -54,9 +54,10 @@ const DefaultReorder = 3 * time.Second
 const (
 	maxEdges   = 4096
 	maxDevices = 16_384    // of all edge nodes
-	maxMetrics = 1_000_000 // names kept, of all edge nodes
+	maxKnown   = 128 << 20 // bytes of what births said, in all
 	maxHeld    = 64        // messages held back for one edge node
-	maxHeldAll = 16 << 20  // bytes held back in all
+	maxHeldAll = 32 << 20  // bytes held back in all
+	metricSize = 256       // bytes of a metric in memory, about
 	// A resolved payload is handed on in parts of at most so many bytes, below
 	// what the decoding takes.
 	maxPart = 192 << 10
@@ -75,8 +76,9 @@ const (
 // Message is a message to be stored: the topic it came under, and a payload in
 // which every metric has its name and datatype.
 type Message struct {
-	Topic   string
-	Payload []byte
+	Topic    string
+	Payload  []byte
+	Received time.Time // when it arrived, which may be some time ago
 }
 
 // Publication is a message to be sent.
@@ -134,6 +136,7 @@ type Stats struct {
 	Data       uint64
 	Resolved   uint64 // metrics that got their name from a birth
 	Unresolved uint64 // metrics dropped: their alias or datatype is not known
+	Recovered  uint64 // metrics behind a gap that the next birth let us read
 	Gaps       uint64 // missing messages that did not come in time
 	Requests   uint64 // births asked for
 	Duplicates uint64
@@ -157,7 +160,7 @@ type Host struct {
 	announce  bool      // STATE is to be published again
 	nextAsk   time.Time
 
-	devices, metrics, heldBytes int
+	devices, known, heldBytes int
 }
 
 // New makes a host that is not connected.
@@ -268,14 +271,16 @@ func later(a, b time.Time) time.Time {
 // being asked.
 func (r *run) timers() {
 	h := r.h
-	if len(h.timed) > 0 {
-		waiting := make([]*edge, 0, len(h.timed))
-		for _, e := range h.timed {
+	var waiting []*edge
+	for _, e := range h.timed {
+		if e.due(r.now) || h.up && e.wants != "" && !r.now.Before(later(e.askable, h.nextAsk)) {
 			waiting = append(waiting, e)
 		}
+	}
+	if len(waiting) > 0 {
 		slices.SortFunc(waiting, func(a, b *edge) int { return cmp.Or(a.asked.Compare(b.asked), cmp.Compare(a.key, b.key)) })
 		for _, e := range waiting {
-			if !e.deadline.IsZero() && !r.now.Before(e.deadline) {
+			if e.due(r.now) {
 				r.elapsed(e)
 			}
 			r.ask(e)
@@ -287,6 +292,9 @@ func (r *run) timers() {
 		r.Publish = append(r.Publish, h.state(true, h.since))
 	}
 }
+
+// due says that the time for what is missing has elapsed.
+func (e *edge) due(now time.Time) bool { return !e.deadline.IsZero() && !now.Before(e.deadline) }
 
 // settle notes whether an edge node waits for something.
 func (h *Host) settle(e *edge) {

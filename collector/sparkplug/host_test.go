@@ -2,6 +2,7 @@ package sparkplug_test
 
 import (
 	"fmt"
+	"runtime"
 	"testing"
 	"time"
 
@@ -21,7 +22,7 @@ func ptr[T any](x T) *T { return &x }
 
 // session draws what one edge node with two devices sends: births first, then
 // data by alias, deaths and births of devices.
-func session(t *rapid.T, first uint8) []sent {
+func session(t *rapid.T, first uint8, deaths bool) []sent {
 	seq, clock := first, uint64(epoch.UnixMilli())
 	var out []sent
 	send := func(word, device string, metrics ...wire.Metric) {
@@ -51,7 +52,7 @@ func session(t *rapid.T, first uint8) []sent {
 		case !alive[device]:
 			send("DBIRTH", device, count(device+"/count", alias))
 			alive[device] = true
-		case rapid.IntRange(0, 9).Draw(t, "dies") == 0:
+		case deaths && rapid.IntRange(0, 9).Draw(t, "dies") == 0:
 			send("DDEATH", device)
 			alive[device] = false
 		default:
@@ -86,7 +87,7 @@ func receive(t *rapid.T, all []sent) (stored []string, host *sparkplug.Host) {
 // numbers begin, and so where they wrap, makes no difference.
 func TestTheOrderOfArrivalMakesNoDifference(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		all := session(t, rapid.Byte().Draw(t, "first"))
+		all := session(t, rapid.Byte().Draw(t, "first"), true)
 		want, host := receive(t, all)
 		require.Len(t, want, len(all))
 		require.Zero(t, host.Stats().Requests)
@@ -113,13 +114,13 @@ func TestTheOrderOfArrivalMakesNoDifference(t *testing.T) {
 // host is where it would have been.
 func TestOneLostMessageIsMadeUpForByABirth(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		all := session(t, rapid.Byte().Draw(t, "first"))
+		all := session(t, rapid.Byte().Draw(t, "first"), true)
 		lost := rapid.IntRange(0, len(all)-2).Draw(t, "lost")
 		_, host := receive(t, append(append([]sent(nil), all[:lost]...), all[lost+1:]...))
 		require.Equal(t, uint64(1), host.Stats().Requests)
 		now := epoch.Add(2 * time.Minute)
 		var stored int
-		for _, m := range session(t, rapid.Byte().Draw(t, "next first")) {
+		for _, m := range session(t, rapid.Byte().Draw(t, "next first"), true) {
 			now = now.Add(time.Millisecond)
 			stored += len(host.Receive(m.topic, m.payload, false, now).Messages)
 		}
@@ -129,6 +130,77 @@ func TestOneLostMessageIsMadeUpForByABirth(t *testing.T) {
 		require.False(t, waits)
 		require.Positive(t, stored)
 	})
+}
+
+// Behind a lost message aliases are in doubt until the next births say the same
+// of them; then only what was lost is missing.
+func TestNothingBehindAGapIsLostWhereTheNextBirthsSayTheSame(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		all := session(t, rapid.Byte().Draw(t, "first"), false)
+		births, data := all[:3], all[3:]
+		lost := rapid.IntRange(0, len(data)-1).Draw(t, "lost")
+		host, err := sparkplug.New(sparkplug.Options{})
+		require.NoError(t, err)
+		host.Opening(epoch)
+		host.Opened(epoch)
+		now, stored := epoch, map[string]bool{}
+		take := func(o sparkplug.Outcome) {
+			for _, m := range o.Messages {
+				p, err := wire.Decode(m.Payload)
+				require.NoError(t, err)
+				for _, one := range p.Metrics {
+					stored[fmt.Sprint(one.Name, one.Value.Bits, one.Datatype)] = true
+				}
+			}
+		}
+		for i, m := range append(append(append([]sent(nil), births...), data[:lost]...), data[lost+1:]...) {
+			now = now.Add(time.Duration(i) * 10 * time.Millisecond)
+			for due, ok := host.Due(); ok && !due.After(now); due, ok = host.Due() {
+				take(host.Tick(due))
+			}
+			take(host.Receive(m.topic, m.payload, false, now))
+		}
+		now = now.Add(time.Minute)
+		for due, ok := host.Due(); ok && !due.After(now) && host.Stats().Requests < 1; due, ok = host.Due() {
+			take(host.Tick(due))
+		}
+		for _, m := range births {
+			now = now.Add(time.Millisecond)
+			p, err := wire.Decode(m.payload)
+			require.NoError(t, err)
+			p.Time = ptr(uint64(now.UnixMilli()))
+			take(host.Receive(m.topic, wire.Encode(p), false, now))
+		}
+		for i, m := range data {
+			p, err := wire.Decode(m.payload)
+			require.NoError(t, err)
+			name := map[uint64]string{1: "own", 2: "a/count", 3: "b/count"}[*p.Metrics[0].Alias]
+			if i != lost {
+				require.True(t, stored[fmt.Sprint(name, p.Metrics[0].Value.Bits, wire.UInt32)], "message %d, lost was %d", i, lost)
+			}
+		}
+		require.Zero(t, host.Stats().Unresolved)
+	})
+}
+
+// What is held back is bounded in memory, however small its metrics are on the
+// wire.
+func TestWhatIsHeldBackIsBounded(t *testing.T) {
+	host, err := sparkplug.New(sparkplug.Options{})
+	require.NoError(t, err)
+	p := wire.Payload{Time: ptr(uint64(epoch.UnixMilli())), Seq: ptr(uint64(5)), Metrics: make([]wire.Metric, wire.MaxMetrics)}
+	payload := wire.Encode(p)
+	require.Less(t, len(payload), 32<<10)
+	var before, after runtime.MemStats
+	runtime.GC()
+	runtime.ReadMemStats(&before)
+	for i := range 60 {
+		host.Receive(fmt.Sprintf("spBv1.0/terminal/NDATA/gw-%d", i), payload, false, epoch)
+	}
+	runtime.GC()
+	runtime.ReadMemStats(&after)
+	require.Less(t, int64(after.HeapAlloc)-int64(before.HeapAlloc), int64(64<<20))
+	require.Positive(t, host.Stats().Refused)
 }
 
 func TestALargeBirthIsHandedOnInParts(t *testing.T) {
@@ -239,6 +311,7 @@ func FuzzHost(f *testing.F) {
 					require.True(t, err != nil || metric.Name != "")
 				}
 			}
+			require.NoError(t, host.Sound())
 			for range 1000 {
 				due, ok := host.Due()
 				if !ok || due.After(now) {
@@ -250,6 +323,7 @@ func FuzzHost(f *testing.F) {
 			require.True(t, !ok || due.After(now), "what was due has been done")
 			if a == 0xee {
 				host.Closed(now)
+				require.NoError(t, host.Sound())
 				host.Opening(now)
 				host.Opened(now)
 			}

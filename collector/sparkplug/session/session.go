@@ -346,14 +346,14 @@ func (l *link) work(ctx context.Context) {
 		case r := <-l.queue:
 			l.take(ctx, r)
 		case now := <-l.opened:
-			l.follow(ctx, h.Opened(now), now)
+			l.follow(ctx, h.Opened(now))
 			l.look()
 		case topic := <-l.c.missed:
 			now := time.Now().UTC()
-			l.follow(ctx, h.Missed(topic, now), now)
+			l.follow(ctx, h.Missed(topic, now))
 		case <-timer.C:
 			now := time.Now().UTC()
-			l.follow(ctx, h.Tick(now), now)
+			l.follow(ctx, h.Tick(now))
 		case <-look.C:
 			l.look()
 		}
@@ -361,7 +361,7 @@ func (l *link) work(ctx context.Context) {
 }
 
 func (l *link) take(ctx context.Context, r received) {
-	l.follow(ctx, l.c.host.Receive(r.topic, r.payload, r.retained, r.at), r.at)
+	l.follow(ctx, l.c.host.Receive(r.topic, r.payload, r.retained, r.at))
 	l.c.in.Release(r.weight)
 	stats := l.c.host.Stats()
 	l.c.stats.Store(&stats)
@@ -385,7 +385,7 @@ func (l *link) rest(ctx context.Context) {
 	}
 	now := time.Now().UTC()
 	l.farewell = l.c.host.Closing(now)
-	l.follow(ctx, l.c.host.Closed(now), now)
+	l.follow(ctx, l.c.host.Closed(now))
 	if ctx.Err() == nil {
 		// Answered before we leave, as far as that takes no longer than agreed.
 		if l.c.out.Acquire(ctx, bytesInHand) == nil {
@@ -395,7 +395,7 @@ func (l *link) rest(ctx context.Context) {
 }
 
 // follow does what the host says.
-func (l *link) follow(ctx context.Context, o sparkplug.Outcome, at time.Time) {
+func (l *link) follow(ctx context.Context, o sparkplug.Outcome) {
 	c := l.c
 	for _, change := range o.Changes {
 		c.opt.Log.Info("sparkplug", "edge", change.Edge, "device", change.Device, "is", change.State.String(), "why", change.Why)
@@ -425,7 +425,7 @@ func (l *link) follow(ctx context.Context, o sparkplug.Outcome, at time.Time) {
 				}
 			})
 		}
-		err := c.opt.Sink(ctx, reading.Message{Topic: m.Topic, Payload: m.Payload, Received: at.UTC(), Source: Source, Done: done})
+		err := c.opt.Sink(ctx, reading.Message{Topic: m.Topic, Payload: m.Payload, Received: m.Received.UTC(), Source: Source, Done: done})
 		if err != nil {
 			done(err)
 		}
