@@ -10,7 +10,9 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
+	"dwindle/collector/reading"
 	"dwindle/collector/sparkplug/wire"
+	"dwindle/config/mapping"
 )
 
 // vector is a payload as another encoder wrote it, and the items that were
@@ -140,6 +142,33 @@ func TestWholeNumbersKeepTheirSign(t *testing.T) {
 		require.NoError(t, err)
 		require.Equal(t, n, got)
 	})
+}
+
+// Births hold every metric, so that one of which a mapping takes nothing is a
+// fault; data holds what has changed.
+func TestDataOfWhichAMappingTakesNothingIsNoFault(t *testing.T) {
+	rules, err := Compile(Spec{Site: "riverside", Mappings: []mapping.Mapping{{
+		Topic: "spBv1.0/terminal/+/gw/{device}", Values: []mapping.MappedValue{{From: "Count", As: "pulse.count"}},
+	}}})
+	require.NoError(t, err)
+	known := register{"d-1": {Role: Dispenser}}
+	received := time.Date(2026, 11, 25, 10, 0, 0, 0, time.UTC)
+	decode := func(word, metric string) (Understood, *Kept) {
+		payload := wire.Encode(wire.Payload{Metrics: []wire.Metric{{Name: metric, Datatype: wire.UInt32, Value: wire.Value{Field: wire.IntField, Bits: 5}}}})
+		return Decode(reading.Message{Topic: "spBv1.0/terminal/" + word + "/gw/d-1", Payload: payload, Received: received}, rules, known, received)
+	}
+	u, kept := decode("DDATA", "Count")
+	require.Nil(t, kept)
+	require.Equal(t, int64(5), u.Samples[0].Readings[0].Count)
+	u, kept = decode("DDATA", "Supply")
+	require.Nil(t, kept)
+	require.Empty(t, u.Samples)
+	require.Equal(t, 1, u.Ignored)
+	_, kept = decode("DBIRTH", "Supply")
+	require.Equal(t, NoValue, kept.Reason)
+	require.Contains(t, kept.Detail, "Supply")
+	_, kept = decode("DDATA", "count") // but for its case
+	require.Nil(t, kept)
 }
 
 func FuzzSparkplug(f *testing.F) {

@@ -9,6 +9,11 @@
 // datatypes into the payloads that it hands on. These keep their topic, so
 // that whoever stores them can read them again without any session.
 //
+// Behind a missing message an alias is in doubt: the one that is missing may
+// have been a birth that gave aliases anew. Metrics with their names go on; the
+// others wait for the next births and are taken where those say the same of an
+// alias as the last ones did.
+//
 // It is written after the Eclipse Foundation's Sparkplug Specification,
 // version 3.0.0 (2022), and implements its rules for hosts; it is not certified.
 // Test cases name the rule by its id there (tck-id-...).

@@ -62,6 +62,11 @@ var (
 	oversize    = desc("broker_oversize_packets_total", "Packets above the limit, each of which ended a connection.", "broker")
 	dropped     = desc("broker_dropped_messages_total", "Messages that the broker says it dropped on the way to subscribers, for any of its clients.", "broker")
 
+	spMessages = desc("sparkplug_messages_total", "Messages of Sparkplug edge nodes since the start, by what they were.", "kind")
+	spMetrics  = desc("sparkplug_metrics_total", "Metrics sent under an alias alone since the start: named by a birth, by a later birth (recovered), or not at all.", "outcome")
+	spGaps     = desc("sparkplug_gaps_total", "Times that a message of an edge node was missing for good, since the start.")
+	spRequests = desc("sparkplug_rebirth_requests_total", "Births asked for, since the start.")
+
 	checkLevel = desc("check_level", "State of each named check: 0 ok, 1 warn, 2 bad.", "check")
 	checkCount = desc("checks", "Number of checks by state.", "level")
 )
@@ -70,7 +75,7 @@ var (
 func (e *exporter) Describe(to chan<- *prometheus.Desc) {
 	for _, d := range []*prometheus.Desc{
 		buildInfo, received, stored, duplicates, keptAside, overwritten, unknown, coerced, missing, badTimes, waiting, mayWait, still,
-		commits, rows, failed, duration, lastCommit, size, snapshot, written, forecast, up, messages, connections, sessions, oversize, dropped, checkLevel, checkCount,
+		commits, rows, failed, duration, lastCommit, size, snapshot, written, forecast, up, messages, connections, sessions, oversize, dropped, spMessages, spMetrics, spGaps, spRequests, checkLevel, checkCount,
 	} {
 		to <- d
 	}
@@ -149,6 +154,23 @@ func (e *exporter) Collect(to chan<- prometheus.Metric) {
 		if b.Dropped >= 0 {
 			counter(dropped, b.Dropped, name)
 		}
+	}
+
+	if s := f.Sparkplug; s != nil {
+		for _, one := range []struct {
+			kind string
+			n    uint64
+		}{
+			{"birth", s.Births}, {"data", s.Data}, {"death", s.Deaths}, {"duplicate", s.Duplicates}, {"foreign", s.Foreign},
+			{"ignored", s.Ignored}, {"malformed", s.Malformed}, {"refused", s.Refused},
+		} {
+			counter(spMessages, int64(one.n), one.kind)
+		}
+		counter(spMetrics, int64(s.Resolved), "named")
+		counter(spMetrics, int64(s.Recovered), "recovered")
+		counter(spMetrics, int64(s.Unresolved), "lost")
+		counter(spGaps, int64(s.Gaps))
+		counter(spRequests, int64(s.Requests))
 	}
 
 	of := map[health.Level]int{}

@@ -22,6 +22,7 @@ import (
 
 	"dwindle/collector"
 	"dwindle/collector/health"
+	"dwindle/collector/sparkplug"
 )
 
 // Source brings what is served. Methods are quick and safe for concurrent use.
@@ -41,6 +42,9 @@ type Figures struct {
 	Intake  collector.Stats
 	Still   time.Duration     // for how long the way to the disk has not moved
 	Brokers map[string]Broker // ways in, by name
+	// Sparkplug is what the host of Sparkplug edge nodes counts; nil: there is
+	// none.
+	Sparkplug *sparkplug.Stats
 
 	JournalBytes int64     // its file and log; -1: not known
 	WrittenBytes int64     // to storage, by this process; -1: not known

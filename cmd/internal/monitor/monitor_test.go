@@ -21,6 +21,7 @@ import (
 	"dwindle/cmd/internal/monitor"
 	"dwindle/collector"
 	"dwindle/collector/health"
+	"dwindle/collector/sparkplug"
 )
 
 var update = flag.Bool("update", false, "rewrite the golden files")
@@ -50,6 +51,7 @@ func full() *source {
 			"plant":    {Up: true, Received: 840, Repeated: 40, Connections: 3, SessionsLost: 2, Oversize: 1, Dropped: 17},
 			"embedded": {Received: 160, Connections: 5, Dropped: -1},
 		},
+		Sparkplug:    &sparkplug.Stats{Births: 4, Data: 90, Deaths: 1, Resolved: 200, Recovered: 6, Unresolved: 2, Gaps: 1, Requests: 2, Ignored: 3},
 		JournalBytes: 4096, WrittenBytes: 123456, LastForecast: at.Add(-time.Minute), LastSnapshot: at.Add(-time.Hour),
 	}}
 }

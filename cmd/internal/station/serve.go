@@ -126,6 +126,11 @@ func (c *Station) start(group *errgroup.Group, gctx context.Context) (at Address
 		if err != nil {
 			return at, err
 		}
+		c.opens(func() map[string]monitor.Broker {
+			s := client.Stats()
+			return map[string]monitor.Broker{"sparkplug host": {Up: s.Up, Received: s.Received, Connections: s.Connections, Dropped: -1}}
+		})
+		c.host.Store(client)
 		group.Go(func() error { return client.Run(gctx) })
 	}
 	socket, err := listenSocket(site.DataDir())
@@ -321,6 +326,11 @@ func needsRestart(old, site *config.Site) string {
 	}
 	if !reflect.DeepEqual(fixed(old.Connections), fixed(site.Connections)) {
 		return "connections"
+	}
+	was, _ := old.SparkplugBroker()
+	is, _ := site.SparkplugBroker()
+	if !reflect.DeepEqual(was, is) {
+		return "connections" // its host keeps to the broker that it began with
 	}
 	return ""
 }

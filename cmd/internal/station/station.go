@@ -27,6 +27,7 @@ import (
 	"dwindle/collector/journal"
 	"dwindle/collector/reading"
 	"dwindle/collector/replay"
+	"dwindle/collector/sparkplug/session"
 	"dwindle/config"
 	"dwindle/config/civil"
 	"dwindle/forecast"
@@ -61,6 +62,7 @@ type Station struct {
 	issued  civil.Date // the day whose forecasts are known to be kept
 	learner learner
 
+	host   atomic.Pointer[session.Client] // of Sparkplug edge nodes; nil: none
 	waysMu sync.Mutex
 	ways   []func() map[string]monitor.Broker // by the name of the broker
 

@@ -196,6 +196,10 @@ func (c *Station) Figures() monitor.Figures {
 		Version: c.opt.Version, Checks: c.health.List(), Intake: c.intake.Stats(), Still: c.intake.Still(),
 		Brokers: c.waysIn(), JournalBytes: -1, WrittenBytes: -1,
 	}
+	if host := c.host.Load(); host != nil {
+		stats := host.Stats().Host
+		f.Sparkplug = &stats
+	}
 	if info, err := os.Stat(c.journal.Path()); err == nil {
 		f.JournalBytes = info.Size()
 		if info, err := os.Stat(c.journal.Path() + "-wal"); err == nil {

@@ -58,6 +58,8 @@ type Client struct {
 	host   *sparkplug.Host // of the goroutine of Run
 	ran    atomic.Bool
 	stats  atomic.Pointer[sparkplug.Stats]
+	up     atomic.Bool
+	counts struct{ connections, received atomic.Int64 }
 	in     *semaphore.Weighted // bytes received and not looked at
 	out    *semaphore.Weighted // bytes handed on and not answered
 	missed chan string         // topics of what was handed on and not stored
@@ -117,8 +119,18 @@ func New(opt Options) (*Client, error) {
 	return c, nil
 }
 
+// Stats are counts since the client was made.
+type Stats struct {
+	Up          bool // connected and subscribed
+	Connections int64
+	Received    int64 // messages
+	Host        sparkplug.Stats
+}
+
 // Stats gives the counts; it may be called at any time.
-func (c *Client) Stats() sparkplug.Stats { return *c.stats.Load() }
+func (c *Client) Stats() Stats {
+	return Stats{Up: c.up.Load(), Connections: c.counts.connections.Load(), Received: c.counts.received.Load(), Host: *c.stats.Load()}
+}
 
 // ClientID is the id under which the broker knows us, until we end.
 func (c *Client) ClientID() string { return c.id }
@@ -251,6 +263,9 @@ func (l *link) serve(ctx context.Context) error {
 		}
 	}
 	l.up = time.Now()
+	l.c.up.Store(true)
+	defer l.c.up.Store(false)
+	l.c.counts.connections.Add(1)
 	l.opened <- l.up
 	l.connected()
 	<-l.over.Done()
@@ -309,6 +324,7 @@ func (l *link) connected() {
 func (l *link) receive(m paho.Message) {
 	r := received{topic: m.Topic(), payload: m.Payload(), retained: m.Retained(), at: time.Now().UTC()}
 	r.weight = weight(r.topic, r.payload)
+	l.c.counts.received.Add(1)
 	if strings.HasPrefix(r.topic, "$") || l.c.in.Acquire(l.over, r.weight) != nil {
 		return
 	}

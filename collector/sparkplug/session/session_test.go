@@ -204,7 +204,10 @@ func TestAHostFollowsAnEdgeNodeOverABroker(t *testing.T) {
 	n.births()
 	n.data()
 	s.has(t, "NBIRTH/gw bdSeq=3 $online=1", "DBIRTH/gw/d-1 Count=8 $online=1", "DDATA/gw/d-1 Count=9")
-	require.Eventually(t, func() bool { return c.Stats().Requests == 1 && c.Stats().Resolved == 1 }, soon, 5*time.Millisecond)
+	require.Eventually(t, func() bool { return c.Stats().Host.Requests == 1 && c.Stats().Host.Resolved == 1 }, soon, 5*time.Millisecond)
+
+	require.True(t, c.Stats().Up)
+	require.Equal(t, int64(1), c.Stats().Connections)
 
 	// The node is cut off, and the broker says so.
 	kick := connect(t, broker.Addr, "node", nil)
