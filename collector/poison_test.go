@@ -41,7 +41,7 @@ const (
 // counted by its reason, nothing gets stuck, memory and the ring of what is
 // kept aside stay within their bounds.
 func TestPoisonDoesNoHarm(t *testing.T) {
-	n := rounds(15_000, 2_000_000)
+	n := rounds(15_000, 500_000)
 	x := startPoisoned(t)
 	pool := newPoison(t)
 	r := rand.New(rand.NewPCG(11, 1))

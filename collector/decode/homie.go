@@ -112,3 +112,76 @@ func homieState(in input) ([]item, *Kept) {
 	}
 	return nil, &Kept{Reason: BadForm, Detail: "$state: " + clipQuote(in.payload) + " is none of init, ready, disconnected, sleeping, lost, alert"}
 }
+
+// HomieHints tells what a device says of its properties in its $description, or
+// in the attributes $unit and $datatype of version 4: one line a property, for
+// whoever writes the mapping. Other messages have none.
+func HomieHints(topic string, payload []byte) []string {
+	levels, ok := homieLevels(topic)
+	if !ok || len(payload) > MaxPayload {
+		return nil
+	}
+	text, kept := textOf(payload)
+	if kept != nil {
+		return nil
+	}
+	if n := len(levels); n == 4 && (levels[3] == "$unit" || levels[3] == "$datatype") {
+		return []string{levels[1] + "/" + levels[2] + ": " + strings.TrimPrefix(levels[3], "$") + " " + clip(string(text))}
+	}
+	if len(levels) != 2 || levels[1] != "$description" {
+		return nil
+	}
+	root, kept := scanText(text)
+	if kept != nil || root.kind != objectValue {
+		return nil
+	}
+	var hints []string
+	eachNamed(root, "nodes", func(node string, v value) {
+		eachNamed(v, "properties", func(property string, v value) {
+			if len(hints) == mostHints {
+				return
+			}
+			m := object(v)
+			kind, _ := m.text("datatype")
+			unit, _ := m.text("unit")
+			hint := clip(node) + "/" + clip(property) + ": datatype " + clip(kind)
+			if unit != "" {
+				hint += ", unit " + clip(unit)
+			}
+			hints = append(hints, hint)
+		})
+	})
+	return hints
+}
+
+// mostHints bounds the properties that are told.
+const mostHints = 64
+
+// eachNamed goes through the objects below a member: by their names (version
+// 5.0.0), or in a list with an id each (its drafts).
+func eachNamed(v value, name string, do func(id string, v value)) {
+	if v.kind != objectValue {
+		return
+	}
+	all, kept := object(v).get(name)
+	if all == nil || kept != nil {
+		return
+	}
+	switch all.kind {
+	case objectValue:
+		for _, m := range object(*all) {
+			if m.value.kind == objectValue {
+				do(m.name, m.value)
+			}
+		}
+	case listValue:
+		s := &scanner{in: all.raw}
+		list, _ := s.list(1) // was checked when the payload was scanned
+		for _, x := range list {
+			if x.kind == objectValue {
+				id, _ := object(x).text("id")
+				do(id, x)
+			}
+		}
+	}
+}

@@ -1,6 +1,7 @@
 package decode
 
 import (
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -78,4 +79,28 @@ func TestHomieIsRecognisedByItsTopic(t *testing.T) {
 	} {
 		require.Equal(t, want, likeHomie(topic, nil), topic)
 	}
+}
+
+func TestHomieHints(t *testing.T) {
+	for _, c := range []struct {
+		topic, payload string
+		want           []string
+	}{
+		{"homie/5/lub-7/$description", `{"homie":"5.0","name":"Dispenser","nodes":{"meter":{"name":"Meter","properties":{"pulses":{"datatype":"integer","unit":"#"},"on":{"datatype":"boolean"}}}}}`,
+			[]string{"meter/pulses: datatype integer, unit #", "meter/on: datatype boolean"}},
+		{"homie/5/lub-7/$description", `{"nodes":[{"id":"meter","properties":[{"id":"level","datatype":"float","unit":"%"}]},5]}`, []string{"meter/level: datatype float, unit %"}},
+		{"homie/lub-7/meter/pulses/$unit", `#`, []string{"meter/pulses: unit #"}},
+		{"homie/lub-7/meter/pulses/$datatype", `integer`, []string{"meter/pulses: datatype integer"}},
+		{"homie/5/lub-7/$description", `{"nodes":5}`, nil},
+		{"homie/5/lub-7/$description", `{"nodes":{},"nodes":{}}`, nil},
+		{"homie/5/lub-7/$description", `[`, nil},
+		{"homie/5/lub-7/$description", "\xff", nil},
+		{"homie/5/lub-7/$state", `ready`, nil},
+		{"homie/5/lub-7/meter/pulses", `5`, nil},
+		{"homie", `5`, nil},
+	} {
+		require.Equal(t, c.want, HomieHints(c.topic, []byte(c.payload)), c.topic+" "+c.payload)
+	}
+	many := `{"nodes":{"a":{"properties":{` + strings.Repeat(`"b":{},`, 3_000) + `"b":{}}}}}`
+	require.Len(t, HomieHints("homie/5/lub-7/$description", []byte(many)), mostHints)
 }

@@ -30,6 +30,9 @@ var opcuaForm = form{name: "opcua", recognises: likeOPCUA, read: readOPCUA}
 
 // likeOPCUA looks for the header of a network or data set message.
 func likeOPCUA(_ string, payload []byte) bool {
+	if !bytes.Contains(payload, []byte(`"Message`)) && !bytes.Contains(payload, []byte(`"Payload"`)) {
+		return false // spares the scan of what is plain JSON
+	}
 	s := &scanner{in: bytes.TrimPrefix(payload, byteOrderMark)}
 	s.space()
 	if s.at >= len(s.in) || s.in[s.at] != '{' {

@@ -86,6 +86,7 @@ func checkForm(t *testing.T, f form, topic string, payload []byte) {
 	if f.recognises != nil {
 		_ = f.recognises(topic, payload)
 	}
+	require.LessOrEqual(t, len(HomieHints(topic, payload)), mostHints)
 	items, kept := f.read(input{topic: topic, payload: payload, received: received, zone: time.UTC})
 	if kept != nil {
 		require.NotEqual(t, NoReason, kept.Reason)
