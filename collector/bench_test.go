@@ -3,8 +3,6 @@ package collector
 import (
 	"context"
 	"fmt"
-	"os"
-	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -80,14 +78,14 @@ func BenchmarkHistory(b *testing.B) {
 func BenchmarkFlash(b *testing.B) {
 	for name, linger := range map[string]time.Duration{"1 s": time.Second, "30 s": 30 * time.Second} {
 		b.Run(name, func(b *testing.B) {
-			if _, err := os.Stat("/proc/self/io"); err != nil {
+			if _, ok := written(); !ok {
 				b.Skip("needs Linux: what a process writes is read from /proc/self/io")
 			}
 			const hours = 24 // pages split more often as the day goes on
 			for range b.N {
 				x := start(b, terminal(b, 1, 50))
 				x.flush(b)
-				before := written(b)
+				before, _ := written()
 				var batch []work
 				next := t0.Add(linger)
 				for i := range hours * 3600 {
@@ -105,20 +103,9 @@ func BenchmarkFlash(b *testing.B) {
 					}
 				}
 				require.NoError(b, x.stop()) // the last checkpoint, too
-				b.ReportMetric(float64(written(b)-before)*24/hours/1e6, "MB/day")
+				after, _ := written()
+				b.ReportMetric(float64(after-before)*24/hours/1e6, "MB/day")
 			}
 		})
 	}
-}
-
-// written gives the bytes that this process has sent to disks so far.
-func written(b *testing.B) (n int64) {
-	b.Helper()
-	text, err := os.ReadFile("/proc/self/io")
-	require.NoError(b, err)
-	_, rest, ok := strings.Cut(string(text), "\nwrite_bytes: ")
-	require.True(b, ok)
-	_, err = fmt.Sscan(rest, &n)
-	require.NoError(b, err)
-	return n
 }

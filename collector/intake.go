@@ -41,6 +41,8 @@ type Intake struct {
 	units    timeUnits
 	progress *progress
 	commits  commits
+	patience patience
+	wear     *wear
 
 	commitTo func(context.Context, journal.Batch) (journal.Result, error) // the journal
 	now      func() time.Time
@@ -128,7 +130,8 @@ func NewIntake(site func() *config.Site, j *journal.Journal, checks *health.Chec
 		register: newRegister(site), derive: newDeriver(j, site, checks, log),
 		queue: make(chan item, opt.Queue), decoded: make(chan work, opt.Batch), room: semaphore.NewWeighted(roomBytes),
 		batch: opt.Batch, linger: opt.Linger, drain: drainFor,
-		clocks: clocks{health: checks}, units: timeUnits{health: checks}, progress: newProgress(), commitTo: committer(j), now: time.Now,
+		clocks: clocks{health: checks}, units: timeUnits{health: checks}, progress: newProgress(),
+		patience: patience{health: checks, wait: slowWait}, wear: newWear(checks), commitTo: committer(j), now: time.Now,
 		stopping: make(chan struct{}), giveUp: make(chan struct{}),
 	}
 }
@@ -154,6 +157,7 @@ func (in *Intake) Run(ctx context.Context) error {
 	var rooms sync.WaitGroup
 	rooms.Go(func() { in.derive.run(deriving) })
 	rooms.Go(in.decode)
+	rooms.Go(func() { in.wear.run(deriving, func() int { return in.site().DiskMBPerDay() }) })
 	written := make(chan struct{})
 	go func() {
 		defer close(written)
@@ -432,6 +436,8 @@ type Stats struct {
 	FailedCommits int64     // attempts that ended with an error; they are tried again
 	LastCommit    time.Time // when the last commit ended well; zero before the first
 	Latency       Latency
+	Written       int64 // bytes that the whole program has sent towards disks, -1 where that is not known
+	WrittenPerDay int64 // what a day comes to, -1 in the first hour and where it is not known
 }
 
 // Stats counts since the journal began, over restarts.
@@ -441,6 +447,7 @@ func (in *Intake) Stats() Stats {
 		Queue: len(in.queue) + len(in.decoded), QueueLimit: cap(in.queue) + cap(in.decoded),
 		FailedCommits: in.commits.failed.Load(), Latency: in.commits.latency(),
 	}
+	s.Written, s.WrittenPerDay = in.wear.total(), in.wear.perDay()
 	if ms := in.commits.last.Load(); ms != 0 {
 		s.LastCommit = time.UnixMilli(ms).UTC()
 	}

@@ -133,8 +133,9 @@ func (in *Intake) commit(batch []work) {
 func (in *Intake) store(entries journal.Batch) []Fate {
 	pause := retryFirst
 	for failed := false; ; failed = true {
-		began := time.Now()
+		began, ended := time.Now(), in.patience.begin()
 		result, err := in.commitTo(context.Background(), entries)
+		ended()
 		in.commits.ended(time.Since(began), in.now(), err)
 		in.progress.note()
 		if errors.Is(err, journal.ErrRefused) {

@@ -91,6 +91,11 @@ const (
 	DefaultBatch = 1000
 	// A message packs to some fifteen bytes: seven weeks at one a second.
 	DefaultRawMB = 64
+	// DefaultDiskMBPerDay is what 8 GB of flash stand for ten years, at 3,000
+	// cycles of each cell and ten bytes written by the card for one of ours:
+	// 8,000 x 3,000 / 10 / 3,650 = 660. The figures are from memory, the bound is a
+	// proposal.
+	DefaultDiskMBPerDay = 600
 
 	// A gateway's flash should take 400 MB a day at most; copies may have a
 	// quarter of it. A journal of 100 MB is then copied daily, one of 700 MB,
@@ -147,6 +152,7 @@ var defaults = map[string]fallback{
 	"Broker.probe":                {true, "a granted subscription may still deliver nothing"},
 	"Intake.queue":                {DefaultQueue, "four commits of the largest batch"},
 	"Intake.linger":               {time.Duration(0), "commits at once: acknowledgements are soonest"},
+	"Intake.disk_mb_per_day":      {DefaultDiskMBPerDay, "8 GB of flash for ten years (figures from memory)"},
 	"Intake.raw_mb":               {DefaultRawMB, "some seven weeks at one message a second"},
 	"Snapshots.every":             {DefaultSnapshotEvery, "at most a day's messages depend on one file"},
 	"Snapshots.daily_mb":          {DefaultSnapshotDailyMB, "a quarter of what a gateway's flash should take a day"},

@@ -210,3 +210,11 @@ func (s *Site) RawBytes() int64 {
 	}
 	return int64(*s.Connections.Intake.RawMB) << 20
 }
+
+// DiskMBPerDay is what the program should write to disks in a day, MB; 0: any.
+func (s *Site) DiskMBPerDay() int {
+	if s.Connections.Intake.DiskMBPerDay == nil {
+		return DefaultDiskMBPerDay
+	}
+	return *s.Connections.Intake.DiskMBPerDay
+}

@@ -112,10 +112,11 @@ var ranges = map[string]span{
 	"Limits.settle_after_change":       lasting(time.Minute, 31*day),
 	"Limits.horizon_days":              within(30, 3650),
 
-	"Intake.queue":  within(1, 1e6),
-	"Intake.batch":  within(1, 1e5),
-	"Intake.linger": lasting(0, time.Hour),
-	"Intake.raw_mb": within(0, 1e6),
+	"Intake.queue":           within(1, 1e6),
+	"Intake.batch":           within(1, 1e5),
+	"Intake.linger":          lasting(0, time.Hour),
+	"Intake.raw_mb":          within(0, 1e6),
+	"Intake.disk_mb_per_day": within(0, 1e9),
 
 	"Sparkplug.reorder": lasting(time.Second, 30*time.Second),
 

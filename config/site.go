@@ -388,7 +388,10 @@ type Intake struct {
 	Queue  int           `yaml:"queue,omitempty"`  // messages waiting at most; default 4096
 	Batch  int           `yaml:"batch,omitempty"`  // messages in one commit at most; default 1000
 	Linger time.Duration `yaml:"linger,omitempty"` // wait for more before a commit; default 0
-	RawMB  *int          `yaml:"raw_mb,omitempty"` // ring of understood messages as they came, packed; default 64, 0: none
+	// DiskMBPerDay is what the whole program should write to disks in a day; above
+	// it health warns. Default 600, 0: no warning.
+	DiskMBPerDay *int `yaml:"disk_mb_per_day,omitempty"`
+	RawMB        *int `yaml:"raw_mb,omitempty"` // ring of understood messages as they came, packed; default 64, 0: none
 }
 
 // Snapshots are copies of the stores beside them, to go on from when one is

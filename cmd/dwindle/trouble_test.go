@@ -138,6 +138,8 @@ func TestAFullDiskHoldsBackAcknowledgementsUntilThereIsRoom(t *testing.T) {
 	require.NoError(t, err)
 	require.NoError(t, os.WriteFile(file, []byte(strings.Replace(string(text), "data: data", "data: "+filepath.Join(disk, "data"), 1)), 0o600))
 	s := serve(t, file)
+	reserve := filepath.Join(disk, "data", "reserve")
+	require.FileExists(t, reserve, "room for alarms and decisions is set aside")
 
 	// Something else fills the disk while messages come in.
 	ballast := filepath.Join(disk, "ballast")
@@ -160,6 +162,8 @@ func TestAFullDiskHoldsBackAcknowledgementsUntilThereIsRoom(t *testing.T) {
 	}
 	s.logged("full")
 	s.running()
+	require.Eventually(t, func() bool { _, err := os.Stat(reserve); return os.IsNotExist(err) }, 30*time.Second, 10*time.Millisecond, "given up, so that they can be written")
+	must(t, "alarms", "-c", file)
 	_, _, code := dwindle(t, "forecast", "-c", file)
 	require.Equal(t, exitDone, code, "reading goes on")
 	a.mu.Lock()
@@ -171,5 +175,6 @@ func TestAFullDiskHoldsBackAcknowledgementsUntilThereIsRoom(t *testing.T) {
 	cancel()
 	workers.Wait()
 	s.stop()
+	require.FileExists(t, reserve)
 	a.requireAllOnce(t, s.site, 0)
 }

@@ -126,6 +126,9 @@ func (j *Journal) commit(ctx context.Context, b Batch, again *again) (Result, er
 	if j.w == nil {
 		return Result{}, fmt.Errorf("%s: %w", j.path, errClosed)
 	}
+	if err := j.reserve.room(); err != nil {
+		return Result{}, fmt.Errorf("commit %d messages: %w", len(b), err)
+	}
 	// A commit under way is never given up: it is short, and a half-cancelled
 	// one would leave its messages without an answer.
 	ctx = context.WithoutCancel(ctx)
@@ -155,8 +158,12 @@ func (j *Journal) commit(ctx context.Context, b Batch, again *again) (Result, er
 	}
 	if err != nil {
 		j.known.kept = nil // count anew: the transaction's changes are gone
+		if full(err) {
+			j.reserve.giveUp()
+		}
 		return Result{}, fmt.Errorf("commit %d messages: %w", len(b), fault(j.path, err))
 	}
+	j.reserve.takeBack()
 	c.learn()
 	out.Rows, out.Facts = c.rows, c.facts
 	for s := range c.series {
@@ -406,6 +413,8 @@ func (c *commit) learn() {
 	}
 	k.unknown = c.unknown
 	c.j.raw.gather(c.raws)
+	c.j.counting.Lock()
+	defer c.j.counting.Unlock()
 	for name, n := range c.counts {
 		c.j.count[name] += n
 		c.j.total[name] += n

@@ -36,8 +36,8 @@ const (
 // Counters gives all counters.
 func (j *Journal) Counters(ctx context.Context) (map[string]int64, error) {
 	if j.writes {
-		j.mu.Lock()
-		defer j.mu.Unlock()
+		j.counting.Lock()
+		defer j.counting.Unlock()
 		return maps.Clone(j.total), nil
 	}
 	c, err := j.reader.Conn(ctx)

@@ -26,6 +26,12 @@ var ErrGone = errors.New("journal is gone")
 // same again is of no use, the rest of the batch can be stored without it.
 var ErrRefused = errors.New("journal refuses the content")
 
+// full says whether an error of SQLite is that of a full disk.
+func full(err error) bool {
+	var e *sqlite.Error
+	return errors.As(err, &e) && e.Code()&0xff == sqlite3.SQLITE_FULL
+}
+
 // fault gives an error of SQLite its meaning.
 func fault(path string, err error) error {
 	var e *sqlite.Error

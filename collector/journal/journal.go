@@ -29,6 +29,9 @@ import (
 type Options struct {
 	Health *health.Checks // nil: nothing is reported
 	Log    *slog.Logger   // nil: discarded
+	// Reserve is how much room to hold free for a full disk, bytes, or a part of
+	// a small disk; 0: none.
+	Reserve int64
 
 	// RawBytes bounds the ring of messages as they came, packed; 0: none are
 	// kept. See [Entry].
@@ -57,11 +60,13 @@ type Journal struct {
 	file     os.FileInfo      // what was opened, to notice that it was taken away
 	byDevice sync.Map         // channels of a device, []channelID; read without mu
 	count    map[string]int64 // counters not yet written
-	total    map[string]int64 // counters with what is not yet written
+	total    map[string]int64 // counters with what is not yet written, under counting as well
+	counting sync.Mutex       // for who reads counters while a commit waits for the disk
 
 	keptLimit int64 // bytes of the kept-aside ring
 	raw       rawRing
 	marked    bool // the file says that it is open
+	reserve   reserve
 
 	background sync.WaitGroup
 	stop       context.CancelFunc
@@ -91,8 +96,8 @@ func Open(ctx context.Context, path string, opt Options) (_ *Journal, err error)
 			j.Close()
 		}
 	}()
-	if err := os.MkdirAll(filepath.Dir(path), 0o750); err != nil {
-		return nil, fmt.Errorf("make the data directory: %w", err)
+	if err := makeDirectory(filepath.Dir(path)); err != nil {
+		return nil, err
 	}
 	j.lookAtPlace()
 	if j.db, err = sql.Open("sqlite", dsn(path, "rwc", writerPragmas)); err != nil {
@@ -123,6 +128,7 @@ func Open(ctx context.Context, path string, opt Options) (_ *Journal, err error)
 	if j.file, err = os.Stat(path); err != nil {
 		return nil, fmt.Errorf("open %s: %w", path, err)
 	}
+	j.reserve.open(filepath.Dir(path), opt.Reserve)
 	return j, j.markOpen(ctx)
 }
 
@@ -146,7 +152,10 @@ func newJournal(path string, opt Options) *Journal {
 	if opt.Log == nil {
 		opt.Log = slog.New(slog.DiscardHandler)
 	}
-	return &Journal{path: path, links: newLinks(dsn(path, "ro", readerPragmas)), health: opt.Health, log: opt.Log, stop: func() {}, keptLimit: cmp.Or(opt.KeptBytes, keptBytes), raw: rawRing{limit: opt.RawBytes, held: -1}}
+	return &Journal{
+		path: path, links: newLinks(dsn(path, "ro", readerPragmas)), health: opt.Health, log: opt.Log, stop: func() {},
+		keptLimit: cmp.Or(opt.KeptBytes, keptBytes), raw: rawRing{limit: opt.RawBytes, held: -1}, reserve: reserve{health: opt.Health, log: opt.Log},
+	}
 }
 
 func (j *Journal) openReaders(ctx context.Context) (err error) {
@@ -279,6 +288,10 @@ func (j *Journal) hold() (release func(), err error) {
 	if j.w == nil {
 		j.mu.Unlock()
 		return nil, errClosed
+	}
+	if err := j.reserve.room(); err != nil {
+		j.mu.Unlock()
+		return nil, err
 	}
 	return j.mu.Unlock, nil
 }

@@ -39,6 +39,10 @@ const (
 	ledgerFile  = "ledger.db"
 )
 
+// diskReserve is held free, so that on a full disk alarms and decisions can
+// still be written, bytes: a proposal, some ten thousand of them.
+const diskReserve = 16 << 20
+
 // drainTime bounds how long a stop waits for the intake, which itself waits 15 s
 // for the last commit and as long for the daily figures.
 const drainTime = 35 * time.Second
@@ -95,7 +99,7 @@ func New(ctx context.Context, site *config.Site, opt Options) (_ *Station, err e
 			c.release()
 		}
 	}()
-	if c.journal, err = journal.Open(ctx, filepath.Join(dir, journalFile), journal.Options{Health: c.health, Log: log, RawBytes: site.RawBytes()}); err != nil {
+	if c.journal, err = journal.Open(ctx, filepath.Join(dir, journalFile), journal.Options{Health: c.health, Log: log, RawBytes: site.RawBytes(), Reserve: diskReserve}); err != nil {
 		return nil, err
 	}
 	if c.ledger, err = ledger.Open(ctx, filepath.Join(dir, ledgerFile)); err != nil {
