@@ -177,7 +177,21 @@ func feed(t *testing.T, site *config.Site, ms []reading.Message, one bool) []txt
 	for _, f := range list {
 		words(facts, string(f.Kind), f.Device, stamp(f.At), number("volume_cm3", f.VolumeCM3), number("cm3_per_pulse", f.CM3PerPulse), number("cm3_per_100h", f.CM3Per100h), f.Serial, strings.Join(f.Faults, ","))
 	}
-	wrong := &strings.Builder{}
+	noted, wrong := &strings.Builder{}, &strings.Builder{}
+	seen, err := x.Notices(ctx, false, 1000)
+	require.NoError(t, err)
+	slices.Reverse(seen)
+	for _, n := range seen {
+		until := "lasts"
+		switch {
+		case n.Until.Equal(n.At):
+			until = ""
+		case !n.Lasts():
+			until = "until " + stamp(n.Until)
+		}
+		words(noted, n.Device, n.About, n.Kind, stamp(n.At), until)
+		fmt.Fprintf(noted, "  %s (%s)\n", n.Words, n.Evidence)
+	}
 	for _, c := range x.checks.List() {
 		if c.Level != health.Ok {
 			fmt.Fprintf(wrong, "%s: %s\n", c.Name, c.What)
@@ -185,7 +199,7 @@ func feed(t *testing.T, site *config.Site, ms []reading.Message, one bool) []txt
 	}
 	var out []txtar.File
 	for _, f := range []struct{ name, text string }{
-		{"fate", fate.String()}, {"readings", stored.String()}, {"facts", facts.String()}, {"duty", x.duty(t)}, {"health", wrong.String()},
+		{"fate", fate.String()}, {"readings", stored.String()}, {"facts", facts.String()}, {"duty", x.duty(t)}, {"events", noted.String()}, {"health", wrong.String()},
 	} {
 		if f.text != "" {
 			out = append(out, txtar.File{Name: f.name, Data: []byte(f.text)})

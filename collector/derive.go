@@ -238,7 +238,7 @@ func (d *deriver) round(ctx context.Context) (err error) {
 	}()
 	site := d.site()
 	var chunk []journal.Update
-	readings := 0
+	readings, breaks := 0, false
 	save := func() error {
 		if len(chunk) == 0 {
 			return nil
@@ -288,6 +288,7 @@ func (d *deriver) round(ctx context.Context) (err error) {
 			continue
 		}
 		chunk = append(chunk, u)
+		breaks = breaks || len(u.Notices) > 0 || u.Whole || u.From != 0
 		if readings += n; readings >= chunkReadings || len(chunk) >= chunkSeries {
 			if err := save(); err != nil {
 				return err
@@ -295,6 +296,10 @@ func (d *deriver) round(ctx context.Context) (err error) {
 		}
 	}
 	failed = append(failed, save())
+	if breaks {
+		failed = append(failed, d.exchanged(ctx))
+	}
+	failed = append(failed, d.tell(ctx))
 	d.mu.Lock()
 	cuts := d.cuts
 	d.mu.Unlock()
@@ -334,6 +339,6 @@ func (d *deriver) advance(ctx context.Context, site *config.Site, series journal
 	if err != nil {
 		return u, 0, false, err
 	}
-	u, ok = f.update(r)
-	return u, f.count, ok, nil
+	u, ok, err = f.update(r)
+	return u, f.count, ok, err
 }

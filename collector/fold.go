@@ -4,20 +4,20 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"slices"
 	"sync"
 	"time"
 
 	"dwindle/collector/journal"
 	"dwindle/collector/meter"
 	"dwindle/collector/reading"
+	"dwindle/collector/suspicion"
 	"dwindle/config"
 	"dwindle/config/civil"
 )
 
 // foldVersion is part of every fingerprint: raise it when the rules of the
 // meter change, and all daily figures are derived anew.
-const foldVersion = 2
+const foldVersion = 3
 
 // recipe is what has to be known to fold one series.
 type recipe struct {
@@ -71,7 +71,7 @@ type base struct {
 	head   bool
 	before civil.Date
 	after  time.Time
-	meter  *meter.Fold    // with the state of the place; nil for levels, and until it is asked for
+	meter  *watched       // with the state of the place; nil for levels, and until it is asked for
 	parts  []journal.Part // of the day Before itself, where the fold goes on inside it
 	seq    int64          // newest note of late readings
 
@@ -80,7 +80,7 @@ type base struct {
 
 // fold gives the meter with the state of the base. It is made when it is asked
 // for: where nothing is to be folded in, as mostly in a pass, it is not needed.
-func (b *base) fold(r recipe) (*meter.Fold, error) {
+func (b *base) fold(r recipe) (*watched, error) {
 	if b.meter != nil {
 		return b.meter, nil
 	}
@@ -95,7 +95,7 @@ func (b *base) fold(r recipe) (*meter.Fold, error) {
 func beginning(r recipe, seq int64, doubt error) base {
 	b := base{before: firstDay, seq: seq, doubt: doubt}
 	if !r.level {
-		b.meter = meter.New(r.group, r.rules)
+		b.meter = newWatched(r)
 	}
 	return b
 }
@@ -103,15 +103,15 @@ func beginning(r recipe, seq int64, doubt error) base {
 // unreadable says that derived data cannot be used, while the readings that
 // they follow from may be sound.
 func unreadable(err error) bool {
-	return errors.Is(err, journal.ErrState) || errors.Is(err, meter.ErrState)
+	return errors.Is(err, journal.ErrState) || errors.Is(err, meter.ErrState) || errors.Is(err, suspicion.ErrState)
 }
 
 // meters are those that whoever is done with one has given back.
-var meters = sync.Pool{New: func() any { return &meter.Fold{} }}
+var meters = sync.Pool{New: func() any { return &watched{} }}
 
 // resumed gives a meter that goes on from a saved state.
-func resumed(r recipe, state []byte) (*meter.Fold, error) {
-	m := meters.Get().(*meter.Fold)
+func resumed(r recipe, state []byte) (*watched, error) {
+	m := meters.Get().(*watched)
 	m.Reset(r.group, r.rules)
 	if len(state) == 0 {
 		return m, nil
@@ -203,6 +203,7 @@ type folded struct {
 	parts  []journal.Part // complete for the days from base.before on
 	levels []journal.LevelDay
 	checks []journal.Checkpoint
+	noted  []suspicion.Change
 	last   time.Time // newest reading folded in; zero: none
 	count  int
 }
@@ -232,7 +233,7 @@ func run(s *journal.Snapshot, r recipe, b base, to time.Time, each func(emitted 
 		}
 		day, changed := days.of(x.At)
 		if changed {
-			f.checks = append(f.checks, journal.Checkpoint{Day: day, State: slices.Clone(f.meter.State())})
+			f.checks = append(f.checks, journal.Checkpoint{Day: day, State: f.meter.State()})
 		}
 		for _, iv := range f.meter.Add(x) {
 			if iv.From.Equal(to) { // an event at the very end belongs to what follows
@@ -246,6 +247,7 @@ func run(s *journal.Snapshot, r recipe, b base, to time.Time, each func(emitted 
 				f.add(day, p, days.length(p.Date))
 			}
 		}
+		f.noted = append(f.noted, f.meter.changes...)
 		f.last = x.At
 		f.count++
 		return nil
@@ -334,9 +336,9 @@ func (c *calendar) length(day civil.Date) time.Duration {
 }
 
 // update turns a fold into what is to be saved; ok is false if nothing is new.
-func (f *folded) update(r recipe) (u journal.Update, ok bool) {
+func (f *folded) update(r recipe) (u journal.Update, ok bool, err error) {
 	if f.seq == 0 && (f.last.IsZero() || f.count == 0 && f.stored) {
-		return u, false
+		return u, false, nil
 	}
 	if f.last.IsZero() { // readings were taken back, and none are left from the base on
 		f.last = f.after
@@ -346,10 +348,11 @@ func (f *folded) update(r recipe) (u journal.Update, ok bool) {
 		Head: journal.Head{At: f.last, Rules: r.mark},
 	}
 	if f.stored && !f.head {
-		u.From = f.before
+		u.From, u.Since = f.before, f.after.Add(time.Millisecond)
 	}
 	if f.meter != nil {
-		u.State = slices.Clone(f.meter.State())
+		u.State = f.meter.State()
+		u.Notices, err = notices(r, f.noted)
 	}
-	return u, true
+	return u, err == nil, err
 }

@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"math"
 	"time"
 
 	"dwindle/collector/reading"
@@ -52,6 +53,10 @@ type Update struct {
 	Parts       []Part // full values, not differences
 	Checkpoints []Checkpoint
 	Levels      []LevelDay
+	// Notices follow from the readings, too: with From those at or after Since
+	// are replaced, with Whole all.
+	Since   time.Time
+	Notices []reading.Notice
 	// Seq is the newest note of late readings that is dealt with, 0: none.
 	Seq int64
 }
@@ -139,6 +144,18 @@ func saveFigures[T any](s saving[T], u *Update, figures []T) error {
 			return err
 		}
 	}
+	if anew {
+		since := int64(math.MinInt64)
+		if !u.Whole {
+			since = u.Since.UnixMilli()
+		}
+		if err := j.unnote(ctx, u.Series, since); err != nil {
+			return err
+		}
+	}
+	if err := j.saveNotices(ctx, u.Notices); err != nil {
+		return err
+	}
 	if u.Whole {
 		touched = firstOfAll
 	}
@@ -191,6 +208,9 @@ func (j *Journal) dropSeries(ctx context.Context, series Series) error {
 	if err := j.dropDigest(ctx, id, firstOfAll); err != nil {
 		return err
 	}
+	if err := j.unnote(ctx, series, math.MinInt64); err != nil {
+		return err
+	}
 	_, err = j.w.ExecContext(ctx, "DELETE FROM checkpoint WHERE place BETWEEN ? AND ?", checkpointPlace(id, firstOfAll), checkpointPlace(id, lastDay))
 	return err
 }
@@ -198,7 +218,7 @@ func (j *Journal) dropSeries(ctx context.Context, series Series) error {
 // DropDerived empties the derived tables; they follow again from the readings.
 func (j *Journal) DropDerived(ctx context.Context) error {
 	return j.write(ctx, "drop the daily figures", func(ctx context.Context) error {
-		_, err := j.w.ExecContext(ctx, "DELETE FROM bundle; DELETE FROM cut; DELETE FROM digest; DELETE FROM checkpoint; DELETE FROM touched; DELETE FROM series")
+		_, err := j.w.ExecContext(ctx, "DELETE FROM bundle; DELETE FROM cut; DELETE FROM digest; DELETE FROM checkpoint; DELETE FROM touched; DELETE FROM series; DELETE FROM notice WHERE about <> ''")
 		return err
 	})
 }

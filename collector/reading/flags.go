@@ -9,7 +9,7 @@ import (
 // they never change.
 var flagWords = [...]string{
 	"receive_time", "conflict", "retained", "gap", "reset", "rollover", "rewind",
-	"glitch", "lower_bound", "held", "rebased", "capped", "disagreement", "inexact", "corrected",
+	"glitch", "lower_bound", "held", "rebased", "capped", "disagreement", "inexact", "corrected", "suspect",
 }
 
 // String gives the words of the set flags, parted by blanks; empty for none.

@@ -94,6 +94,7 @@ const (
 	Disagreement                   // state and counter disagree for long
 	Inexact                        // a count beyond 2^53 kept as float
 	Corrected                      // its message was run again under corrected rules
+	Suspect                        // held back: unit, source or device in doubt
 )
 
 // Message is one MQTT message, or one entry by a person in the same form, as

@@ -122,6 +122,7 @@ var flagWords = []struct {
 	{reading.Reset, "reset"}, {reading.Rollover, "rollover"}, {reading.Rewind, "rewind"}, {reading.Glitch, "glitch"},
 	{reading.LowerBound, "lower_bound"}, {reading.Held, "held"}, {reading.Rebased, "rebased"}, {reading.Capped, "capped"},
 	{reading.Disagreement, "disagreement"}, {reading.Inexact, "inexact"}, {reading.Corrected, "corrected"},
+	{reading.Suspect, "suspect"},
 }
 
 // Flags writes flags as words, separated by a space.
