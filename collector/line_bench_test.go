@@ -89,7 +89,7 @@ func BenchmarkLineExternal(b *testing.B) {
 	})
 	require.NoError(b, err)
 	serve(b, client.Run)
-	brokertest.Until(b, func() bool {
+	brokertest.Until(b, "it is subscribed", func() bool {
 		for _, c := range l.checks.List() {
 			if c.Name == "broker subscription" {
 				return true
@@ -102,12 +102,12 @@ func BenchmarkLineExternal(b *testing.B) {
 	for b.Loop() {
 		began := time.Now()
 		brokertest.MustLoad(b, lineLoad(baseline.Addr, turn))
-		brokertest.Until(b, func() bool { return bareClient.Count() >= int64(turn+1)*lineMessages })
+		brokertest.Reaches(b, "the bare client", int64(turn+1)*lineMessages, bareClient.Count)
 		bare += time.Since(began)
 
 		began = time.Now()
 		brokertest.MustLoad(b, lineLoad(broker.Addr, turn))
-		brokertest.Until(b, func() bool { return l.done.Load() >= int64(turn+1)*lineMessages })
+		brokertest.Reaches(b, "the intake", int64(turn+1)*lineMessages, l.done.Load)
 		ours += time.Since(began)
 		turn++
 	}

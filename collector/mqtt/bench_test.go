@@ -72,7 +72,7 @@ func BenchmarkExternal(b *testing.B) {
 		client := brokertest.StartBareClient(b, broker.Addr, everything)
 		began := time.Now()
 		brokertest.MustLoad(b, brokertest.LoadOptions{Addr: broker.Addr, Messages: messages})
-		brokertest.Until(b, func() bool { return client.Count() >= messages })
+		brokertest.Reaches(b, "the bare client", messages, client.Count)
 		bare += time.Since(began)
 		client.Stop()
 
@@ -85,11 +85,11 @@ func BenchmarkExternal(b *testing.B) {
 			b.Fatal(err)
 		}
 		stop := runFor(b, durable.Run)
-		brokertest.Until(b, func() bool { return check(checks, "broker subscription").Level == health.Ok })
+		brokertest.Until(b, "it is subscribed", func() bool { return check(checks, "broker subscription").Level == health.Ok })
 		before := c.n.Load()
 		began = time.Now()
 		brokertest.MustLoad(b, brokertest.LoadOptions{Addr: broker.Addr, Messages: messages})
-		brokertest.Until(b, func() bool { return c.n.Load()-before >= messages })
+		brokertest.Reaches(b, "our client", before+messages, c.n.Load)
 		ours += time.Since(began)
 		stop()
 	}

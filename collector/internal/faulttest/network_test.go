@@ -130,10 +130,9 @@ func send(t *testing.T, addr string, first, n int, every time.Duration) *traffic
 		defer close(s.done)
 		defer cancel()
 		s.sent, s.err = brokertest.Load(ctx, brokertest.LoadOptions{
-			Addr: addr, Publishers: senders, Messages: n, Window: senderWindow,
+			Addr: addr, Publishers: senders, Messages: n, Window: senderWindow, Every: every,
 			Topic: func(p, _ int) string { return fmt.Sprintf("%s/d-%d/pulse", below, p+1) },
 			Payload: func(p, i int) []byte {
-				time.Sleep(every)
 				count := first + i
 				s.next[p].Store(int64(count) + 1)
 				return fmt.Appendf(nil, `{"count":%d,"at":%q,"pad":%q}`, count, at(t0.Add(time.Duration(count)*time.Second)), strings.Repeat("x", 100))
@@ -423,7 +422,6 @@ func TestABadNetworkLosesNothingAndLeavesNothingBehind(t *testing.T) {
 	resets := func(n int, every time.Duration) func(*testing.T, *badnet.Proxy, *traffic) {
 		return func(t *testing.T, p *badnet.Proxy, s *traffic) {
 			for range n {
-				time.Sleep(every)
 				p.Reset()
 			}
 			s.wait(t)

@@ -11,6 +11,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"dwindle/collector/mqtt/badnet"
 	"dwindle/collector/mqtt/brokertest"
 )
 
@@ -29,6 +30,28 @@ func TestALoadCountsWhatWasAcknowledged(t *testing.T) {
 	require.Len(t, sent.Acked, 3)
 	require.Len(t, sent.Acked[0], 34) // 100 = 34 + 33 + 33
 	require.Len(t, sent.Acked[2], 33)
+}
+
+// On a busy machine connections are given up and made anew.
+func TestLoadAndBareClientGoOnAfterTheirConnectionsWereCut(t *testing.T) {
+	broker := brokertest.Start(t, brokertest.Options{})
+	proxy := badnet.Start(t, broker.Addr)
+	bare := brokertest.StartBareClient(t, proxy.Addr, "lube/v1/riverside/#")
+	t.Cleanup(bare.Stop)
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		for range 5 {
+			time.Sleep(50 * time.Millisecond)
+			proxy.Reset()
+		}
+	}()
+	sent, err := load(t, brokertest.LoadOptions{Addr: proxy.Addr, Messages: 2000, Every: time.Millisecond})
+	require.NoError(t, err)
+	<-done
+	require.Equal(t, 2000, sent.Count)
+	brokertest.Reaches(t, "the bare client", 2000, bare.Count)
+	require.Greater(t, proxy.Connections(), 5)
 }
 
 func TestWithoutABrokerNothingIsAcknowledged(t *testing.T) {

@@ -1,14 +1,16 @@
 package brokertest
 
 import (
+	"bufio"
 	"context"
 	"errors"
 	"fmt"
+	"net"
 	"strings"
 	"sync"
 	"time"
 
-	paho "github.com/eclipse/paho.mqtt.golang"
+	"github.com/eclipse/paho.mqtt.golang/packets"
 )
 
 // LoadOptions of Load. Zero values take the defaults.
@@ -18,8 +20,10 @@ type LoadOptions struct {
 	Messages   int    // in all; default 1000
 	Size       int    // bytes of a payload; default 200
 	Window     int    // unacknowledged messages of one publisher; default 100
-	Username   string
-	Password   string
+	// Every is the pause before each message of a publisher; default none.
+	Every    time.Duration
+	Username string
+	Password string
 	// Topic and Payload make message i, from 0, of a publisher. By default
 	// each publisher is one dispenser that sends pulse counts, 1 s apart.
 	Topic   func(publisher, i int) string
@@ -99,57 +103,170 @@ func (opt LoadOptions) withDefaults() LoadOptions {
 	return opt
 }
 
-// publish sends one publisher's messages and notes what was acknowledged.
+// publish sends one publisher's messages and notes what was acknowledged. It
+// speaks to the broker packet by packet: the client library calls a message
+// acknowledged when its connection is made anew, and an account that is not
+// exact proves nothing.
 func (opt LoadOptions) publish(ctx context.Context, publisher int, acked []bool) error {
-	o := paho.NewClientOptions().AddBroker("tcp://" + opt.Addr).
-		SetClientID(fmt.Sprintf("load-%d-%d", publisher, time.Now().UnixNano())).
-		SetUsername(opt.Username).SetPassword(opt.Password).
-		SetProtocolVersion(4).
-		SetCleanSession(false). // or a lost connection would lose what is under way
-		SetConnectRetry(true).SetConnectRetryInterval(100 * time.Millisecond).
-		SetMaxReconnectInterval(500 * time.Millisecond)
-	client := paho.NewClient(o)
-	defer client.Disconnect(250)
-	if err := wait(ctx, client.Connect()); err != nil {
-		return fmt.Errorf("connect publisher %d: %w", publisher, err)
-	}
-	publish := func(i int) paho.Token {
-		return client.Publish(opt.Topic(publisher, i), 1, false, opt.Payload(publisher, i))
-	}
-	tokens := make(chan paho.Token, opt.Window)
-	done := make(chan struct{})
-	go func() {
-		defer close(done)
-		i := 0
-		for token := range tokens {
-			// A failed write is told once, so the message is sent anew.
-			for wait(ctx, token) != nil && ctx.Err() == nil {
-				time.Sleep(10 * time.Millisecond)
-				token = publish(i)
-			}
-			acked[i] = ctx.Err() == nil
-			i++
+	for {
+		err := opt.session(ctx, publisher, acked)
+		if err == nil {
+			return nil
 		}
-	}()
-	for i := range acked {
-		if ctx.Err() != nil {
-			break
+		select {
+		case <-ctx.Done():
+			return fmt.Errorf("publisher %d: %w (%w)", publisher, ctx.Err(), err)
+		case <-time.After(100 * time.Millisecond):
 		}
-		tokens <- publish(i)
 	}
-	close(tokens)
-	<-done
-	if err := ctx.Err(); err != nil {
-		return fmt.Errorf("publisher %d: %w", publisher, err)
+}
+
+// answerTime bounds the wait for the broker's greeting.
+const answerTime = 10 * time.Second
+
+// session sends over one connection what is not acknowledged yet, until all is.
+func (opt LoadOptions) session(ctx context.Context, publisher int, acked []bool) error {
+	conn, err := (&net.Dialer{}).DialContext(ctx, "tcp", opt.Addr)
+	if err != nil {
+		return err
 	}
+	defer conn.Close()
+	defer context.AfterFunc(ctx, func() { _ = conn.Close() })()
+	if err := opt.greet(conn, publisher); err != nil {
+		return err
+	}
+	s := &sending{acked: acked, pending: map[uint16]int{}, slots: make(chan struct{}, opt.Window), over: make(chan struct{})}
+	for i, ok := range acked {
+		if !ok {
+			s.left = append(s.left, i)
+		}
+	}
+	if len(s.left) == 0 {
+		return nil
+	}
+	s.open = len(s.left)
+	go s.read(conn)
+	if err := s.write(ctx, conn, opt, publisher); err != nil {
+		_ = conn.Close()
+	}
+	<-s.over
+	if s.open > 0 {
+		return s.err
+	}
+	_, _ = conn.Write([]byte{packets.Disconnect << 4, 0})
 	return nil
 }
 
-func wait(ctx context.Context, token paho.Token) error {
-	select {
-	case <-token.Done():
-		return token.Error()
-	case <-ctx.Done():
-		return ctx.Err()
+// greet introduces a publisher. It keeps no session: what was not acknowledged
+// is sent anew.
+func (opt LoadOptions) greet(conn net.Conn, publisher int) error {
+	hello := packets.NewControlPacket(packets.Connect).(*packets.ConnectPacket)
+	hello.ProtocolName, hello.ProtocolVersion, hello.CleanSession = "MQTT", 4, true
+	hello.ClientIdentifier = fmt.Sprintf("load-%d-%d", publisher, time.Now().UnixNano())
+	hello.UsernameFlag, hello.Username = opt.Username != "", opt.Username
+	hello.PasswordFlag, hello.Password = opt.Password != "", []byte(opt.Password)
+	if err := errors.Join(conn.SetDeadline(time.Now().Add(answerTime)), hello.Write(conn)); err != nil {
+		return err
 	}
+	p, err := packets.ReadPacket(conn)
+	if err != nil {
+		return err
+	}
+	if ack, ok := p.(*packets.ConnackPacket); !ok || ack.ReturnCode != packets.Accepted {
+		return fmt.Errorf("the broker answers the greeting with %v", p)
+	}
+	return conn.SetDeadline(time.Time{})
+}
+
+// sending is what is under way over one connection.
+type sending struct {
+	acked []bool
+	left  []int // messages to be sent, in order
+	slots chan struct{}
+	over  chan struct{} // closed when all is acknowledged or the connection is gone
+
+	mu      sync.Mutex
+	pending map[uint16]int // packet id to message
+	open    int            // messages without an acknowledgement
+	err     error
+}
+
+// read notes acknowledgements.
+func (s *sending) read(conn net.Conn) {
+	defer close(s.over)
+	in := bufio.NewReader(conn)
+	for {
+		p, err := packets.ReadPacket(in)
+		if err != nil {
+			s.err = err
+			return
+		}
+		ack, ok := p.(*packets.PubackPacket)
+		if !ok {
+			continue
+		}
+		s.mu.Lock()
+		i, ok := s.pending[ack.MessageID]
+		if ok {
+			delete(s.pending, ack.MessageID)
+			s.acked[i] = true
+			s.open--
+		}
+		done := s.open == 0
+		s.mu.Unlock()
+		if ok {
+			<-s.slots
+		}
+		if done {
+			return
+		}
+	}
+}
+
+// write sends the messages, as many at once as the window allows.
+func (s *sending) write(ctx context.Context, conn net.Conn, opt LoadOptions, publisher int) error {
+	out := bufio.NewWriter(conn)
+	id := uint16(0)
+	for _, i := range s.left {
+		if opt.Every > 0 {
+			select {
+			case <-ctx.Done():
+				return ctx.Err()
+			case <-time.After(opt.Every):
+			}
+		}
+		select {
+		case s.slots <- struct{}{}:
+		default:
+			if err := out.Flush(); err != nil {
+				return err
+			}
+			select {
+			case s.slots <- struct{}{}:
+			case <-s.over:
+				return errors.New("the connection is gone")
+			}
+		}
+		p := packets.NewControlPacket(packets.Publish).(*packets.PublishPacket)
+		p.Qos, p.TopicName, p.Payload = 1, opt.Topic(publisher, i), opt.Payload(publisher, i)
+		s.mu.Lock()
+		for taken := true; taken; {
+			if id++; id == 0 {
+				id = 1 // packet ids begin there
+			}
+			_, taken = s.pending[id]
+		}
+		s.pending[id] = i
+		s.mu.Unlock()
+		p.MessageID = id
+		if err := p.Write(out); err != nil {
+			return err
+		}
+		if opt.Every > 0 {
+			if err := out.Flush(); err != nil {
+				return err
+			}
+		}
+	}
+	return out.Flush()
 }
