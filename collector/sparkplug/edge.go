@@ -213,7 +213,11 @@ func (r *run) hold(e *edge, m held) {
 	e.held = append(e.held, m)
 	h.heldBytes += m.size
 	if e.deadline.IsZero() {
-		e.deadline = r.now.Add(h.opt.Reorder)
+		wait := h.opt.Reorder
+		if e.state != Online {
+			wait = min(wait, holdUnborn)
+		}
+		e.deadline = r.now.Add(wait)
 	}
 }
 

@@ -68,6 +68,11 @@ const (
 	maxPart = 192 << 10
 )
 
+// holdUnborn is how long a message is held back of an edge node whose birth was
+// not seen: births that overtake each other do so by moments (a proposal), and
+// until it is asked for one, its aliases mean nothing.
+const holdUnborn = 500 * time.Millisecond
+
 // Requests for a birth: at least so far apart for one edge node, twice as far
 // after each one, up to the longest; and so far apart for all together. A
 // birth is the largest message that an edge node has, and storms of them are

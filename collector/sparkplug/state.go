@@ -71,13 +71,13 @@ func (h *Host) Closing(now time.Time) []Publication {
 
 // Closed says that the connection has ended: nothing that is known of the edge
 // nodes holds any more, and each has to be born again. What was held back is
-// handed on as far as it stands for itself.
+// handed on as far as it stands for itself. What the births said is kept to be
+// compared with the next ones, and the session's number, should its death come.
 func (h *Host) Closed(now time.Time) Outcome {
 	r := &run{h: h, now: now}
 	h.up, h.announce = false, false
 	for _, e := range h.sorted() {
 		r.release(e, func(held) bool { return true })
-		e.forget(h) // but for its session: should its death come later, it is known
 		e.deadline, e.wants = time.Time{}, ""
 		if e.state == Online || e.state == Stale {
 			r.become(e, Unknown, "the connection to the broker ended")

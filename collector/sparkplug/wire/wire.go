@@ -13,8 +13,14 @@
 package wire
 
 import (
+	"bytes"
+	"compress/gzip"
+	"compress/zlib"
+	"errors"
 	"fmt"
+	"io"
 	"math"
+	"strings"
 	"unicode/utf8"
 
 	"google.golang.org/protobuf/encoding/protowire"
@@ -142,6 +148,8 @@ const (
 	payloadTime    = 1
 	payloadMetrics = 2
 	payloadSeq     = 3
+	payloadUUID    = 4
+	payloadBody    = 5
 
 	metricName       = 1
 	metricAlias      = 2
@@ -204,16 +212,72 @@ func next(b []byte) (f field, rest []byte, err error) {
 	return f, b[n:], nil
 }
 
-// Decode reads a payload. The result shares memory with b.
+// Decode reads a payload, also one that is packed into another (see [unpack]).
+// The result shares memory with b.
 func Decode(b []byte) (Payload, error) {
+	p, packed, err := decode(b)
+	if err != nil || packed == nil {
+		return p, err
+	}
+	if b, err = unpack(packed, p.Metrics); err != nil {
+		return Payload{}, fmt.Errorf("unpack a Sparkplug payload: %w", err)
+	}
+	if p, packed, err = decode(b); err == nil && packed != nil {
+		err = errors.New("read a Sparkplug payload: it is packed twice")
+	}
+	if err != nil {
+		return Payload{}, err
+	}
+	return p, nil
+}
+
+// packedMark is what stands in the field uuid of a payload whose body holds
+// another one, compressed.
+const packedMark = "SPBV1.0_COMPRESSED"
+
+// unpack takes a payload out of the body of another. The specification says
+// nothing of it; this is how the JavaScript client of Eclipse Tahu
+// (sparkplug-client 3.2.4) packs: with zlib or, where a metric named algorithm
+// says so, gzip.
+func unpack(body []byte, metrics []Metric) ([]byte, error) {
+	algorithm := "DEFLATE"
+	for _, m := range metrics {
+		if m.Name == "algorithm" && m.Value.Field == StringField {
+			algorithm = strings.ToUpper(m.Value.Text)
+		}
+	}
+	var r io.Reader
+	var err error
+	switch algorithm {
+	case "DEFLATE":
+		r, err = zlib.NewReader(bytes.NewReader(body))
+	case "GZIP":
+		r, err = gzip.NewReader(bytes.NewReader(body))
+	default:
+		return nil, fmt.Errorf("the algorithm %.20q is not known; DEFLATE and GZIP are", algorithm)
+	}
+	if err != nil {
+		return nil, err
+	}
+	out, err := io.ReadAll(io.LimitReader(r, MaxBytes+1))
+	if err == nil && len(out) > MaxBytes {
+		err = fmt.Errorf("more than %d bytes", MaxBytes)
+	}
+	return out, err
+}
+
+// decode reads one payload; packed is its body if that is another one.
+func decode(b []byte) (_ Payload, packed []byte, err error) {
 	if len(b) > MaxBytes {
-		return Payload{}, fmt.Errorf("read a Sparkplug payload: %d bytes, above %d", len(b), MaxBytes)
+		return Payload{}, nil, fmt.Errorf("read a Sparkplug payload: %d bytes, above %d", len(b), MaxBytes)
 	}
 	var p Payload
+	marked := false
+	body := []byte{}
 	for len(b) > 0 {
 		f, rest, err := next(b)
 		if err != nil {
-			return Payload{}, fmt.Errorf("read a Sparkplug payload: %w", err)
+			return Payload{}, nil, fmt.Errorf("read a Sparkplug payload: %w", err)
 		}
 		b = rest
 		switch {
@@ -223,18 +287,25 @@ func Decode(b []byte) (Payload, error) {
 			p.Seq = &f.bits
 		case f.number == payloadMetrics && f.kind == protowire.BytesType:
 			if len(p.Metrics) == MaxMetrics {
-				return Payload{}, fmt.Errorf("read a Sparkplug payload: more than %d metrics", MaxMetrics)
+				return Payload{}, nil, fmt.Errorf("read a Sparkplug payload: more than %d metrics", MaxMetrics)
 			}
 			m, err := decodeMetric(f.bytes)
 			if err != nil {
-				return Payload{}, fmt.Errorf("read metric %d of a Sparkplug payload: %w", len(p.Metrics)+1, err)
+				return Payload{}, nil, fmt.Errorf("read metric %d of a Sparkplug payload: %w", len(p.Metrics)+1, err)
 			}
 			p.Metrics = append(p.Metrics, m)
+		case f.number == payloadUUID && f.kind == protowire.BytesType:
+			marked = string(f.bytes) == packedMark
+		case f.number == payloadBody && f.kind == protowire.BytesType:
+			body = f.bytes
 		case f.number >= payloadTime && f.number <= payloadSeq:
-			return Payload{}, fmt.Errorf("read a Sparkplug payload: field %d is of the wrong kind", f.number)
+			return Payload{}, nil, fmt.Errorf("read a Sparkplug payload: field %d is of the wrong kind", f.number)
 		}
 	}
-	return p, nil
+	if marked {
+		return p, body, nil
+	}
+	return p, nil, nil
 }
 
 // metricKinds are the kinds of the fields that are read.

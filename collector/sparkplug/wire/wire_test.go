@@ -2,6 +2,7 @@ package wire_test
 
 import (
 	"bytes"
+	"compress/zlib"
 	"math"
 	"testing"
 
@@ -114,6 +115,39 @@ func TestMalformedPayloadsAreRefused(t *testing.T) {
 			_, err := wire.Decode(tt.in)
 			require.ErrorContains(t, err, tt.want)
 		})
+	}
+}
+
+// packed is a payload whose body holds another one.
+func packed(t testing.TB, body []byte, algorithm string) []byte {
+	t.Helper()
+	var z bytes.Buffer
+	w := zlib.NewWriter(&z)
+	_, err := w.Write(body)
+	require.NoError(t, err)
+	require.NoError(t, w.Close())
+	b := wire.Encode(wire.Payload{Metrics: []wire.Metric{{Name: "algorithm", Datatype: wire.String, Value: wire.Value{Field: wire.StringField, Text: algorithm}}}})
+	b = protowire.AppendTag(b, 4, protowire.BytesType)
+	b = protowire.AppendString(b, "SPBV1.0_COMPRESSED")
+	b = protowire.AppendTag(b, 5, protowire.BytesType)
+	return protowire.AppendBytes(b, z.Bytes())
+}
+
+func TestAPackedPayloadIsBounded(t *testing.T) {
+	inner := wire.Encode(wire.Payload{Seq: ptr(uint64(7))})
+	p, err := wire.Decode(packed(t, inner, "deflate"))
+	require.NoError(t, err)
+	require.Equal(t, ptr(uint64(7)), p.Seq)
+	require.Empty(t, p.Metrics)
+
+	for want, in := range map[string][]byte{
+		"more than 1048576 bytes": packed(t, make([]byte, 100<<20), "DEFLATE"),
+		"packed twice":            packed(t, packed(t, inner, "DEFLATE"), "DEFLATE"),
+		"algorithm \"LZ\"":        packed(t, inner, "LZ"),
+		"gzip: invalid header":    packed(t, inner, "GZIP"),
+	} {
+		_, err := wire.Decode(in)
+		require.ErrorContains(t, err, want)
 	}
 }
 

@@ -3,6 +3,7 @@
 // regenerate.sh.
 "use strict";
 const fs = require("fs");
+const zlib = require("zlib");
 const Long = require("long");
 const codec = require("sparkplug-payload").get("spBv1.0");
 
@@ -17,7 +18,13 @@ function values(x) {
 }
 
 const out = JSON.parse(fs.readFileSync("inputs.json", "utf8")).map((v) => {
-  const hex = Buffer.from(codec.encodePayload(values(v.payload))).toString("hex");
+  let bytes = codec.encodePayload(values(v.payload));
+  if (v.packed) {
+    const body = v.packed === "GZIP" ? zlib.gzipSync(bytes) : zlib.deflateSync(bytes);
+    const algorithm = { name: "algorithm", type: "String", value: v.packed };
+    bytes = codec.encodePayload({ uuid: "SPBV1.0_COMPRESSED", body, metrics: [algorithm] });
+  }
+  const hex = Buffer.from(bytes).toString("hex");
   return { name: v.name, source: v.source, topic: v.topic, payload: v.payload, items: v.items, hex };
 });
 fs.writeFileSync("vectors.json", "[\n" + out.map((v) => JSON.stringify(v)).join(",\n") + "\n]\n");
