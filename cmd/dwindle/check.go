@@ -14,6 +14,12 @@ type checkCmd struct {
 	Effective bool   `help:"Print each value with its origin."`
 	Import    string `placeholder:"CSV" help:"Turn a table of points into YAML for a site file." xor:"what" required:""`
 	Schema    bool   `help:"Print the JSON Schema of the site file." xor:"what" required:""`
+
+	Try      string `placeholder:"TOPIC" help:"Show what would be stored of a message on this topic, or why not; nothing is stored."`
+	Payload  string `arg:"" optional:"" help:"With --try: the payload; - reads it from standard input."`
+	Retained bool   `help:"With --try: as if the broker replayed it."`
+	Received moment `placeholder:"TIME" help:"With --try: as if it came then."`
+	JSON     bool   `name:"json" help:"With --try: machine output."`
 }
 
 // Run checks a site file, imports points, or prints the schema.
@@ -29,6 +35,9 @@ func (c checkCmd) Run(e *env) error {
 	case c.Import != "":
 		return c.importPoints(e)
 	}
+	if c.Try == "" && (c.Payload != "" || c.Retained || c.Received != "" || c.JSON) {
+		return &usageError{"a payload, --retained, --received and --json go with --try TOPIC"}
+	}
 	site, err := config.Load(c.Config)
 	var faults *config.Faults
 	if errors.As(err, &faults) {
@@ -37,6 +46,9 @@ func (c checkCmd) Run(e *env) error {
 	}
 	if err != nil {
 		return err
+	}
+	if c.Try != "" {
+		return c.try(e, site)
 	}
 	if c.Effective {
 		t := text.NewTable(text.Column{Head: "key"}, text.Column{Head: "value", Wrap: true}, text.Column{Head: "from", Wrap: true})

@@ -14,6 +14,15 @@ type moment struct {
 	fromDevice bool
 	raw, hint  string // why the device's own time was not used
 	unit       string // s, ms, us or ns, where it was a number
+	source     string // its name in the payload, where it was used
+}
+
+// from notes the name of a time that could be used.
+func (m moment) from(name string) moment {
+	if m.fromDevice {
+		m.source = name
+	}
+	return m
 }
 
 // clock says how a time was written, where a mapping knows.

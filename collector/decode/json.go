@@ -100,9 +100,9 @@ func (w *jsonWalk) value(v value, depth int) {
 		s := &scanner{in: v.raw}
 		members, _ := s.object(1) // was checked when the payload was scanned
 		inner, unit := valueIn(members)
-		if inner != nil {
+		if inner != nil && w.wanted() {
 			w.emit(*inner, unit)
-		} else {
+		} else if inner == nil {
 			w.emit(v, "")
 		}
 		end := len(w.path)
@@ -152,18 +152,14 @@ func valueIn(members []member) (inner *value, unit string) {
 	return inner, unit
 }
 
+// wanted says that the mapping may take what stands here.
+func (w *jsonWalk) wanted() bool { return w.in.wants == nil || w.in.wants(w.path) }
+
 func (w *jsonWalk) emit(v value, unit string) {
-	wanted := w.in.wants == nil || w.in.wants(w.path)
-	if !wanted && (nested(v) || len(w.items) >= MaxElements) {
+	if !w.wanted() && (nested(v) || !w.others()) {
 		return
 	}
-	it := item{value: v, unit: unit, part: w.part}
-	if wanted || w.others() {
-		it.name = string(w.path)
-	} else {
-		return
-	}
-	w.items = append(w.items, it)
+	w.items = append(w.items, item{name: string(w.path), value: v, unit: unit, part: w.part})
 }
 
 // others says whether there is room for the name of one more value that is

@@ -22,7 +22,8 @@ const (
 type reader struct {
 	rule     *rule
 	vars     mapping.Vars
-	bare     bool // the payload is one bare value
+	tell     func(Step) // nil: nobody wants to know
+	bare     bool       // the payload is one bare value
 	received time.Time
 	items    []item
 	used     []bool
@@ -48,7 +49,7 @@ type draftKey struct {
 }
 
 // mapped decodes a message by a mapping.
-func (r *Rules) mapped(m reading.Message, rule *rule, vars mapping.Vars, reg Register, now time.Time) (Understood, *Kept) {
+func (r *Rules) mapped(m reading.Message, rule *rule, vars mapping.Vars, reg Register, now time.Time, tell func(Step)) (Understood, *Kept) {
 	switch {
 	case len(m.Payload) == 0:
 		return Understood{}, &Kept{Reason: Empty, Detail: "payload of length 0"}
@@ -68,7 +69,7 @@ func (r *Rules) mapped(m reading.Message, rule *rule, vars mapping.Vars, reg Reg
 	if items != nil && len(items) == 0 {
 		return Understood{Mapping: rule.label, Form: f.name}, nil
 	}
-	rd := &reader{rule: rule, vars: vars, bare: f.name == scalarForm.name, received: received, items: items, used: make([]bool, len(items)), index: map[draftKey]int{}, moments: map[int]moment{}}
+	rd := &reader{rule: rule, tell: tell, vars: vars, bare: f.name == scalarForm.name, received: received, items: items, used: make([]bool, len(items)), index: map[draftKey]int{}, moments: map[int]moment{}}
 	rd.vars["site"] = r.site
 	if kept := rd.take(); kept != nil {
 		return Understood{}, kept
@@ -242,6 +243,9 @@ func (rd *reader) put(v *valueRule, i int, vars mapping.Vars) *Kept {
 	if h.unit == "" && v.fixed == nil {
 		h.unit = it.unit
 	}
+	if rd.tell != nil {
+		rd.tell(Step{Device: device, Field: string(v.kind) + "." + v.field, From: it.name, Sent: clip(string(it.value.raw)), Unit: h.unit, Fixed: v.fixed != nil, Missing: cmp.Or(it.bad, emptiness(&val)), Time: when.source})
+	}
 	d := rd.draft(device, v.kind, when, it.part)
 	d.fields = append(d.fields, member{name: v.field, value: val, how: &h})
 	if it.id != "" && (v.field == "pulses" || v.field == "volume_cm3") {
@@ -257,6 +261,14 @@ func (rd *reader) put(v *valueRule, i int, vars mapping.Vars) *Kept {
 	return nil
 }
 
+// emptiness says that a value stands for none; empty where it does not.
+func emptiness(v *value) string {
+	if v.kind == nullValue || v.kind == textValue && placeholder(v.text) {
+		return "no value"
+	}
+	return ""
+}
+
 // fix adds a value that is not sent: to the samples of its kind, or to one of
 // its own.
 func (rd *reader) fix(v *valueRule) *Kept {
@@ -265,23 +277,36 @@ func (rd *reader) fix(v *valueRule) *Kept {
 		return &Kept{Reason: BadTopic, Detail: strconv.Quote(clip(device)) + " is no valid id of a device"}
 	}
 	fixed := member{name: v.field, value: *v.fixed, how: v.how}
+	// A part of an object says nothing where the rest of it is not there.
+	within := ""
+	if object, _, nested := strings.Cut(v.field, "."); nested {
+		within = object + "."
+	}
 	found := false
 	for i := range rd.drafts {
-		if d := &rd.drafts[i]; d.kind == v.kind && (v.device == "" || d.device == device) {
+		if d := &rd.drafts[i]; d.kind == v.kind && (v.device == "" || d.device == device) && d.holds(within) {
 			d.fields = append(d.fields, fixed)
 			found = true
 		}
 	}
-	if found {
+	if found || within != "" {
 		return nil
 	}
 	when, kept := rd.when(&item{})
 	if kept != nil {
 		return kept
 	}
+	if rd.tell != nil {
+		rd.tell(Step{Device: device, Field: string(v.kind) + "." + v.field, Sent: clip(string(v.fixed.raw)), Fixed: true, Time: when.source})
+	}
 	d := rd.draft(device, v.kind, when, 0)
 	d.fields = append(d.fields, fixed)
 	return nil
+}
+
+// holds says that a field whose name begins so was sent.
+func (d *draft) holds(begin string) bool {
+	return slices.ContainsFunc(d.fields, func(m member) bool { return strings.HasPrefix(m.name, begin) })
 }
 
 // device says whose a value is; without a valid id ok is false.
@@ -309,7 +334,7 @@ func (rd *reader) draft(device string, kind reading.Kind, when moment, part int)
 // item's own, else under a usual name, else the receive time.
 func (rd *reader) when(it *item) (moment, *Kept) {
 	if rd.rule.time == nil && it.when != nil {
-		return *it.when, nil
+		return rd.own(it), nil
 	}
 	if m, ok := rd.moments[it.part]; ok {
 		return m, nil
@@ -319,10 +344,24 @@ func (rd *reader) when(it *item) (moment, *Kept) {
 		return m, kept
 	}
 	if !m.fromDevice && m.raw == "" && it.when != nil {
-		return *it.when, nil // what the mapping names is not there
+		return rd.own(it), nil // what the mapping names is not there
 	}
 	rd.moments[it.part] = m
 	return m, nil
+}
+
+// timeName says that a name is a usual one of a time and not that of a value.
+func (rd *reader) timeName(name string) bool {
+	return timeName(name) && !slices.ContainsFunc(rd.rule.values, func(v valueRule) bool { return v.from != nil && v.from.Match(name, nil) })
+}
+
+// own is the time that the form gives an item.
+func (rd *reader) own(it *item) moment {
+	m := *it.when
+	if m.fromDevice {
+		m.source = "the time of the form"
+	}
+	return m
 }
 
 // messageTime reads the time of a part of the message, else of the whole.
@@ -343,12 +382,15 @@ func (rd *reader) messageTime(part int) (moment, *Kept) {
 	}
 	t := rd.rule.time
 	if t == nil {
-		if it := find(timeName); it != nil {
+		if it := find(rd.timeName); it != nil {
 			m, ok := momentOf(&it.value, rd.received)
 			if !ok {
-				return own, &Kept{Reason: BadTime, Detail: it.name + ": " + strconv.Quote(clip(string(it.value.raw))) + " is no time in a form that is read"}
+				// The name was a guess, so this spoils nothing.
+				own.raw = clip(string(it.value.raw))
+				own.hint = "what stands under " + it.name + " is no time in a form that is read; the receive time was used; name the time in the mapping"
+				return own, nil
 			}
-			return m, nil
+			return m.from(it.name), nil
 		}
 		return own, nil
 	}
@@ -375,6 +417,7 @@ func (rd *reader) messageTime(part int) (moment, *Kept) {
 	if !ok {
 		return own, &Kept{Reason: BadTime, Detail: it.name + ": " + strconv.Quote(clip(string(it.value.raw))) + " is no time in a form that is read"}
 	}
+	m = m.from(it.name)
 	if t.relative && t.base == nil {
 		// As good as the receive time, and no better: of a message that the
 		// broker replays nobody can say when it was true.

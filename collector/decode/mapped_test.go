@@ -106,6 +106,8 @@ func TestMappings(t *testing.T) {
 		{"batch/lub-7", `[{"t":-10,"v":7},{"t":-30,"v":5},{"t":-20,"v":6}]`, "lub-7 pulse.count=5 received 30s later\nlub-7 pulse.count=6 received 20s later\nlub-7 pulse.count=7 received 10s later"},
 		{"lines/lub-7", "{\"p\":1,\"ts\":1792999200}\n{\"p\":2,\"ts\":1792999210}\n", "lub-7 pulse.count=1 at 2026-10-26T07:20:00Z\nlub-7 pulse.count=2 at 2026-10-26T07:20:10Z"},
 		{"st/lub-7", `{"f":["low"],"dose":2.1,"T":21.5,"p.bar":3}`, "lub-7 faults low\nlub-7 setting 2.1 cm3/100h\nlub-7 status.pressure_bar=3\nlub-7 status.temperature_c=21.5"},
+		{"st/lub-7", `{"T":"21,5 °C","t":1792999000}`, "lub-7 status.temperature_c=21.5 at 2026-10-26T07:16:40Z"},
+		{"st/lub-7", `{"T":21.5,"time":"5 o'clock"}`, "lub-7 status.temperature_c=21.5"},
 		{"chg/lub-7", `{"lid":true,"nr":17}`, "lub-7 change 120 cm3"},
 	} {
 		t.Run(c.topic+" "+c.payload, func(t *testing.T) {

@@ -22,6 +22,10 @@ import (
 // must be known all the same, because without them nobody can say what a
 // weight means.
 func Native(m reading.Message, prefix, site string, reg Register, now time.Time) (Decoded, *Kept) {
+	return native(m, prefix, site, reg, now, nil)
+}
+
+func native(m reading.Message, prefix, site string, reg Register, now time.Time, tell func(Step)) (Decoded, *Kept) {
 	id, kind, kept := route(m.Topic, prefix, site)
 	if kept != nil {
 		return Decoded{}, kept
@@ -51,11 +55,32 @@ func Native(m reading.Message, prefix, site string, reg Register, now time.Time)
 		return keep(BadTime, "at: "+strconv.Quote(clip(string(at.raw)))+" is no time in a form that is read")
 	}
 	s.when = when
+	if tell != nil {
+		tellNative(tell, &s, bare)
+	}
 	d, kept := s.vet(dev, received, m.Retained)
 	if bare && kept == nil {
 		d.Coerced = 1
 	}
 	return d, kept
+}
+
+// tellNative tells the fields of the kind that a native message holds.
+func tellNative(tell func(Step), s *sample, bare bool) {
+	from := ""
+	if s.when.fromDevice {
+		from = "at"
+	}
+	for i := range s.fields.members {
+		m := &s.fields.members[i]
+		if f, ok := mapping.FieldNamed(string(s.kind) + "." + strings.ToLower(m.name)); ok {
+			step := Step{Device: s.device, Field: f.Name, From: m.name, Sent: clip(string(m.value.raw)), Time: from, Missing: emptiness(&m.value)}
+			if bare {
+				step.From = ""
+			}
+			tell(step)
+		}
+	}
 }
 
 // bareField says which field a payload without an object around it means, where

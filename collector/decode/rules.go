@@ -203,13 +203,14 @@ func fits(p *mapping.Pattern, name []byte) bool {
 	return p.Match(string(name), nil)
 }
 
-// timeName lists the usual names of a message's time.
+// timeName lists the usual names of a message's time. A capital T is more
+// often a temperature.
 func timeName(name string) bool {
 	switch strings.ToLower(name) {
-	case "at", "ts", "time", "timestamp", "t", "timestamp_ms":
+	case "at", "ts", "time", "timestamp", "timestamp_ms":
 		return true
 	}
-	return false
+	return name == "t"
 }
 
 // find gives the first mapping that a topic fits.
@@ -228,8 +229,8 @@ type Understood struct {
 	Mapping string // that was used, by name or topic; empty: a native message
 	Form    string // that was read
 	Samples []Decoded
-	// Ignored counts the values in the payload that no mapping takes; Others
-	// names the first of them.
+	// Ignored counts the values in the payload that no mapping takes, of JSON
+	// the first 64; Others names the first of them.
 	Ignored int
 	Others  []string
 	// Beside are the values of devices that are not in the register, where the
@@ -250,21 +251,48 @@ type Understood struct {
 // m.Received is taken as it is (a replayed message keeps its own receive
 // time); now is used only where it is zero.
 func Decode(m reading.Message, rules *Rules, reg Register, now time.Time) (Understood, *Kept) {
-	if rules.skips(m.Topic) {
+	return rules.decode(m, reg, now, nil)
+}
+
+// Step is one value on its way from the payload to a field, for people who
+// want to see what becomes of a message.
+type Step struct {
+	Device string
+	Field  string // such as run.hours
+	From   string // name in the payload; empty for a bare or fixed value
+	Sent   string // as it was sent, shortened
+	Unit   string // that was given by the mapping or the form, if any
+	Fixed  bool   // not sent but given by the mapping
+	// Missing says why there is no value: it was sent empty, or with a quality
+	// that is not good. Empty: there is one.
+	Missing string
+	Time    string // name of the time that was used; empty: none was sent
+}
+
+// Explain is Decode that also tells the steps, even those of a message that is
+// kept aside.
+func Explain(m reading.Message, rules *Rules, reg Register, now time.Time) (Understood, *Kept, []Step) {
+	var steps []Step
+	u, kept := rules.decode(m, reg, now, func(s Step) { steps = append(steps, s) })
+	return u, kept, steps
+}
+
+func (r *Rules) decode(m reading.Message, reg Register, now time.Time, tell func(Step)) (Understood, *Kept) {
+	if r.skips(m.Topic) {
 		return Understood{Skipped: true}, nil
 	}
-	if strings.HasPrefix(m.Topic, rules.native) || len(m.Topic) > MaxTopic || !utf8.ValidString(m.Topic) {
-		d, kept := Native(m, rules.prefix, rules.site, reg, now)
+	if strings.HasPrefix(m.Topic, r.native) || len(m.Topic) > MaxTopic || !utf8.ValidString(m.Topic) {
+		d, kept := native(m, r.prefix, r.site, reg, now, tell)
 		if kept != nil {
 			return Understood{}, kept
 		}
 		return Understood{Form: "native", Samples: []Decoded{d}}, nil
 	}
-	rule, vars := rules.find(m.Topic)
+	rule, vars := r.find(m.Topic)
 	if rule == nil {
 		return Understood{}, &Kept{Reason: BadTopic, Detail: "topic " + strconv.Quote(clip(m.Topic)) + " is neither native nor mapped"}
 	}
-	return rules.mapped(m, rule, vars, reg, now)
+	return r.mapped(m, rule, vars, reg, now, tell)
 }
 
 func (r *Rules) skips(topic string) bool {
