@@ -256,3 +256,31 @@ func about(e *journal.Entry, device string) bool {
 	}
 	return false
 }
+
+// StoreAgain commits what was stored before in a journal that is lost, and says
+// how many readings and facts of it were missing. Nothing is counted as
+// received.
+func (in *Intake) StoreAgain(ctx context.Context, b journal.Batch) (missing int, err error) {
+	if err := in.goesOn(ctx); err != nil {
+		return 0, err
+	}
+	result, err := in.j.StoreAgain(ctx, b)
+	if errors.Is(err, journal.ErrRefused) && len(b) > 1 {
+		for i := range b {
+			n, err := in.StoreAgain(ctx, b[i:i+1])
+			missing += n
+			if err != nil {
+				return missing, err
+			}
+		}
+		return missing, nil
+	}
+	if errors.Is(err, journal.ErrRefused) {
+		return 0, nil // damaged beyond use
+	}
+	if err != nil {
+		return 0, err
+	}
+	in.done(b, result)
+	return result.Rows, nil
+}

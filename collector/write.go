@@ -168,19 +168,31 @@ func (in *Intake) store(entries journal.Batch) []Fate {
 			return fates
 		}
 		in.complain(err)
+		var hopeless <-chan struct{} // a damaged file does not get better
+		if errors.Is(err, journal.ErrDamaged) {
+			hopeless = in.stopping
+		}
 		wait := time.NewTimer(pause)
 		select {
 		case <-wait.C:
 		case <-in.giveUp:
 			wait.Stop()
-			fates := make([]Fate, len(entries))
-			for i := range fates {
-				fates[i].Err = fmt.Errorf("stopped before the journal could be written: %w", err)
-			}
-			return fates
+			return unwritten(len(entries), err)
+		case <-hopeless:
+			wait.Stop()
+			return unwritten(len(entries), err)
 		}
 		pause = min(2*pause, retryMost)
 	}
+}
+
+// unwritten is the fate of entries that a stop has overtaken.
+func unwritten(n int, err error) []Fate {
+	fates := make([]Fate, n)
+	for i := range fates {
+		fates[i].Err = fmt.Errorf("stopped before the journal could be written: %w", err)
+	}
+	return fates
 }
 
 // refused deals with an entry that can never be stored: a message is kept
@@ -215,7 +227,7 @@ func (in *Intake) complain(err error) {
 	what, try, _ := strings.Cut(err.Error(), "\ntry: ")
 	switch {
 	case errors.Is(err, journal.ErrDamaged):
-		try = "stop dwindle, move the journal aside and `dwindle restore` the newest backup"
+		try = "dwindle serve puts it aside and goes on from the newest snapshot; elsewhere restore the newest backup"
 	case errors.Is(err, journal.ErrGone):
 		try = "put the file back under its name; or stop dwindle and `dwindle restore` the newest backup"
 	case try == "":

@@ -22,7 +22,9 @@ func TestABackupHoldsWhatTheLedgerHolds(t *testing.T) {
 	copied := filepath.Join(dir, "copy.db")
 	require.NoError(t, l.Backup(t.Context(), copied))
 	require.ErrorContains(t, l.Backup(t.Context(), copied), "exists already")
-	require.NoError(t, ledger.Verify(t.Context(), copied))
+	proof, err := ledger.Verify(t.Context(), copied)
+	require.NoError(t, err)
+	require.EqualValues(t, 1, proof.Log)
 
 	c, err := ledger.OpenReader(t.Context(), copied)
 	require.NoError(t, err)
@@ -47,5 +49,6 @@ func TestVerifyTellsADamagedLedger(t *testing.T) {
 		copy(raw[i:], "xxxxxxxxxxxxxxxx")
 	}
 	require.NoError(t, os.WriteFile(path, raw, 0o600))
-	require.Error(t, ledger.Verify(t.Context(), path))
+	_, err = ledger.Verify(t.Context(), path)
+	require.ErrorIs(t, err, ledger.ErrDamaged)
 }

@@ -61,13 +61,17 @@ func (l *Ledger) Commit(ctx context.Context, c Change) error {
 	}
 	tx, err := l.write.BeginTx(ctx, nil)
 	if err != nil {
-		return fmt.Errorf("write ledger %s: %w", l.path, err)
+		return fmt.Errorf("write ledger %s: %w", l.path, fault(l.path, err))
 	}
-	if err := put(ctx, tx, &c); err != nil {
-		return fmt.Errorf("write ledger %s: %w", l.path, errors.Join(err, tx.Rollback()))
+	err = put(ctx, tx, &c)
+	if err == nil {
+		err = l.inPlace()
+	}
+	if err != nil {
+		return fmt.Errorf("write ledger %s: %w", l.path, errors.Join(fault(l.path, err), tx.Rollback()))
 	}
 	if err := tx.Commit(); err != nil {
-		return fmt.Errorf("write ledger %s: %w", l.path, err)
+		return fmt.Errorf("write ledger %s: %w", l.path, fault(l.path, err))
 	}
 	return nil
 }

@@ -33,20 +33,24 @@ type Ledger struct {
 	path  string
 	write *sql.DB // nil in a reader
 	read  *sql.DB
+	file  os.FileInfo // what was opened for writing, to notice that it was taken away
 }
 
 // Open opens the ledger for writing and makes it if there is none. One process
 // may do so at a time; who holds the data directory decides that.
-func Open(ctx context.Context, path string) (*Ledger, error) {
+// A damaged file is refused with ErrDamaged, a newer one with ErrNewer.
+func Open(ctx context.Context, path string) (_ *Ledger, err error) {
+	defer func() { err = fault(path, err) }()
 	// The file is made with our mode first: SQLite would take the umask's.
 	f, err := os.OpenFile(path, os.O_CREATE|os.O_RDWR, 0o640)
 	if err != nil {
 		return nil, fmt.Errorf("open ledger %s: %w\ntry: see that the data directory exists and may be written", path, err)
 	}
-	if err := f.Close(); err != nil {
+	l := &Ledger{path: path}
+	l.file, err = f.Stat()
+	if err := errors.Join(err, f.Close()); err != nil {
 		return nil, fmt.Errorf("open ledger %s: %w", path, err)
 	}
-	l := &Ledger{path: path}
 	l.write, err = connect(path, "&_txlock=immediate&_pragma=journal_mode(WAL)&_pragma=synchronous(FULL)&_pragma=wal_autocheckpoint(1000)&_pragma=journal_size_limit(16777216)", 1)
 	if err != nil {
 		return nil, err

@@ -184,9 +184,9 @@ func TestFilesThatCannotBeTaken(t *testing.T) {
 	require.NoError(t, err)
 	require.NoError(t, db.Close())
 	_, err = ledger.Open(t.Context(), newer)
-	require.ErrorContains(t, err, "newer than")
+	require.ErrorContains(t, err, "newer version")
 	_, err = ledger.OpenReader(t.Context(), newer)
-	require.ErrorContains(t, err, "newer than")
+	require.ErrorContains(t, err, "newer version")
 }
 
 func TestFileModeKeepsOthersOut(t *testing.T) {
@@ -195,4 +195,23 @@ func TestFileModeKeepsOthersOut(t *testing.T) {
 	info, err := os.Stat(path)
 	require.NoError(t, err)
 	require.Zero(t, info.Mode().Perm()&0o007)
+}
+
+// What is written to a file that was taken away is gone when the process ends.
+func TestNothingIsWrittenToALedgerThatWasTakenAway(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "ledger.db")
+	l, err := ledger.Open(t.Context(), path)
+	require.NoError(t, err)
+	defer l.Close()
+	change := ledger.Change{Log: []ledger.Entry{{At: time.UnixMilli(1793000000000).UTC(), Actor: "kim", Action: "note", Object: "be-01-head"}}}
+	require.NoError(t, l.Commit(t.Context(), change))
+	require.NoError(t, os.Rename(path, path+".away"))
+	require.ErrorIs(t, l.Commit(t.Context(), change), ledger.ErrGone)
+	require.NoError(t, os.WriteFile(path, nil, 0o600))
+	require.ErrorIs(t, l.Commit(t.Context(), change), ledger.ErrGone, "another one in its place")
+	require.NoError(t, os.Rename(path+".away", path))
+	require.NoError(t, l.Commit(t.Context(), change))
+	log, err := l.Logbook(t.Context(), "", 10)
+	require.NoError(t, err)
+	require.Len(t, log, 2)
 }

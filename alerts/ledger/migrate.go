@@ -84,7 +84,7 @@ func versionOf(ctx context.Context, db *sql.DB, path string, newest int) (int, e
 		return 0, fmt.Errorf("open ledger %s: %w\ntry: restore it from a backup if it is damaged", path, err)
 	}
 	if version > newest {
-		return 0, fmt.Errorf("open ledger %s: its form %d is newer than form %d of this program\ntry: the newer program, or the backup made before it", path, version, newest)
+		return 0, fmt.Errorf("%w: %s has form %d, this program knows up to %d; the copy made before the upgrade can be put back\ntry: the newer dwindle, or `dwindle restore -c SITE.yaml --before-upgrade --replace`", ErrNewer, path, version, newest)
 	}
 	return version, nil
 }

@@ -149,7 +149,7 @@ func (l *Ledger) Logbook(ctx context.Context, object string, limit int) ([]Entry
 func (l *Ledger) each(ctx context.Context, what, query string, args []any, take func(*sql.Rows) error) (err error) {
 	defer func() {
 		if err != nil {
-			err = fmt.Errorf("read ledger %s: %s: %w", l.path, what, err)
+			err = fmt.Errorf("read ledger %s: %s: %w", l.path, what, fault(l.path, err))
 		}
 	}()
 	rows, err := l.read.QueryContext(ctx, query, args...)

@@ -51,7 +51,7 @@ func (j *Journal) KeptMessages(ctx context.Context, after int64, f KeptFilter) (
 		WHERE id > ?1 AND topic <> '' AND (?2 = '' OR reason = ?2) AND received BETWEEN ?3 AND ?4 ORDER BY id LIMIT ?5`,
 		after, f.Reason, millis(f.From), lastMillis(f.To), keptAtOnce)
 	if err != nil {
-		return nil, fmt.Errorf("list the kept messages of %s: %w", j.path, fault(j.path, err))
+		return nil, fmt.Errorf("list the kept messages of %s: %w", j.path, j.fault(err))
 	}
 	defer rows.Close()
 	var out []KeptMessage
@@ -59,7 +59,7 @@ func (j *Journal) KeptMessages(ctx context.Context, after int64, f KeptFilter) (
 		var k KeptMessage
 		var received int64
 		if err := rows.Scan(&k.ID, &received, &k.Device, &k.Reason, &k.Topic, &k.Payload, &k.Detail, &k.Retained); err != nil {
-			return nil, fmt.Errorf("list the kept messages of %s: %w", j.path, fault(j.path, err))
+			return nil, fmt.Errorf("list the kept messages of %s: %w", j.path, j.fault(err))
 		}
 		k.Received = time.UnixMilli(received).UTC()
 		size += len(k.Payload)
@@ -81,7 +81,7 @@ func lastMillis(t time.Time) int64 {
 func (j *Journal) NewestKept(ctx context.Context) (id int64, err error) {
 	err = j.reader.QueryRowContext(ctx, "SELECT coalesce(max(id), 0) FROM kept").Scan(&id)
 	if err != nil {
-		return 0, fmt.Errorf("look into the kept messages of %s: %w", j.path, fault(j.path, err))
+		return 0, fmt.Errorf("look into the kept messages of %s: %w", j.path, j.fault(err))
 	}
 	return id, nil
 }
@@ -108,6 +108,9 @@ func (j *Journal) RerunRaw(ctx context.Context, block int64, messages []Raw, b B
 
 // rerun deals with one message that was received before.
 func (c *commit) rerun(i int, e *Entry) (Outcome, error) {
+	if c.again.kept == nil && c.again.block == 0 {
+		return c.take(e, nil)
+	}
 	if c.again.block != 0 {
 		return c.rerunRaw(&c.again.raws[i], e)
 	}

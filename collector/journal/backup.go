@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
+	"time"
 )
 
 // Backup writes a compact copy of the journal to a new file, while it is in
@@ -15,16 +16,47 @@ func (j *Journal) Backup(ctx context.Context, path string) (err error) {
 	if _, err := os.Stat(path); err == nil || !errors.Is(err, fs.ErrNotExist) {
 		return fmt.Errorf("back up to %s: the file exists already; name another", path)
 	}
-	db, err := sql.Open("sqlite", dsn(j.path, "ro", []pragma{{"busy_timeout", "10000", "10000"}, {"temp_store", "memory", "2"}}))
+	err = Copy(ctx, j.path, path)
+	if errors.Is(err, ErrDamaged) {
+		j.suspect(err)
+	}
+	return err
+}
+
+// Copy is Backup for a file that nobody has open here, of any version.
+func Copy(ctx context.Context, from, to string) (err error) {
+	db, err := sql.Open("sqlite", dsn(from, "ro", []pragma{{"busy_timeout", "10000", "10000"}, {"temp_store", "memory", "2"}}))
 	if err != nil {
-		return fmt.Errorf("back up %s: %w", j.path, err)
+		return fmt.Errorf("back up %s: %w", from, err)
 	}
 	defer func() { err = errors.Join(err, db.Close()) }()
-	if _, err := db.ExecContext(ctx, "VACUUM INTO ?", path); err != nil {
-		_ = os.Remove(path) // half a copy is none
-		return fmt.Errorf("back up %s to %s: %w", j.path, path, fault(path, err))
+	if _, err := db.ExecContext(ctx, "VACUUM INTO ?", to); err != nil {
+		_ = os.Remove(to) // half a copy is none
+		return fmt.Errorf("back up %s to %s: %w", from, to, fault(from, err))
 	}
-	return syncFile(path)
+	return syncFile(to)
+}
+
+// Version gives the version of a journal file and the one that this program
+// writes. A newer file is refused with ErrNewer.
+func Version(ctx context.Context, path string) (have, want int, err error) {
+	defer func() { err = fault(path, err) }()
+	want = schemaVersion()
+	if _, err := os.Stat(path); err != nil {
+		return 0, want, fmt.Errorf("read the version: %w", err)
+	}
+	db, err := sql.Open("sqlite", dsn(path, "ro", readerPragmas))
+	if err != nil {
+		return 0, want, fmt.Errorf("read the version of %s: %w", path, err)
+	}
+	defer db.Close()
+	c, err := db.Conn(ctx)
+	if err != nil {
+		return 0, want, fmt.Errorf("read the version of %s: %w", path, err)
+	}
+	defer c.Close()
+	have, err = version(ctx, c, path)
+	return have, want, err
 }
 
 func syncFile(path string) error {
@@ -41,7 +73,11 @@ type Proof struct {
 	Readings int64
 	Facts    int64
 	Devices  int64
+	Kept     int64 // messages kept aside
+	Rows     int64 // readings and facts ever written
 	From, To int64 // ms since 1970, of the readings; 0 without readings
+	// Received is when the newest reading was received; zero without readings.
+	Received time.Time
 }
 
 // Verify reads a whole journal file and checks that it is sound, of a version
@@ -81,12 +117,17 @@ func Verify(ctx context.Context, path string) (p Proof, err error) {
 		{&p.Readings, "SELECT (SELECT count(*) FROM reading) + (SELECT count(*) FROM increment)"},
 		{&p.Facts, "SELECT count(*) FROM fact"},
 		{&p.Devices, "SELECT count(DISTINCT device) FROM channel"},
+		{&p.Kept, "SELECT count(*) FROM kept"},
+		{&p.Rows, "SELECT coalesce((SELECT n FROM counter WHERE name = '" + CountRows + "'), 0)"},
 		{&p.From, "SELECT coalesce(min(at), 0) FROM reading"},
 		{&p.To, "SELECT coalesce(max(at), 0) FROM reading"},
 	} {
 		if err := c.QueryRowContext(ctx, q.text).Scan(q.dst); err != nil {
 			return p, fmt.Errorf("verify %s: %w", path, err)
 		}
+	}
+	if p.Received, err = newestReceived(ctx, c); err != nil {
+		return p, fmt.Errorf("verify %s: %w", path, err)
 	}
 	return p, nil
 }

@@ -47,7 +47,7 @@ func (j *Journal) Calibration(ctx context.Context, day civil.Date) (c Calibratio
 		return Calibration{}, false, nil
 	}
 	if err != nil {
-		return Calibration{}, false, fmt.Errorf("read the calibration of %s: %w", day, fault(j.path, err))
+		return Calibration{}, false, fmt.Errorf("read the calibration of %s: %w", day, j.fault(err))
 	}
 	c.Learned, c.Stored = civil.Date(learned), time.UnixMilli(stored).UTC()
 	return c, true, nil

@@ -161,7 +161,10 @@ func (j *Journal) commit(ctx context.Context, b Batch, again *again) (Result, er
 		if full(err) {
 			j.reserve.giveUp()
 		}
-		return Result{}, fmt.Errorf("commit %d messages: %w", len(b), fault(j.path, err))
+		if err = fault(j.path, err); errors.Is(err, ErrDamaged) {
+			j.condemn(err) // the writer cannot go on, whatever others can read
+		}
+		return Result{}, fmt.Errorf("commit %d messages: %w", len(b), err)
 	}
 	j.reserve.takeBack()
 	c.learn()

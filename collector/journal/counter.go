@@ -47,7 +47,7 @@ func (j *Journal) Counters(ctx context.Context) (map[string]int64, error) {
 	defer c.Close()
 	out, err := counters(ctx, c)
 	if err != nil {
-		return nil, fmt.Errorf("read the counters of %s: %w", j.path, fault(j.path, err))
+		return nil, fmt.Errorf("read the counters of %s: %w", j.path, j.fault(err))
 	}
 	return out, nil
 }
@@ -93,7 +93,7 @@ func (j *Journal) SaveCounters(ctx context.Context) error {
 	}
 	if err != nil {
 		j.count = counts
-		return fmt.Errorf("write the counters: %w", fault(j.path, err))
+		return fmt.Errorf("write the counters: %w", j.fault(err))
 	}
 	return nil
 }

@@ -86,7 +86,7 @@ func (j *Journal) SaveDerived(ctx context.Context, updates []Update) (damaged []
 	})
 	if err != nil {
 		j.count = counts
-		return nil, fmt.Errorf("save daily figures: %w", fault(j.path, err))
+		return nil, fmt.Errorf("save daily figures: %w", j.fault(err))
 	}
 	return damaged, nil
 }

@@ -187,7 +187,7 @@ func contentOf(f reading.Fact) ([]byte, error) {
 func (j *Journal) Facts(ctx context.Context, until time.Time) ([]reading.Fact, error) {
 	all, err := j.factsUntil(ctx, until.UnixMilli())
 	if err != nil {
-		return nil, fmt.Errorf("read the facts of %s: %w", j.path, fault(j.path, err))
+		return nil, fmt.Errorf("read the facts of %s: %w", j.path, j.fault(err))
 	}
 	corrected := map[string]bool{}
 	chain := map[string]*firsts{}

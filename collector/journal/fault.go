@@ -40,7 +40,7 @@ func fault(path string, err error) error {
 	}
 	switch e.Code() & 0xff { // extended codes keep the primary one in the low byte
 	case sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CORRUPT:
-		return fmt.Errorf("%w: %s: %w\ntry: stop dwindle, move %s and its -wal and -shm files aside (keep them: they may be repaired), then `dwindle restore` the newest backup", ErrDamaged, path, err, path)
+		return fmt.Errorf("%w: %s: %w\ntry: %s", ErrDamaged, path, err, tryDamaged)
 	case sqlite3.SQLITE_CONSTRAINT, sqlite3.SQLITE_MISMATCH, sqlite3.SQLITE_TOOBIG, sqlite3.SQLITE_RANGE:
 		return fmt.Errorf("%w: %s: %w", ErrRefused, path, err)
 	case sqlite3.SQLITE_FULL:

@@ -20,7 +20,7 @@ func (j *Journal) SaveForecast(ctx context.Context, date civil.Date, at time.Tim
 	defer release()
 	_, err = j.w.ExecContext(context.WithoutCancel(ctx), "INSERT INTO forecast VALUES (?, ?, ?) ON CONFLICT DO UPDATE SET at = excluded.at, body = excluded.body WHERE excluded.at >= at", int64(date), at.UnixMilli(), body)
 	if err != nil {
-		return fmt.Errorf("keep the forecasts of %s: %w", date, fault(j.path, err))
+		return fmt.Errorf("keep the forecasts of %s: %w", date, j.fault(err))
 	}
 	return nil
 }
@@ -34,7 +34,7 @@ func (j *Journal) Forecast(ctx context.Context, date civil.Date) (at time.Time, 
 		return time.Time{}, nil, false, nil
 	}
 	if err != nil {
-		return time.Time{}, nil, false, fmt.Errorf("read the forecasts of %s: %w", date, fault(j.path, err))
+		return time.Time{}, nil, false, fmt.Errorf("read the forecasts of %s: %w", date, j.fault(err))
 	}
 	return time.UnixMilli(ms).UTC(), body, true, nil
 }

@@ -68,7 +68,9 @@ type Journal struct {
 	marked    bool // the file says that it is open
 	reserve   reserve
 
+	guard      guard
 	background sync.WaitGroup
+	bg         context.Context // ends with Close
 	stop       context.CancelFunc
 }
 
@@ -99,6 +101,10 @@ func Open(ctx context.Context, path string, opt Options) (_ *Journal, err error)
 	if err := makeDirectory(filepath.Dir(path)); err != nil {
 		return nil, err
 	}
+	if err := whole(path); err != nil {
+		return nil, err
+	}
+	j.bg, j.stop = context.WithCancel(context.WithoutCancel(ctx))
 	j.lookAtPlace()
 	if j.db, err = sql.Open("sqlite", dsn(path, "rwc", writerPragmas)); err != nil {
 		return nil, fmt.Errorf("open %s: %w", path, err)
@@ -155,6 +161,7 @@ func newJournal(path string, opt Options) *Journal {
 	return &Journal{
 		path: path, links: newLinks(dsn(path, "ro", readerPragmas)), health: opt.Health, log: opt.Log, stop: func() {},
 		keptLimit: cmp.Or(opt.KeptBytes, keptBytes), raw: rawRing{limit: opt.RawBytes, held: -1}, reserve: reserve{health: opt.Health, log: opt.Log},
+		guard: guard{found: make(chan struct{})},
 	}
 }
 
@@ -210,27 +217,9 @@ func (j *Journal) markOpen(ctx context.Context) error {
 		j.health.Set(checkFile, health.Ok, "", "")
 		return nil
 	}
-	bg, stop := context.WithCancel(context.WithoutCancel(ctx))
-	j.stop = stop
 	j.log.Info("the journal was not closed in order; it is being checked", "file", j.path)
-	j.background.Go(func() { j.quickCheck(bg) })
+	j.background.Go(func() { j.check(j.bg, "quick_check") })
 	return nil
-}
-
-// quickCheck looks for contradictions in the file and reports to health.
-func (j *Journal) quickCheck(ctx context.Context) {
-	var verdict string
-	err := j.reader.QueryRowContext(ctx, "PRAGMA quick_check(1)").Scan(&verdict)
-	switch {
-	case ctx.Err() != nil:
-	case err != nil:
-		j.health.Set(checkFile, health.Bad, fmt.Sprintf("the check of %s after an unclean stop found: %v", j.path, fault(j.path, err)), "stop dwindle and `dwindle restore` the newest backup")
-	case verdict != "ok":
-		j.health.Set(checkFile, health.Bad, fmt.Sprintf("the journal %s is damaged: %s", j.path, verdict), "stop dwindle and `dwindle restore` the newest backup")
-	default:
-		j.log.Info("the journal is sound", "file", j.path)
-		j.health.Set(checkFile, health.Ok, "", "")
-	}
 }
 
 // Path is the file's path.
@@ -238,6 +227,9 @@ func (j *Journal) Path() string { return j.path }
 
 // Close writes what is held back, and closes the file.
 func (j *Journal) Close() error {
+	j.guard.mu.Lock()
+	j.guard.closing = true
+	j.guard.mu.Unlock()
 	j.stop()
 	j.background.Wait()
 	var errs []error
@@ -261,7 +253,7 @@ func (j *Journal) Close() error {
 				return err
 			})
 			if err != nil {
-				errs = append(errs, fmt.Errorf("close %s: %w", j.path, fault(j.path, err)))
+				errs = append(errs, fmt.Errorf("close %s: %w", j.path, j.fault(err)))
 			}
 			for _, s := range j.stmts {
 				errs = append(errs, s.Close())
@@ -306,7 +298,7 @@ func (j *Journal) write(ctx context.Context, what string, do func(ctx context.Co
 	defer release()
 	ctx = context.WithoutCancel(ctx)
 	if err := inTx(ctx, j.w, func() error { return do(ctx) }); err != nil {
-		return fmt.Errorf("%s: %w", what, fault(j.path, err))
+		return fmt.Errorf("%s: %w", what, j.fault(err))
 	}
 	return nil
 }

@@ -248,7 +248,7 @@ func TestVerifyFindsADamagedPage(t *testing.T) {
 	require.NoError(t, j.Close())
 	p, err := Verify(ctx, path)
 	require.NoError(t, err)
-	require.Equal(t, Proof{Version: schemaVersion(), Readings: 2000, Devices: 1, From: t0.UnixMilli(), To: t0.Add(1999 * time.Minute).UnixMilli()}, p)
+	require.Equal(t, Proof{Version: schemaVersion(), Readings: 2000, Devices: 1, Rows: 2000, From: t0.UnixMilli(), To: t0.Add(1999 * time.Minute).UnixMilli(), Received: t0.Add(1999*time.Minute + 2*time.Second)}, p)
 
 	f, err := os.OpenFile(path, os.O_RDWR, 0)
 	require.NoError(t, err)

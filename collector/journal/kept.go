@@ -199,7 +199,7 @@ func (c *commit) drop(where string, arg any, bytes int64) error {
 func (j *Journal) KeptAside(ctx context.Context, limit int) ([]Kept, error) {
 	rows, err := j.reader.QueryContext(ctx, "SELECT received, device, reason, topic, payload, detail FROM kept ORDER BY id DESC LIMIT ?", limit)
 	if err != nil {
-		return nil, fmt.Errorf("list the kept messages of %s: %w", j.path, fault(j.path, err))
+		return nil, fmt.Errorf("list the kept messages of %s: %w", j.path, j.fault(err))
 	}
 	defer rows.Close()
 	var out []Kept
@@ -207,7 +207,7 @@ func (j *Journal) KeptAside(ctx context.Context, limit int) ([]Kept, error) {
 		var k Kept
 		var received int64
 		if err := rows.Scan(&received, &k.Device, &k.Reason, &k.Topic, &k.Payload, &k.Detail); err != nil {
-			return nil, fmt.Errorf("list the kept messages of %s: %w", j.path, fault(j.path, err))
+			return nil, fmt.Errorf("list the kept messages of %s: %w", j.path, j.fault(err))
 		}
 		k.Received = time.UnixMilli(received).UTC()
 		out = append(out, k)

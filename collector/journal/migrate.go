@@ -46,7 +46,7 @@ func version(ctx context.Context, c *sql.Conn, path string) (int, error) {
 		return 0, fmt.Errorf("%s is a database of another program; name another data directory", path)
 	}
 	if want := schemaVersion(); have > want {
-		return 0, fmt.Errorf("%w: %s has version %d, this program knows up to %d; use the newer dwindle, or restore a backup made before the upgrade", ErrNewer, path, have, want)
+		return 0, fmt.Errorf("%w: %s has version %d, this program knows up to %d; the copy made before the upgrade can be put back\ntry: the newer dwindle, or `dwindle restore -c SITE.yaml --before-upgrade --replace`", ErrNewer, path, have, want)
 	}
 	return have, nil
 }

@@ -235,7 +235,7 @@ func (j *Journal) SaveRaw(ctx context.Context) error {
 	err = inTx(ctx, j.w, func() error { return j.writeRaw(ctx) })
 	j.rawSettled(err)
 	if err != nil {
-		return fmt.Errorf("keep raw messages: %w", fault(j.path, err))
+		return fmt.Errorf("keep raw messages: %w", j.fault(err))
 	}
 	return nil
 }
@@ -252,7 +252,7 @@ type RawBlock struct {
 func (j *Journal) RawBlocks(ctx context.Context, from, to time.Time) ([]RawBlock, error) {
 	rows, err := j.reader.QueryContext(ctx, "SELECT id, first, last, messages FROM raw WHERE last >= ? AND first <= ? ORDER BY id", from.UnixMilli(), to.UnixMilli())
 	if err != nil {
-		return nil, fmt.Errorf("list the raw messages of %s: %w", j.path, fault(j.path, err))
+		return nil, fmt.Errorf("list the raw messages of %s: %w", j.path, j.fault(err))
 	}
 	defer rows.Close()
 	var out []RawBlock
@@ -260,7 +260,7 @@ func (j *Journal) RawBlocks(ctx context.Context, from, to time.Time) ([]RawBlock
 		var b RawBlock
 		var first, last int64
 		if err := rows.Scan(&b.ID, &first, &last, &b.Messages); err != nil {
-			return nil, fmt.Errorf("list the raw messages of %s: %w", j.path, fault(j.path, err))
+			return nil, fmt.Errorf("list the raw messages of %s: %w", j.path, j.fault(err))
 		}
 		b.First, b.Last = time.UnixMilli(first).UTC(), time.UnixMilli(last).UTC()
 		out = append(out, b)
@@ -273,13 +273,13 @@ func (j *Journal) RawBlocks(ctx context.Context, from, to time.Time) ([]RawBlock
 func (j *Journal) RawMessages(ctx context.Context, block int64) ([]Raw, error) {
 	rows, err := j.reader.QueryContext(ctx, "SELECT body FROM raw WHERE id = ?", block)
 	if err != nil {
-		return nil, fmt.Errorf("read raw messages of %s: %w", j.path, fault(j.path, err))
+		return nil, fmt.Errorf("read raw messages of %s: %w", j.path, j.fault(err))
 	}
 	defer rows.Close()
 	var body []byte
 	if rows.Next() {
 		if err := rows.Scan(&body); err != nil {
-			return nil, fmt.Errorf("read raw messages of %s: %w", j.path, fault(j.path, err))
+			return nil, fmt.Errorf("read raw messages of %s: %w", j.path, j.fault(err))
 		}
 	}
 	if err := rows.Err(); err != nil || body == nil {

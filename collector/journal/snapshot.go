@@ -31,7 +31,7 @@ type Snapshot struct {
 func (j *Journal) Snapshot(ctx context.Context) (*Snapshot, error) {
 	k, err := j.links.take(ctx)
 	if err != nil {
-		return nil, fmt.Errorf("read %s: %w", j.path, fault(j.path, err))
+		return nil, fmt.Errorf("read %s: %w", j.path, j.fault(err))
 	}
 	return &Snapshot{j: j, link: k, ctx: ctx}, nil
 }
@@ -85,7 +85,7 @@ func (s *Snapshot) wrap(err error) error {
 	if err == nil {
 		return nil
 	}
-	return fmt.Errorf("read %s: %w", s.j.path, fault(s.j.path, err))
+	return fmt.Errorf("read %s: %w", s.j.path, s.j.fault(err))
 }
 
 // channelID is a channel with its number.

@@ -60,7 +60,7 @@ func (c *commit) noteUnknown(k *Kept) error {
 func (j *Journal) Unknown(ctx context.Context) ([]Unknown, error) {
 	rows, err := j.reader.QueryContext(ctx, "SELECT device, count, first, last, topic, payload FROM unknown ORDER BY last DESC, device")
 	if err != nil {
-		return nil, fmt.Errorf("list the unknown devices of %s: %w", j.path, fault(j.path, err))
+		return nil, fmt.Errorf("list the unknown devices of %s: %w", j.path, j.fault(err))
 	}
 	defer rows.Close()
 	var out []Unknown
@@ -68,7 +68,7 @@ func (j *Journal) Unknown(ctx context.Context) ([]Unknown, error) {
 		var u Unknown
 		var first, last int64
 		if err := rows.Scan(&u.Device, &u.Count, &first, &last, &u.Topic, &u.Payload); err != nil {
-			return nil, fmt.Errorf("list the unknown devices of %s: %w", j.path, fault(j.path, err))
+			return nil, fmt.Errorf("list the unknown devices of %s: %w", j.path, j.fault(err))
 		}
 		u.First, u.Last = time.UnixMilli(first).UTC(), time.UnixMilli(last).UTC()
 		out = append(out, u)

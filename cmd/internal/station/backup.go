@@ -36,6 +36,18 @@ type Manifest struct {
 	Taken  time.Time         `json:"taken"`
 	SHA256 map[string]string `json:"sha256"` // by member
 	Bytes  map[string]int64  `json:"bytes"`
+	// What the stores held, counted in the copies; nil in older backups.
+	Journal *journal.Proof `json:"journal,omitempty"`
+	Ledger  *ledger.Proof  `json:"ledger,omitempty"`
+}
+
+// Proved is what a restore has found in the stores before it put them in place.
+type Proved struct {
+	Journal journal.Proof
+	Ledger  *ledger.Proof // nil: there is none
+	// Compared says that the counts are those of the manifest; older backups
+	// have none.
+	Compared bool
 }
 
 // Backup writes everything of a site into one file: journal, ledger and site
@@ -67,6 +79,11 @@ func Backup(ctx context.Context, site *config.Site, to string, now time.Time) (m
 	}
 	members = append(members, siteName)
 	m = Manifest{Format: backupFormat, Site: site.ID, Taken: now.UTC().Truncate(time.Second), SHA256: map[string]string{}, Bytes: map[string]int64{}}
+	p, err := prove(ctx, work)
+	if err != nil {
+		return m, fmt.Errorf("backup: the copy just made is not sound: %w", err)
+	}
+	m.Journal, m.Ledger = &p.Journal, p.Ledger
 	for _, name := range members {
 		if m.SHA256[name], m.Bytes[name], err = digest(filepath.Join(work, name)); err != nil {
 			return m, fmt.Errorf("backup: %w", err)
@@ -83,60 +100,126 @@ func Backup(ctx context.Context, site *config.Site, to string, now time.Time) (m
 }
 
 // Restore puts a backup in place of a site's data directory. It proves the
-// backup first: every member's digest, both stores' integrity. A data
-// directory that holds something is moved aside when replace is set, and
-// refused otherwise. It returns the path of what was moved aside, if anything.
-func Restore(ctx context.Context, site *config.Site, from string, replace bool, now time.Time) (m Manifest, aside string, err error) {
+// backup first: every member's digest, both stores' integrity, and that they
+// hold what the manifest says. A data directory that holds something is moved
+// aside when replace is set, and refused otherwise. It returns the path of what
+// was moved aside, if anything.
+func Restore(ctx context.Context, site *config.Site, from string, replace bool, now time.Time) (m Manifest, p Proved, aside string, err error) {
 	dir := site.DataDir()
 	if err := os.MkdirAll(filepath.Dir(dir), 0o750); err != nil {
-		return m, "", fmt.Errorf("restore: %w", err)
+		return m, p, "", fmt.Errorf("restore: %w", err)
 	}
 	work, err := os.MkdirTemp(filepath.Dir(dir), ".restore-*")
 	if err != nil {
-		return m, "", fmt.Errorf("restore: %w", err)
+		return m, p, "", fmt.Errorf("restore: %w", err)
 	}
 	defer os.RemoveAll(work)
 	if m, err = unpack(from, work); err != nil {
-		return m, "", fmt.Errorf("restore from %s: %w", from, err)
+		return m, p, "", fmt.Errorf("restore from %s: %w", from, err)
 	}
 	if m.Site != site.ID {
-		return m, "", &Refusal{fmt.Sprintf("%s is a backup of site %q, the site file is of %q", from, m.Site, site.ID), "the site file of that site; the backup holds a copy, " + siteName}
+		return m, p, "", &Refusal{fmt.Sprintf("%s is a backup of site %q, the site file is of %q", from, m.Site, site.ID), "the site file of that site; the backup holds a copy, " + siteName}
 	}
-	if _, err := journal.Verify(ctx, filepath.Join(work, journalFile)); err != nil {
-		return m, "", fmt.Errorf("restore from %s: the journal in it is not sound: %w", from, err)
+	if p, err = prove(ctx, work); err != nil {
+		return m, p, "", fmt.Errorf("restore from %s: %w", from, err)
 	}
-	if _, ok := m.SHA256[ledgerFile]; ok {
-		if err := ledger.Verify(ctx, filepath.Join(work, ledgerFile)); err != nil {
-			return m, "", fmt.Errorf("restore from %s: the ledger in it is not sound: %w", from, err)
+	if p.Compared = m.Journal != nil; p.Compared {
+		if !p.same(m) {
+			return m, p, "", fmt.Errorf("restore from %s: the stores in it do not hold what its manifest says", from)
 		}
 	}
+	aside, err = install(site, work, replace, now)
+	return m, p, aside, err
+}
+
+// prove reads the stores in a directory whole, and counts what is in them.
+func prove(ctx context.Context, dir string) (p Proved, err error) {
+	if p.Journal, err = journal.Verify(ctx, filepath.Join(dir, journalFile)); err != nil {
+		return p, fmt.Errorf("the journal is not sound: %w", err)
+	}
+	path := filepath.Join(dir, ledgerFile)
+	if _, err := os.Stat(path); errors.Is(err, fs.ErrNotExist) {
+		return p, nil
+	}
+	l, err := ledger.Verify(ctx, path)
+	if err != nil {
+		return p, fmt.Errorf("the ledger is not sound: %w", err)
+	}
+	p.Ledger = &l
+	return p, nil
+}
+
+// same says that the stores hold what a manifest says.
+func (p *Proved) same(m Manifest) bool {
+	a, b := p.Journal, *m.Journal
+	if !a.Received.Equal(b.Received) || (p.Ledger == nil) != (m.Ledger == nil) {
+		return false
+	}
+	a.Received, b.Received = time.Time{}, time.Time{}
+	return a == b && (p.Ledger == nil || *p.Ledger == *m.Ledger)
+}
+
+// install puts the stores of a directory in place of a site's.
+func install(site *config.Site, work string, replace bool, now time.Time) (aside string, err error) {
+	dir := site.DataDir()
 	held, err := acquire(dir)
 	if err != nil {
-		return m, "", err
+		return "", err
 	}
 	defer held.release()
 	main, side, err := storesIn(dir)
 	if err != nil {
-		return m, "", fmt.Errorf("restore: %w", err)
+		return "", fmt.Errorf("restore: %w", err)
 	}
 	if main && !replace {
-		return m, "", &Refusal{dir + " holds a journal or ledger already", "--replace, which moves it aside and deletes nothing"}
+		return "", &Refusal{dir + " holds a journal or ledger already", "--replace, which moves it aside and deletes nothing"}
 	}
 	if main || side {
-		aside = filepath.Join(dir, "replaced-"+now.UTC().Format("20060102T150405Z"))
+		aside = filepath.Join(dir, "replaced-"+now.UTC().Format(stamp))
 		if err := moveStores(dir, aside); err != nil {
-			return m, "", fmt.Errorf("restore: move the old stores aside: %w", err)
+			return "", fmt.Errorf("restore: move the old stores aside: %w", err)
 		}
 	}
-	for _, name := range []string{journalFile, ledgerFile} {
-		if _, ok := m.SHA256[name]; !ok {
+	for _, s := range stores {
+		err := os.Rename(filepath.Join(work, s.file), filepath.Join(dir, s.file))
+		if err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return aside, fmt.Errorf("restore: %w", err)
+		}
+	}
+	return aside, syncDir(dir)
+}
+
+// RestoreBeforeUpgrade puts back what was kept before the newest upgrade that
+// this program can still read, proved first. It returns its path, and that of
+// what was moved aside.
+func RestoreBeforeUpgrade(ctx context.Context, site *config.Site, replace bool, now time.Time) (from string, p Proved, aside string, err error) {
+	list := upgradesIn(site.SnapshotDir())
+	var failed []error
+	for _, from := range list {
+		if p, err = prove(ctx, from); err != nil {
+			failed = append(failed, fmt.Errorf("%s: %w", from, err))
 			continue
 		}
-		if err := os.Rename(filepath.Join(work, name), filepath.Join(dir, name)); err != nil {
-			return m, aside, fmt.Errorf("restore: %w", err)
+		work, err := os.MkdirTemp(filepath.Dir(site.DataDir()), ".restore-*")
+		if err != nil {
+			return from, p, "", fmt.Errorf("restore: %w", err)
 		}
+		defer os.RemoveAll(work)
+		for _, s := range stores {
+			if size(filepath.Join(from, s.file)) == 0 {
+				continue
+			}
+			if err := copyFile(filepath.Join(from, s.file), filepath.Join(work, s.file)); err != nil {
+				return from, p, "", fmt.Errorf("restore: %w", err)
+			}
+		}
+		aside, err := install(site, work, replace, now)
+		return from, p, aside, err
 	}
-	return m, aside, syncDir(dir)
+	if len(failed) > 0 {
+		return "", p, "", fmt.Errorf("restore: no copy made before an upgrade can be used: %w", errors.Join(failed...))
+	}
+	return "", p, "", &Refusal{"there is no copy made before an upgrade in " + site.SnapshotDir(), "restore a backup"}
 }
 
 // storesIn says whether a data directory holds stores, or side files of stores.

@@ -13,6 +13,7 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"dwindle/alerts/board"
+	"dwindle/alerts/ledger"
 	"dwindle/cmd/internal/monitor"
 	"dwindle/cmd/internal/systemd"
 	"dwindle/collector/decode"
@@ -56,21 +57,38 @@ const evaluateEvery = 5 * time.Minute
 
 // Serve runs what the site file asks for until ctx ends, then stops in order:
 // no new messages, commit what was taken, acknowledge it, close the stores.
-func Serve(ctx context.Context, site *config.Site, opt Options) (err error) {
-	opened := extending(opt.Manager.Extend, func() (int64, bool) {
-		io, ok := processIO()
-		return io.moved, ok
-	})
-	c, err := New(ctx, site, opt)
-	opened()
-	if err != nil {
-		return err
+//
+// Where a store is found damaged meanwhile, it is put aside and serving begins
+// anew; brokers keep what is not acknowledged.
+func Serve(ctx context.Context, site *config.Site, opt Options) error {
+	var broken *brokenStore
+	for n := 0; ; n++ {
+		opened := extending(func(by time.Duration) error {
+			return errors.Join(opt.Manager.Alive(), opt.Manager.Extend(by))
+		}, func() (int64, bool) {
+			io, ok := processIO()
+			return io.moved, ok
+		})
+		c, err := newStation(ctx, site, opt, broken)
+		opened()
+		if err != nil {
+			return err
+		}
+		err, closed := c.Run(ctx), c.Close()
+		if ctx.Err() != nil || n == replacedMost || !errors.As(err, &broken) {
+			return errors.Join(err, closed)
+		}
+		site = c.site.Load()
 	}
-	return errors.Join(c.Run(ctx), c.Close())
 }
+
+// replacedMost bounds how often a process replaces a store: a disk that ruins
+// one after the other is for people to look at.
+const replacedMost = 3
 
 // Run serves until ctx ends: brokers, control socket, pages, watch.
 func (c *Station) Run(ctx context.Context) error {
+	c.serving = ctx
 	group, gctx := errgroup.WithContext(ctx)
 	at, err := c.start(group, gctx)
 	if err != nil {
@@ -165,6 +183,9 @@ func (c *Station) start(group *errgroup.Group, gctx context.Context) (at Address
 	group.Go(func() error { return c.learn(gctx) })
 	group.Go(func() error { return c.reload(gctx, opt.Reload, clients) })
 	group.Go(func() error { return c.intakeLives(gctx) })
+	group.Go(func() error { return c.storesLive(gctx) })
+	group.Go(func() error { return c.salvage(gctx) })
+	group.Go(func() error { return c.snapshots(gctx) })
 	return at, nil
 }
 
@@ -251,6 +272,9 @@ func (c *Station) evaluate(ctx context.Context) error {
 		if _, err := c.Pass(ctx, c.opt.Now().UTC()); err != nil {
 			if ctx.Err() != nil {
 				return ctx.Err()
+			}
+			if errors.Is(err, ledger.ErrDamaged) {
+				return &brokenStore{ledgerStore, err}
 			}
 			c.health.Set("forecast", health.Bad, "forecasts and alarms are not being updated: "+err.Error(), "read the log; the collector goes on storing")
 			return nil

@@ -13,7 +13,6 @@ import (
 	"io"
 	"log/slog"
 	"maps"
-	"path/filepath"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -65,6 +64,7 @@ type Station struct {
 	latest  *latest
 	issued  civil.Date // the day whose forecasts are known to be kept
 	learner learner
+	serving context.Context // of Run; set before anything runs
 
 	host   atomic.Pointer[session.Client] // of Sparkplug edge nodes; nil: none
 	waysMu sync.Mutex
@@ -77,7 +77,12 @@ type Station struct {
 
 // New takes the site's data directory and starts the intake; the caller must
 // Close. Run serves.
-func New(ctx context.Context, site *config.Site, opt Options) (_ *Station, err error) {
+func New(ctx context.Context, site *config.Site, opt Options) (*Station, error) {
+	return newStation(ctx, site, opt, nil)
+}
+
+// newStation is New where a store is known to be broken, if any.
+func newStation(ctx context.Context, site *config.Site, opt Options, broken *brokenStore) (_ *Station, err error) {
 	if opt.Log == nil {
 		opt.Log = slog.New(slog.DiscardHandler)
 	}
@@ -99,16 +104,22 @@ func New(ctx context.Context, site *config.Site, opt Options) (_ *Station, err e
 			c.release()
 		}
 	}()
-	if c.journal, err = journal.Open(ctx, filepath.Join(dir, journalFile), journal.Options{Health: c.health, Log: log, RawBytes: site.RawBytes(), Reserve: diskReserve}); err != nil {
+	if err := c.openStores(ctx, broken); err != nil {
 		return nil, err
 	}
-	if c.ledger, err = ledger.Open(ctx, filepath.Join(dir, ledgerFile)); err != nil {
-		return nil, err
-	}
+	c.showDamage()
 	c.intake = collector.NewIntake(c.site.Load, c.journal, c.health, log)
 	c.history = collector.NewHistory(c.journal, c.site.Load)
 	c.history.Mends(c.intake)
-	if c.watch, err = alerts.NewWatch(ctx, c.ledger, c.site.Load, log); err != nil {
+	c.watch, err = alerts.NewWatch(ctx, c.ledger, c.site.Load, log)
+	if errors.Is(err, ledger.ErrDamaged) { // it is read for the first time here
+		if err := errors.Join(c.ledger.Close(), c.openLedger(ctx, &brokenStore{ledgerStore, err})); err != nil {
+			return nil, err
+		}
+		c.showDamage()
+		c.watch, err = alerts.NewWatch(ctx, c.ledger, c.site.Load, log)
+	}
+	if err != nil {
 		return nil, err
 	}
 	// The intake outlives ctx by its own rule: on a stop it commits what it

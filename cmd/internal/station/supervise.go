@@ -89,7 +89,9 @@ func (c *Station) pulse(ctx context.Context) error {
 		}
 		select {
 		case <-ctx.Done():
-			c.tell(c.opt.Manager.Stopping())
+			if c.serving.Err() != nil { // else serving begins anew
+				c.tell(c.opt.Manager.Stopping())
+			}
 			return ctx.Err()
 		case <-tick.C:
 		}
