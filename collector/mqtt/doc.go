@@ -7,6 +7,9 @@
 // acknowledged comes again, so a message may arrive twice and is never lost
 // between the sender's acknowledgement and the disk. Nothing is decoded here.
 //
+// [DialGuarded] opens a connection with the same care for clients of another
+// kind.
+//
 // It imports config, collector/reading and collector/health, never the
 // collector's root or the journal. Start with [NewClient] and [NewServer].
 package mqtt

@@ -226,8 +226,15 @@ func (l *link) run(ctx context.Context) error {
 
 	// What is retained comes before the answer to the subscription, so somebody
 	// has to take it meanwhile.
+	// A stop leaves it some time to hand on what has come.
+	handing, stop := context.WithCancel(context.WithoutCancel(ctx))
+	defer stop()
+	defer context.AfterFunc(ctx, func() { time.AfterFunc(drainTime, stop) })()
 	var work sync.WaitGroup
-	work.Go(func() { l.work(ctx) })
+	work.Go(func() {
+		l.work(handing)
+		l.rest(handing, ctx.Err() != nil)
+	})
 	err = l.serve(ctx)
 	stopping := ctx.Err() != nil
 	l.end(err)
@@ -338,7 +345,7 @@ func (l *link) receive(m paho.Message) {
 func weight(topic string, payload []byte) int64 { return int64(len(topic) + len(payload) + overhead) }
 
 // work is the only one that uses the host: it takes messages, and does what
-// is due when there are none. At the end it takes what is left.
+// is due when there are none. ctx ends the handing on.
 func (l *link) work(ctx context.Context) {
 	h := l.c.host
 	timer := time.NewTimer(0)
@@ -357,7 +364,6 @@ func (l *link) work(ctx context.Context) {
 		timer.Reset(wait)
 		select {
 		case <-l.over.Done():
-			l.rest(ctx)
 			return
 		case r := <-l.queue:
 			l.take(ctx, r)
@@ -383,13 +389,9 @@ func (l *link) take(ctx context.Context, r received) {
 	l.c.stats.Store(&stats)
 }
 
-// rest takes what came before the end. A stop does not wait for it for ever.
-func (l *link) rest(ctx context.Context) {
-	if ctx.Err() != nil {
-		drain, cancel := context.WithTimeout(context.WithoutCancel(ctx), drainTime)
-		defer cancel()
-		ctx = drain
-	}
+// rest takes what came before the end. Before a stop, all that was handed on is
+// answered.
+func (l *link) rest(ctx context.Context, stopping bool) {
 	for {
 		select {
 		case r := <-l.queue:
@@ -402,11 +404,8 @@ func (l *link) rest(ctx context.Context) {
 	now := time.Now().UTC()
 	l.farewell = l.c.host.Closing(now)
 	l.follow(ctx, l.c.host.Closed(now))
-	if ctx.Err() == nil {
-		// Answered before we leave, as far as that takes no longer than agreed.
-		if l.c.out.Acquire(ctx, bytesInHand) == nil {
-			l.c.out.Release(bytesInHand)
-		}
+	if stopping && l.c.out.Acquire(ctx, bytesInHand) == nil {
+		l.c.out.Release(bytesInHand)
 	}
 }
 

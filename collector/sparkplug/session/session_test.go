@@ -234,6 +234,36 @@ func TestWhatIsNotStoredIsAskedForAgain(t *testing.T) {
 	}
 }
 
+// A stop hands on what has come, and waits until it is stored.
+func TestAStopStoresWhatHasCome(t *testing.T) {
+	broker := brokertest.Start(t, brokertest.Options{})
+	s, gate := &store{}, make(chan struct{})
+	c, err := session.New(session.Options{Broker: config.Broker{URL: "tcp://" + broker.Addr}, Sink: func(ctx context.Context, m reading.Message) error {
+		select {
+		case <-gate:
+			return s.take(ctx, m)
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+	}})
+	require.NoError(t, err)
+	ctx, cancel := context.WithCancel(context.Background())
+	ended := make(chan error, 1)
+	go func() { ended <- c.Run(ctx) }()
+	require.Eventually(t, func() bool { return c.Stats().Up }, soon, 5*time.Millisecond)
+	n := startNode(t, broker.Addr, 0)
+	n.births()
+	for range 20 {
+		n.data()
+	}
+	require.Eventually(t, func() bool { return c.Stats().Received == 22 }, soon, 5*time.Millisecond)
+	cancel()
+	close(gate)
+	require.NoError(t, <-ended)
+	require.Len(t, s.all(), 22)
+	require.Equal(t, "DDATA/gw/d-1 Count=25", s.all()[21])
+}
+
 // state hears a host's STATE as an edge node would.
 func state(t *testing.T, addr, client string) <-chan string {
 	t.Helper()

@@ -141,7 +141,7 @@ func TestAPackedPayloadIsBounded(t *testing.T) {
 	require.Empty(t, p.Metrics)
 
 	for want, in := range map[string][]byte{
-		"more than 1048576 bytes": packed(t, make([]byte, 100<<20), "DEFLATE"),
+		"more than 1048576 bytes": packed(t, make([]byte, 4<<20), "DEFLATE"),
 		"packed twice":            packed(t, packed(t, inner, "DEFLATE"), "DEFLATE"),
 		"algorithm \"LZ\"":        packed(t, inner, "LZ"),
 		"gzip: invalid header":    packed(t, inner, "GZIP"),
