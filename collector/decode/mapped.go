@@ -2,6 +2,7 @@ package decode
 
 import (
 	"cmp"
+	"maps"
 	"slices"
 	"strconv"
 	"strings"
@@ -30,6 +31,7 @@ type reader struct {
 	drafts   []draft
 	index    map[draftKey]int
 	moments  map[int]moment // by part, of the message's own time
+	times    *timeItems     // nil: not yet looked for
 }
 
 // draft is a sample under way.
@@ -172,16 +174,22 @@ func (rd *reader) take() *Kept {
 // takeValue takes the items that one value of the mapping means: by exact
 // name, else by the only one that differs in case alone.
 func (rd *reader) takeValue(v *valueRule) *Kept {
+	text, literal := v.from.Literal()
 	exact := false
 	for i := range rd.items {
-		if vars := (mapping.Vars{}); v.from.Match(rd.items[i].name, vars) {
-			exact = true
-			if kept := rd.put(v, i, vars); kept != nil {
-				return kept
-			}
+		if !v.from.Match(rd.items[i].name, nil) {
+			continue
+		}
+		exact = true
+		vars := rd.vars
+		if !literal {
+			vars = maps.Clone(rd.vars)
+			v.from.Match(rd.items[i].name, vars) // what the topic gives stays
+		}
+		if kept := rd.put(v, i, vars); kept != nil {
+			return kept
 		}
 	}
-	text, literal := v.from.Literal()
 	if exact || !literal || text == "" {
 		return nil
 	}
@@ -194,7 +202,7 @@ func (rd *reader) takeValue(v *valueRule) *Kept {
 			return &Kept{Reason: DuplicateKey, Detail: text + ": sent twice, in different case"}
 		}
 		found = i
-		if kept := rd.put(v, i, nil); kept != nil {
+		if kept := rd.put(v, i, rd.vars); kept != nil {
 			return kept
 		}
 	}
@@ -204,20 +212,16 @@ func (rd *reader) takeValue(v *valueRule) *Kept {
 // put adds an item to the sample that it belongs to.
 func (rd *reader) put(v *valueRule, i int, vars mapping.Vars) *Kept {
 	it := &rd.items[i]
-	for name, value := range rd.vars {
-		if vars == nil {
-			vars = mapping.Vars{}
-		}
-		vars[name] = value // the topic's identity wins
-	}
 	if v.channel != "" && vars["channel"] != v.channel {
 		return nil
 	}
-	rd.used[i] = true
 	device, ok := rd.device(v, vars)
-	if !ok {
+	if _, literal := v.from.Literal(); !ok && !literal {
+		return nil // the name fits and holds something else than a device
+	} else if !ok {
 		return &Kept{Reason: BadTopic, Detail: strconv.Quote(clip(device)) + " is no valid id of a device"}
 	}
+	rd.used[i] = true
 	when, kept := rd.when(it)
 	if kept != nil {
 		kept.Device = device
@@ -228,12 +232,12 @@ func (rd *reader) put(v *valueRule, i int, vars mapping.Vars) *Kept {
 		val = value{kind: nullValue}
 	}
 	if v.fixed != nil {
-		on := &fields{members: []member{{name: it.name, value: val, how: v.how}}}
-		yes, sent := on.boolean(it.name)
-		if !sent && on.fault == nil && val.kind != nullValue || on.fault != nil && val.kind == numberValue {
-			yes, sent = true, true
+		on, kept := happened(it.name, val, v.how)
+		if kept != nil {
+			kept.Device = device
+			return kept
 		}
-		if !sent || !yes {
+		if !on {
 			return nil
 		}
 		val = *v.fixed
@@ -259,6 +263,18 @@ func (rd *reader) put(v *valueRule, i int, vars mapping.Vars) *Kept {
 		}
 	}
 	return nil
+}
+
+// happened says that a value stands for something that is there: it is true,
+// or a number other than 0.
+func happened(name string, v value, h *how) (bool, *Kept) {
+	f := &fields{members: []member{{name: name, value: v, how: h}}}
+	if v.kind == numberValue {
+		x, err := strconv.ParseFloat(string(v.raw), 64)
+		return err != nil || x != 0, nil // too large a number is not 0
+	}
+	on, sent := f.boolean(name)
+	return on && sent, f.fault
 }
 
 // emptiness says that a value stands for none; empty where it does not.
@@ -364,25 +380,63 @@ func (rd *reader) own(it *item) moment {
 	return m
 }
 
+// timeItems are where the times of the message and its parts stand.
+type timeItems struct {
+	field, base map[int]int // by part, index of the item
+}
+
+// look finds them in one go: a message may have very many parts.
+func (rd *reader) look() *timeItems {
+	if rd.times != nil {
+		return rd.times
+	}
+	rd.times = &timeItems{map[int]int{}, map[int]int{}}
+	t := rd.rule.time
+	first := func(list map[int]int, i int) {
+		if _, known := list[rd.items[i].part]; !known {
+			list[rd.items[i].part] = i
+		}
+	}
+	for i := range rd.items {
+		name := rd.items[i].name
+		switch {
+		case t == nil:
+			if rd.timeName(name) {
+				first(rd.times.field, i)
+				rd.used[i] = true
+			}
+			continue
+		case t.field.Match(name, nil):
+			first(rd.times.field, i)
+			rd.used[i] = true
+		}
+		if t.base != nil && t.base.Match(name, nil) {
+			first(rd.times.base, i)
+			rd.used[i] = true
+		}
+	}
+	return rd.times
+}
+
+// of is the item of a part, else that of the whole message.
+func (rd *reader) of(list map[int]int, part int) *item {
+	i, ok := list[part]
+	if !ok {
+		i, ok = list[0]
+	}
+	if !ok {
+		return nil
+	}
+	return &rd.items[i]
+}
+
 // messageTime reads the time of a part of the message, else of the whole.
 func (rd *reader) messageTime(part int) (moment, *Kept) {
 	own := moment{at: rd.received}
-	find := func(fits func(name string) bool) *item {
-		var found *item
-		for i := range rd.items {
-			it := &rd.items[i]
-			if (it.part == part || it.part == 0 && found == nil) && fits(it.name) {
-				rd.used[i] = true
-				if found == nil || found.part != part {
-					found = it
-				}
-			}
-		}
-		return found
-	}
+	times := rd.look()
 	t := rd.rule.time
 	if t == nil {
-		if it := find(rd.timeName); it != nil {
+		if it := rd.of(times.field, part); it != nil {
 			m, ok := momentOf(&it.value, rd.received)
 			if !ok {
 				// The name was a guess, so this spoils nothing.
@@ -394,7 +448,7 @@ func (rd *reader) messageTime(part int) (moment, *Kept) {
 		}
 		return own, nil
 	}
-	it := find(func(name string) bool { return t.field.Match(name, nil) })
+	it := rd.of(times.field, part)
 	if it == nil {
 		return own, nil
 	}
@@ -402,7 +456,7 @@ func (rd *reader) messageTime(part int) (moment, *Kept) {
 	if t.relative {
 		c.from = rd.received
 		if t.base != nil {
-			base := find(func(name string) bool { return t.base.Match(name, nil) })
+			base := rd.of(times.base, part)
 			if base == nil {
 				return own, nil
 			}
