@@ -23,6 +23,7 @@ func standardRules(t testing.TB) *Rules {
 			{From: "riverside/{device}/out", As: "dose.cm3"}, {From: "riverside/{device}/run", As: "run.seconds"},
 			{From: "riverside/{device}/running", As: "run.running"}, {From: "riverside/{device}/running#s", As: "run.seconds"},
 			{From: "riverside/{device}/temp", As: "status.temperature_c"}, {From: "riverside/{device}/supply", As: "status.supply_v"},
+			{From: "urn:dev:os:32473-{device}:pulses", As: "pulse.count"}, {From: "silo.{machine}.hours", As: "run.hours"},
 		}},
 		mapping.Mapping{Topic: "events/{device}", Values: []mapping.MappedValue{
 			{From: "pulses", As: "pulse.pulses"}, {From: "count", As: "pulse.count"}, {From: "d.cnt[0].v", As: "dose.strokes"},
@@ -67,6 +68,7 @@ func TestStandardsEndInReadings(t *testing.T) {
 			"lub-7 pulse.count=80 at 2026-10-26T05:00:00Z\nlub-7 pulse.count=84 at 2026-10-26T06:00:00Z\nlub-7 pulse.count=90" + at},
 		{"senml/gw-silo", `[{"n":"riverside/lub-7/pulses","v":90},{"n":"riverside/lub-7/pulses","v":80,"t":-60}]`, "lub-7 pulse.count=80 received 1m0s later\nlub-7 pulse.count=90"},
 		{"senml/gw-silo", `[{"n":"riverside/lub-7/pulses","v":90,"t":188}]`, "lub-7 pulse.count=90"},
+		{"senml/gw-silo", `[{"n":"urn:dev:os:32473-lub-7:pulses","v":90},{"n":"silo.elevator-2.hours","u":"h","v":5.5}]`, "elevator-2 run.hours=5.5\nlub-7 pulse.count=90"},
 
 		{"events/lub-7", event(`"data":{"count":15235,"rssi":-70}`), "lub-7 pulse.count=15235" + at},
 		{"events/lub-7", event(`"data":{"pulses":1}`), "lub-7 pulse.pulses=1" + at + " key /riverside/east 7f3c-118"},
