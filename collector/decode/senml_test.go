@@ -183,6 +183,8 @@ func TestSenMLRefusesThePack(t *testing.T) {
 		`[{"n":"a","v":1,"bt":null}]`:                       {NotANumber, "bt: "},
 		`[{"n":"a","v":1,"ut":true}]`:                       {NotANumber, "ut: "},
 		`[{"n":"a","bv":1e308,"v":1e308}]`:                  {Overflow, "bv and v"},
+		`[{"n":"a","bv":9223372036854775807,"v":1}]`:        {Overflow, "bv and v"},
+		`[{"n":"a","bv":-9223372036854775807,"v":-2}]`:      {Overflow, "bv and v"},
 		`[{"n":"a","bs":1e308,"s":1e308}]`:                  {Overflow, "bs and s"},
 		`[{"n":"a","bver":0,"v":1}]`:                        {BadForm, "bver: "},
 		`[{"n":"a","bver":"10","v":1}]`:                     {BadForm, "bver: "},
