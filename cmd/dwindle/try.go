@@ -76,6 +76,9 @@ func (c checkCmd) try(e *env, site *config.Site) error {
 		return err
 	}
 	t := newTried(c.Try, u, kept, steps)
+	if u.Form == "homie" {
+		t.Notes = append(t.Notes, decode.HomieHints(c.Try, payload)...)
+	}
 	if c.JSON {
 		err = writeJSON(e.out, t)
 	} else {

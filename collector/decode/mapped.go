@@ -259,6 +259,9 @@ func (rd *reader) put(v *valueRule, i int, vars mapping.Vars) *Kept {
 		text := strconv.FormatFloat(it.everyS, 'g', -1, 64)
 		every := rd.draft(device, reading.Status, when, it.part)
 		if !slices.ContainsFunc(every.fields, func(m member) bool { return m.name == "every_s" }) {
+			if rd.tell != nil {
+				rd.tell(Step{Device: device, Field: string(reading.StatusEveryS), From: it.name, Sent: text, Unit: "s", Time: when.source})
+			}
 			every.fields = append(every.fields, member{name: "every_s", value: value{kind: numberValue, raw: []byte(text)}})
 		}
 	}
