@@ -13,6 +13,10 @@
 #   make soak    the fault tests in their long form, then all fuzzing, within
 #                SOAK=60 minutes; FUZZ=60 seconds for each fuzz function
 #   make delays  days until delivery that is wrong is seen, by dose and sensor
+#   make release static programs for amd64, arm64 and armv7, a Debian package of
+#                each, licences, checksums, into bin/release
+#   make deb-test installs, runs, upgrades, removes and purges the package in a
+#                throw-away copy of this machine; as root
 #   make cover   which lines tests reach, as bin/cover.html
 
 SHELL := /bin/bash
@@ -33,7 +37,7 @@ VERSION ?= $(shell git describe --tags --always --dirty 2>/dev/null || echo unkn
 # A build never changes go.mod behind one's back.
 export GOFLAGS ?= -mod=readonly
 
-.PHONY: build test check bench cold faults figures delays mutants soak cover clean
+.PHONY: build test check bench cold faults figures delays mutants soak release deb-test cover clean
 
 build:
 	@mkdir -p bin
@@ -104,6 +108,12 @@ FUZZ ?= 60
 soak:
 	@bash deploy/install-test-tools.sh
 	@bash deploy/soak.sh $(SOAK) $(FUZZ)
+
+release:
+	@GO='$(GO)' bash deploy/package/release.sh bin/release '$(VERSION)'
+
+deb-test:
+	@GO='$(GO)' bash deploy/package/deb-test.sh
 
 cover:
 	@mkdir -p bin
