@@ -237,15 +237,8 @@ func (s *sending) write(ctx context.Context, conn net.Conn, opt LoadOptions, pub
 		}
 		select {
 		case s.slots <- struct{}{}:
-		default:
-			if err := out.Flush(); err != nil {
-				return err
-			}
-			select {
-			case s.slots <- struct{}{}:
-			case <-s.over:
-				return errors.New("the connection is gone")
-			}
+		case <-s.over:
+			return errors.New("the connection is gone")
 		}
 		p := packets.NewControlPacket(packets.Publish).(*packets.PublishPacket)
 		p.Qos, p.TopicName, p.Payload = 1, opt.Topic(publisher, i), opt.Payload(publisher, i)
@@ -259,14 +252,10 @@ func (s *sending) write(ctx context.Context, conn net.Conn, opt LoadOptions, pub
 		s.pending[id] = i
 		s.mu.Unlock()
 		p.MessageID = id
-		if err := p.Write(out); err != nil {
+		// Each message by itself, as devices send them.
+		if err := errors.Join(p.Write(out), out.Flush()); err != nil {
 			return err
 		}
-		if opt.Every > 0 {
-			if err := out.Flush(); err != nil {
-				return err
-			}
-		}
 	}
-	return out.Flush()
+	return nil
 }
