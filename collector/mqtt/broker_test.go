@@ -309,12 +309,21 @@ func TestRetainedMessagesAreMarked(t *testing.T) {
 	w.send(p)
 	w.puback(1)
 	b := newBook()
-	c, checks := newClient(t, t.TempDir(), at(broker), b.sink)
-	running(t, c.Run)
+	dir := t.TempDir()
+	c, checks := newClient(t, dir, at(broker), b.sink)
+	stop := running(t, c.Run)
 	subscribed(t, checks)
 	eventually(t, "it arrives", func() bool { return len(b.all()) == 1 })
 	require.True(t, b.all()[0].Retained)
 	require.Equal(t, "broker", b.all()[0].Source)
+
+	// The broker replays it at each subscription, and each time says so.
+	stop()
+	c, checks = newClient(t, dir, at(broker), b.sink)
+	running(t, c.Run)
+	subscribed(t, checks)
+	eventually(t, "it comes again", func() bool { return len(b.all()) == 2 })
+	require.True(t, b.all()[1].Retained)
 }
 
 func TestManyMessagesWhileTheSinkIsSlow(t *testing.T) {

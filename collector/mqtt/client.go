@@ -14,6 +14,7 @@ import (
 	"github.com/eclipse/paho.mqtt.golang/packets"
 
 	"dwindle/collector/health"
+	"dwindle/collector/reading"
 	"dwindle/config"
 )
 
@@ -39,9 +40,16 @@ type ClientOptions struct {
 	// StateDir keeps the client id. It must survive restarts.
 	StateDir string
 	Sink     Sink
-	Health   *health.Checks
-	Log      *slog.Logger
+	// Notice, if set, takes what happened and may have to be looked up later.
+	// It must not block.
+	Notice func(reading.Notice)
+	Health *health.Checks
+	Log    *slog.Logger
 }
+
+// SessionLost is the kind of a notice: from At to Until messages may be
+// missing.
+const SessionLost = "session_lost"
 
 // Client is a durable subscriber: the broker keeps its session while it is
 // away, and each message is acknowledged after its commit, so what was not
@@ -144,9 +152,11 @@ func (c *Client) Run(ctx context.Context) error {
 		l := newLink(c)
 		err := l.run(ctx)
 		if ctx.Err() != nil {
+			c.seen(l)
 			return nil
 		}
 		c.lastSeen = time.Now()
+		c.seen(l)
 		c.probeCut(c.lastSeen)
 		c.lost(l, err)
 		pause := time.NewTimer(c.flap.wait())
@@ -156,6 +166,17 @@ func (c *Client) Run(ctx context.Context) error {
 			return nil
 		case <-pause.C:
 		}
+	}
+}
+
+// seen keeps until when there was a connection, for the next run of the program:
+// a session that is lost then has lost what came since.
+func (c *Client) seen(l *link) {
+	if l.up.IsZero() {
+		return
+	}
+	if err := c.id.seen(time.Now()); err != nil {
+		c.opt.Log.Warn("the end of a connection cannot be noted", "broker", c.opt.Name, "error", err)
 	}
 }
 

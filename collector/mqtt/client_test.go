@@ -133,6 +133,31 @@ func TestTheBrokersOwnTopicsAreNotHandedOver(t *testing.T) {
 	require.Equal(t, []string{"x"}, b.payloads())
 }
 
+// A retained message is cleared by an empty one, which subscribers see too
+// (MQTT 3.1.1, 3.3.1.3). It is a message like any other here.
+func TestEmptyMessagesAreHandedOver(t *testing.T) {
+	l := listen(t)
+	acked := make(chan uint16, 10)
+	fakeBroker(t, l, false, func(f *fake) {
+		f.publish(1, "lube/v1/riverside/d/pulse", "")
+		p := packets.NewControlPacket(packets.Publish).(*packets.PublishPacket)
+		p.MessageID, p.Qos, p.Retain, p.TopicName = 2, 1, true, "lube/v1/riverside/d/pulse"
+		f.send(p)
+	}, func(_ *fake, p packets.ControlPacket) {
+		if p, ok := p.(*packets.PubackPacket); ok {
+			acked <- p.MessageID
+		}
+	})
+	b := newBook()
+	c, _ := newClient(t, t.TempDir(), config.Broker{URL: "tcp://" + l.Addr().String()}, b.sink)
+	running(t, c.Run)
+	require.Equal(t, uint16(1), <-acked)
+	require.Equal(t, uint16(2), <-acked)
+	require.Equal(t, []string{"", ""}, b.payloads())
+	require.False(t, b.all()[0].Retained)
+	require.True(t, b.all()[1].Retained)
+}
+
 func TestAHeaderThatClaimsTooMuchEndsTheConnection(t *testing.T) {
 	l := listen(t)
 	fakeBroker(t, l, false, func(f *fake) {

@@ -10,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"time"
 )
 
 // identity is what a client has to remember between runs so that the broker
@@ -23,6 +24,8 @@ type identity struct {
 	// Filters are the topics that session is subscribed to, or may be because
 	// they were asked for, so that one no longer wanted can be given up.
 	Filters []string `json:"filters"`
+	// Seen is when the session was last in use for certain, UTC.
+	Seen time.Time `json:"seen,omitzero"`
 	// Delivered are the topics by which a message has come at some time.
 	Delivered []string `json:"delivered,omitempty"`
 
@@ -84,6 +87,12 @@ func (id *identity) opened(filters []string) error {
 		return nil
 	}
 	id.Session, id.Filters = true, filters
+	return id.store()
+}
+
+// seen notes that the session was in use up to a time.
+func (id *identity) seen(at time.Time) error {
+	id.Seen = at.UTC().Truncate(time.Second)
 	return id.store()
 }
 

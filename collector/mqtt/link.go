@@ -134,6 +134,7 @@ func (l *link) serve(client paho.Client, present bool) error {
 	c.opt.Log.Info("connected to the broker", "broker", c.opt.Name, "addr", c.target.host, "client_id", c.id.ClientID, "session_kept", present)
 	c.stats.connections.Add(1)
 	l.session(present)
+	c.seen(l)
 	settled := time.NewTimer(time.Minute)
 	defer settled.Stop()
 	again := time.NewTimer(0)
@@ -193,13 +194,29 @@ func (l *link) session(present bool) {
 	}
 	c.stats.sessionsLost.Add(1)
 	c.gapShown = l.up.Add(gapTime)
+	from := c.lastSeen
+	if from.IsZero() {
+		from = c.id.Seen // of the run before
+	}
 	since := "while dwindle was not running"
-	if !c.lastSeen.IsZero() {
-		since = "from " + c.lastSeen.UTC().Format(time.RFC3339) + " to " + l.up.UTC().Format(time.RFC3339)
+	if !from.IsZero() {
+		since = "from " + from.UTC().Format(time.RFC3339) + " to " + l.up.UTC().Format(time.RFC3339)
 	}
 	c.opt.Log.Warn("possible gap: the broker has forgotten our session", "broker", c.opt.Name, "sent", since)
 	c.set("session", health.Warn, "the broker has forgotten our session: messages sent "+since+" may be missing",
 		"turn on persistence in the broker and let sessions live for 30 days or more; devices that count on make up for it with their next message. This is shown for a day")
+	if c.opt.Notice == nil {
+		return
+	}
+	n := reading.Notice{
+		Kind: SessionLost, About: c.opt.Name, At: from.UTC(), Until: l.up.UTC(),
+		Words:    "messages sent meanwhile over broker " + c.opt.Name + " may be missing, because it has forgotten our session",
+		Evidence: "the broker at " + c.target.host + " found no session for client id " + c.id.ClientID,
+	}
+	if from.IsZero() {
+		n.At = n.Until
+	}
+	c.opt.Notice(n)
 }
 
 // subscribe asks for the topics, each time: a session may be lost without our

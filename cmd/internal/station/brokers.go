@@ -6,10 +6,12 @@ import (
 	"log/slog"
 	"reflect"
 	"sync"
+	"time"
 
 	"dwindle/cmd/internal/monitor"
 	"dwindle/collector/health"
 	"dwindle/collector/mqtt"
+	"dwindle/collector/reading"
 	"dwindle/config"
 )
 
@@ -18,8 +20,10 @@ import (
 // notice.
 type brokers struct {
 	sink   mqtt.Sink
+	note   func(context.Context, ...reading.Notice) error // keeps what happened
 	health *health.Checks
 	log    *slog.Logger
+	notes  sync.WaitGroup // being kept
 
 	mu      sync.Mutex
 	running map[string]*runningBroker // by name
@@ -33,8 +37,8 @@ type runningBroker struct {
 	ended  chan struct{}
 }
 
-func newBrokers(sink mqtt.Sink, checks *health.Checks, log *slog.Logger) *brokers {
-	return &brokers{sink: sink, health: checks, log: log, running: map[string]*runningBroker{}}
+func newBrokers(sink mqtt.Sink, note func(context.Context, ...reading.Notice) error, checks *health.Checks, log *slog.Logger) *brokers {
+	return &brokers{sink: sink, note: note, health: checks, log: log, running: map[string]*runningBroker{}}
 }
 
 // options are what the client of each broker is made from, in the file's order.
@@ -78,7 +82,7 @@ func (b *brokers) apply(ctx context.Context, site *config.Site) error {
 			continue
 		}
 		full := opt
-		full.Sink, full.Health, full.Log = b.sink, b.health, b.log
+		full.Sink, full.Notice, full.Health, full.Log = b.sink, b.notice, b.health, b.log
 		client, err := mqtt.NewClient(full)
 		if err != nil {
 			errs = append(errs, err)
@@ -97,6 +101,20 @@ func (b *brokers) apply(ctx context.Context, site *config.Site) error {
 	return errors.Join(errs...)
 }
 
+// notice keeps what happened to a client, which must not wait for the disk.
+func (b *brokers) notice(n reading.Notice) {
+	b.notes.Go(func() {
+		ctx, cancel := context.WithTimeout(context.Background(), noteTime)
+		defer cancel()
+		if err := b.note(ctx, n); err != nil {
+			b.log.Error("what happened cannot be kept", "kind", n.Kind, "what", n.Words, "err", err)
+		}
+	})
+}
+
+// noteTime bounds the wait for a disk that hangs; a stop waits for it.
+const noteTime = 10 * time.Second
+
 // wait returns when all clients have ended, which they do with their context.
 func (b *brokers) wait() {
 	b.mu.Lock()
@@ -104,6 +122,7 @@ func (b *brokers) wait() {
 	for _, r := range b.running {
 		<-r.ended
 	}
+	b.notes.Wait()
 }
 
 // figures gives what each client has counted, by name.

@@ -108,7 +108,7 @@ func (c *Station) Run(ctx context.Context) error {
 // start begins all parts; each ends with ctx.
 func (c *Station) start(group *errgroup.Group, gctx context.Context) (at Addresses, err error) {
 	site, opt := c.site.Load(), c.opt
-	clients := newBrokers(c.intake.Submit, c.health, opt.Log)
+	clients := newBrokers(c.intake.Submit, c.journal.Note, c.health, opt.Log)
 	group.Go(func() error {
 		<-gctx.Done()
 		clients.wait()

@@ -50,6 +50,7 @@ func at(t time.Time) string { return t.UTC().Format(time.RFC3339Nano) }
 type house struct {
 	*collector.Intake
 	h      *collector.History
+	j      *journal.Journal
 	checks *health.Checks
 }
 
@@ -74,6 +75,7 @@ func start(t *testing.T) *house {
 	x := &house{checks: health.New(nil)}
 	j, err := journal.Open(context.Background(), filepath.Join(t.TempDir(), "journal.db"), journal.Options{Health: x.checks})
 	require.NoError(t, err)
+	x.j = j
 	x.Intake, x.h = collector.NewIntake(site, j, x.checks, nil), collector.NewHistory(j, site)
 	ctx, cancel := context.WithCancel(context.Background())
 	ended := make(chan error, 1)
@@ -380,13 +382,24 @@ func TestABrokerThatLostItsSessionsIsSaidAndCountersMakeUp(t *testing.T) {
 	first := all(t, broker.Addr, 0, 400)
 	x.gets(t, first)
 	r.stop()
+	stopped := time.Now()
 	lost := all(t, broker.Addr, 1000, 400) // which the broker has acknowledged
 	broker.Stop()
 	broker.Forget()
 	broker.Again()
 
-	r = x.subscribes(t, broker.Addr, dir)
+	noticed := make(chan error, 10)
+	r = x.subscribes(t, broker.Addr, dir, func(o *mqtt.ClientOptions) {
+		o.Notice = func(n reading.Notice) { noticed <- x.j.Note(context.Background(), n) }
+	})
 	require.Contains(t, x.until(t, "broker session", health.Warn).What, "may be missing")
+	require.NoError(t, <-noticed)
+	notices, err := x.j.Notices(context.Background(), mqtt.SessionLost, false, 10)
+	require.NoError(t, err)
+	require.Len(t, notices, 1, "and can be looked up later")
+	require.WithinDuration(t, stopped, notices[0].At, 10*time.Second, "from the end of the last connection")
+	require.True(t, notices[0].Until.After(notices[0].At))
+	require.Equal(t, "broker", notices[0].About)
 	require.EqualValues(t, 1, r.Stats().SessionsLost)
 	require.Contains(t, r.log.String(), "possible gap: the broker has forgotten our session")
 	last := all(t, broker.Addr, 2000, 40)
