@@ -1,8 +1,10 @@
 package collector
 
 import (
-	"errors"
 	"fmt"
+	"slices"
+	"strings"
+	"sync"
 	"time"
 
 	"dwindle/collector/decode"
@@ -12,95 +14,155 @@ import (
 
 // Health names.
 const (
-	checkClock  = "clock"         // of this machine
-	checkClocks = "device clocks" // of the others
-	checkUnits  = "time units"    // in which they send times as numbers
+	checkClocks = "device clocks"
+	checkUnits  = "time units" // in which they send times as numbers
 )
 
-// errClockUnset tells whoever wants to hand something in.
-var errClockUnset = errors.New("the clock of this machine is not set (it shows a year before 2020): nothing can be recorded with a time\ntry: set the clock, or wait until it is synchronised")
+const (
+	// clocksMost bounds the devices that are remembered.
+	clocksMost = 20_000
+	// clockSlots of clockSlot each is how long a device's clock is watched: the
+	// least lag in them tells its error, since messages are under way for a
+	// while, some long, none less than nothing.
+	clockSlots = 15
+	clockSlot  = time.Minute
+	// clockSlotsLeast are wanted before a lag is laid to the clock: what was
+	// buffered in an outage comes in a burst.
+	clockSlotsLeast = 5
+)
 
-// unset says that a clock cannot be right, as after a start without a battery.
-func unset(t time.Time) bool { return !t.IsZero() && t.Year() < decode.EarliestYear }
-
-// clockAsk is how often a clock that is not set is looked at again.
-const clockAsk = time.Second
-
-// awaitClock holds a message back while this machine's clock is not set: what
-// is stored under a wrong receive time stays wrong for ever, and a broker or
-// sender keeps what is not acknowledged. It is false when the intake stops
-// meanwhile.
-func (in *Intake) awaitClock(m *reading.Message) bool {
-	if m.Source == "replay" || !unset(m.Received) {
-		return true
-	}
-	for held := false; unset(in.now()); held = true {
-		if !held {
-			in.health.Set(checkClock, health.Bad, fmt.Sprintf("the clock of this machine shows %s: messages are held back and not acknowledged", in.now().UTC().Format(time.DateOnly)),
-				"set the clock, or see why it is not synchronised; messages flow again by themselves")
-		}
-		in.progress.note() // waiting is all there is to do
-		pause := time.NewTimer(clockAsk)
-		select {
-		case <-pause.C:
-		case <-in.stopping:
-			pause.Stop()
-			return false
-		}
-	}
-	in.health.Set(checkClock, health.Ok, "", "")
-	m.Received = in.now().UTC() // when it came nobody can say any more
-	return true
+// DeviceClock is what is known of a device's own clock.
+type DeviceClock struct {
+	Device string
+	// Behind is by how much it is behind ours, or its quickest message was
+	// under way; negative: it is ahead.
+	Behind time.Duration
+	// Hint says what else is wrong with it, in plain words; mostly empty.
+	Hint string
 }
 
-// clocksMost bounds the devices that are remembered.
-const clocksMost = 1000
+// Off says that the clock is wrong by more than what is let pass, 5 minutes,
+// or not a clock at all.
+func (c DeviceClock) Off() bool {
+	return c.Hint != "" || c.Behind > decode.FutureSlack || c.Behind < -decode.FutureSlack
+}
 
-// clocks remembers the devices whose clock or zone looks wrong now. One
-// goroutine decodes, so it has no lock.
+// clocks watches the clocks and zones of devices. One goroutine decodes and
+// looks; others may list.
 type clocks struct {
 	health *health.Checks
-	wrong  map[string]struct{}
-	sample string // one of them
+
+	mu      sync.Mutex
+	devices map[string]*deviceClock
+	off     int // of these, so many are off
+}
+
+type deviceClock struct {
+	lags      [clockSlots]time.Duration // least of each slot, a ring
+	n         int                       // slots begun, in all
+	slot      time.Time                 // beginning of the last
+	raw, hint string
+	off       bool
+}
+
+// behind is by how much the clock is behind; ok is false while that is not
+// known.
+func (c *deviceClock) behind() (d time.Duration, ok bool) {
+	n := min(c.n, clockSlots)
+	if n == 0 {
+		return 0, false
+	}
+	d = slices.Min(c.lags[:n])
+	return d, n >= clockSlotsLeast || d < 0
 }
 
 // look notes what a message says of its sender's clock. Replays, of a log or by
 // a broker, say nothing about now.
 func (c *clocks) look(m *reading.Message, d *decode.Decoded) {
-	if m.Source == "replay" || m.Retained {
+	if m.Source == "replay" || m.Retained || d.Clock.IsZero() && d.Hint == "" {
 		return
 	}
-	_, known := c.wrong[d.Device]
-	switch {
-	case d.Hint != "" && !known && len(c.wrong) < clocksMost:
-		if c.wrong == nil {
-			c.wrong = map[string]struct{}{}
-		}
-		c.wrong[d.Device] = struct{}{}
-		c.sample = fmt.Sprintf("%s sent %q: %s", d.Device, d.RawAt, d.Hint)
-	case known && timed(d):
-		delete(c.wrong, d.Device)
-		if len(c.wrong) == 0 {
-			c.health.Set(checkClocks, health.Ok, "", "")
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	dc, known := c.devices[d.Device]
+	if !known {
+		if len(c.devices) >= clocksMost {
 			return
 		}
-		for other := range c.wrong {
-			c.sample = other + " sent a time that could not be used"
-			break
+		if c.devices == nil {
+			c.devices = map[string]*deviceClock{}
 		}
-	default:
-		return
+		dc = &deviceClock{}
+		c.devices[d.Device] = dc
 	}
-	what := c.sample
-	if n := len(c.wrong) - 1; n > 0 {
-		what += fmt.Sprintf(" (and %d other devices)", n)
+	dc.raw, dc.hint = d.RawAt, d.Hint
+	if !d.Clock.IsZero() && d.Clock.Year() >= decode.EarliestYear {
+		dc.note(m.Received.Sub(d.Clock), m.Received)
 	}
-	c.health.Set(checkClocks, health.Warn, what, "set the device's clock and zone, or let it send no at; this clears with its next good time")
+	behind, sure := dc.behind()
+	off := dc.hint != "" || sure && behind > decode.FutureSlack
+	if off != dc.off {
+		if dc.off = off; off {
+			c.off++
+		} else {
+			c.off--
+		}
+	} else if !off || known && dc.n > 1 && !dc.slot.Equal(m.Received) {
+		return // as before; the words are renewed with each slot
+	}
+	c.report()
 }
 
-// timed says that a message came with a time of its own that was used.
-func timed(d *decode.Decoded) bool {
-	return len(d.Readings) > 0 && d.Readings[0].FromDevice || d.Hint == "" && len(d.Readings) == 0 && len(d.Facts) > 0 && !d.Facts[0].At.Equal(d.Facts[0].Received)
+// note takes in a lag.
+func (c *deviceClock) note(lag time.Duration, received time.Time) {
+	if since := received.Sub(c.slot); c.n > 0 && since >= 0 && since < clockSlot {
+		last := &c.lags[(c.n-1)%clockSlots]
+		*last = min(*last, lag)
+		return
+	}
+	c.lags[c.n%clockSlots] = lag
+	c.n++
+	c.slot = received
+}
+
+// report says in health which clocks are off, with one of them as an example.
+func (c *clocks) report() {
+	if c.off == 0 {
+		c.health.Set(checkClocks, health.Ok, "", "")
+		return
+	}
+	var name string // the first by name: the words must not change without need
+	for device, dc := range c.devices {
+		if dc.off && (name == "" || device < name) {
+			name = device
+		}
+	}
+	dc := c.devices[name]
+	what := fmt.Sprintf("%s sent %q: %s", name, dc.raw, dc.hint)
+	if dc.hint == "" {
+		behind, _ := dc.behind()
+		what = fmt.Sprintf("the clock of %s is behind by %s, or its messages are under way for so long", name, behind.Round(time.Minute))
+	}
+	if c.off > 1 {
+		what += fmt.Sprintf(" (and %d other devices)", c.off-1)
+	}
+	c.health.Set(checkClocks, health.Warn, what, "set the device's clock and zone, or let it send no at; this clears with its next good time. What is stored keeps its times")
+}
+
+// Clocks lists what is known of the devices' own clocks, by name.
+func (in *Intake) Clocks() []DeviceClock {
+	c := &in.clocks
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	out := make([]DeviceClock, 0, len(c.devices))
+	for device, dc := range c.devices {
+		behind, ok := dc.behind()
+		if ok || dc.hint != "" {
+			out = append(out, DeviceClock{Device: device, Behind: behind, Hint: dc.hint})
+		}
+	}
+	slices.SortFunc(out, func(a, b DeviceClock) int { return strings.Compare(a.Device, b.Device) })
+	return out
 }
 
 // timeUnits remembers the unit in which each kind of a device sends its times,

@@ -22,6 +22,7 @@ import (
 	"dwindle/collector/health"
 	"dwindle/collector/journal"
 	"dwindle/collector/reading"
+	"dwindle/collector/wallclock"
 	"dwindle/config"
 )
 
@@ -43,6 +44,7 @@ type Intake struct {
 	commits  commits
 	patience patience
 	wear     *wear
+	own      ownClock
 
 	commitTo func(context.Context, journal.Batch) (journal.Result, error) // the journal
 	now      func() time.Time
@@ -91,6 +93,7 @@ type work struct {
 	flush chan<- error
 	beat  bool
 	size  int64
+	mend  []wallclock.Shift // instead of all above
 }
 
 // ErrStopped means that the intake takes nothing any more.
@@ -150,6 +153,7 @@ func (in *Intake) Run(ctx context.Context) error {
 		return err
 	}
 	in.register.learn(facts)
+	in.own.start(context.WithoutCancel(ctx), in)
 
 	// Deriving ends after the last commit, so that what it saves is whole.
 	deriving, stopDeriving := context.WithCancel(context.WithoutCancel(ctx))
@@ -234,10 +238,11 @@ func (in *Intake) Record(ctx context.Context, facts ...reading.Fact) error {
 	if len(facts) == 0 {
 		return nil
 	}
-	now := in.now().UTC().Truncate(time.Millisecond)
-	if unset(now) {
+	now, ok := in.Now()
+	if !ok {
 		return errClockUnset
 	}
+	now = now.Truncate(time.Millisecond)
 	own := make([]reading.Fact, len(facts))
 	for i, f := range facts {
 		if f.Received.IsZero() {
@@ -341,16 +346,26 @@ func (in *Intake) enter(ctx context.Context, x *item) error {
 // decode turns items into work until the queue is closed and empty.
 func (in *Intake) decode() {
 	defer close(in.decoded)
-	for x := range in.queue {
-		if x.beat {
-			in.decoded <- work{beat: true}
-			continue
+	tick := time.NewTicker(in.own.every)
+	defer tick.Stop()
+	for {
+		select {
+		case <-tick.C:
+			in.lookAtClock()
+		case x, ok := <-in.queue:
+			if !ok {
+				return
+			}
+			if x.beat {
+				in.decoded <- work{beat: true}
+				continue
+			}
+			if x.m != nil && !in.awaitClock(x.m) {
+				in.answer(x, fmt.Errorf("stopped before the clock was set: %w", errClockUnset))
+				continue
+			}
+			in.decoded <- in.understand(x)
 		}
-		if x.m != nil && !in.awaitClock(x.m) {
-			in.answer(x, fmt.Errorf("stopped before the clock was set: %w", errClockUnset))
-			continue
-		}
-		in.decoded <- in.understand(x)
 	}
 }
 
@@ -363,7 +378,7 @@ func (in *Intake) understand(x item) (w work) {
 	}
 	now := x.m.Received
 	if now.IsZero() {
-		now = in.now().UTC()
+		now, _ = in.Now()
 	}
 	defer func() {
 		// No message is known to do this. Should one, then it would do so again
@@ -392,6 +407,7 @@ func (in *Intake) understand(x item) (w work) {
 		w.entry.Missing += len(s.Missing)
 		w.entry.BadTime = w.entry.BadTime || s.RawAt != ""
 		in.clocks.look(x.m, s)
+		in.own.hear(x.m, s)
 		in.units.look(x.m, s)
 	}
 	for i := range d.Beside {

@@ -108,7 +108,7 @@ func TestWaitingForTheClockIsNoStandstill(t *testing.T) {
 		ended := make(chan bool)
 		go func() { ended <- in.awaitClock(&reading.Message{Received: in.now()}) }()
 		time.Sleep(time.Hour)
-		require.LessOrEqual(t, in.Still(), clockAsk)
+		require.LessOrEqual(t, in.Still(), clockEvery)
 		close(in.stopping)
 		require.False(t, <-ended)
 	})

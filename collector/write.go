@@ -53,7 +53,7 @@ func (in *Intake) gather(batch []work) []work {
 		late = t.C
 	}
 	urgent := func(w work) bool { return w.flush != nil || w.entry.Person }
-	for hurry := in.linger <= 0 || urgent(batch[0]); len(batch) < in.batch; {
+	for hurry := in.linger <= 0 || urgent(batch[0]); len(batch) < in.batch && batch[len(batch)-1].mend == nil; {
 		if hurry {
 			select {
 			case w, ok := <-in.decoded:
@@ -90,8 +90,15 @@ func (in *Intake) gather(batch []work) []work {
 	return batch
 }
 
-// commit stores a batch and answers for each of its messages.
+// commit stores a batch and answers for each of its messages. What is to be
+// mended comes last and follows what was stamped before it.
 func (in *Intake) commit(batch []work) {
+	if last := batch[len(batch)-1].mend; last != nil {
+		defer in.mend(last)
+		if batch = batch[:len(batch)-1]; len(batch) == 0 {
+			return
+		}
+	}
 	entries := make(journal.Batch, 0, len(batch))
 	for i := range batch {
 		if batch[i].flush == nil {

@@ -12,9 +12,10 @@ import (
 type moment struct {
 	at         time.Time // UTC, millisecond
 	fromDevice bool
-	raw, hint  string // why the device's own time was not used
-	unit       string // s, ms, us or ns, where it was a number
-	source     string // its name in the payload, where it was used
+	clock      time.Time // what the device's own clock showed, where that was not used
+	raw, hint  string    // why the device's own time was not used
+	unit       string    // s, ms, us or ns, where it was a number
+	source     string    // its name in the payload, where it was used
 }
 
 // from notes the name of a time that could be used.
@@ -96,7 +97,7 @@ func compactTime(text string) bool {
 // clocked is a device's time, or the receive time with a hint where the
 // device's clock cannot be right.
 func clocked(at time.Time, raw string, received time.Time) moment {
-	own := moment{at: received}
+	own := moment{at: received, clock: at.UTC()}
 	// Millisecond resolution keeps two pulses of one second apart and is what
 	// the journal's key holds.
 	at = at.UTC().Round(time.Millisecond)
@@ -108,7 +109,7 @@ func clocked(at time.Time, raw string, received time.Time) moment {
 		own.raw, own.hint = clip(raw), "the device's clock is ahead by "+round(at.Sub(received))+"; the receive time was used"
 		return own
 	}
-	return moment{at: at, fromDevice: true}
+	return moment{at: at, fromDevice: true, clock: at}
 }
 
 // unix reads a number as a time and gives the unit that it is in.

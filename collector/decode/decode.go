@@ -97,6 +97,9 @@ type Decoded struct {
 	// took its place; Hint then says in plain words what seems wrong with it.
 	RawAt string
 	Hint  string
+	// Clock is the time that the device's own clock showed, used or not; zero
+	// where it said nothing that can be read as a time.
+	Clock time.Time
 	// TimeUnit is the unit of a time that was sent as a number: s, ms, us or
 	// ns; empty for others. It is guessed by magnitude where no mapping says.
 	TimeUnit string

@@ -107,5 +107,5 @@ func (j *Journal) writeCounters(ctx context.Context) error {
 		}
 	}
 	j.count = map[string]int64{}
-	return nil
+	return j.writeNotes(ctx)
 }

@@ -1,0 +1,50 @@
+package journal
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+)
+
+// Remember keeps a short text under a name, over restarts. It is written with
+// the counters, at least once a minute while the intake runs, so a crash may
+// lose the last minute's.
+func (j *Journal) Remember(name, text string) {
+	if !j.writes {
+		return
+	}
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	if j.notes == nil {
+		j.notes = map[string]string{}
+	}
+	j.notes[name] = text
+}
+
+// Remembered gives what was kept under a name; empty: nothing was.
+func (j *Journal) Remembered(ctx context.Context, name string) (text string, err error) {
+	if j.writes {
+		j.mu.Lock()
+		text, ok := j.notes[name]
+		j.mu.Unlock()
+		if ok {
+			return text, nil
+		}
+	}
+	err = j.reader.QueryRowContext(ctx, "SELECT value FROM meta WHERE name = ?", name).Scan(&text)
+	if err != nil && !errors.Is(err, sql.ErrNoRows) {
+		return "", fmt.Errorf("read %s in %s: %w", name, j.path, fault(j.path, err))
+	}
+	return text, nil
+}
+
+// writeNotes is part of the transaction that writes the counters.
+func (j *Journal) writeNotes(ctx context.Context) error {
+	for name, text := range j.notes {
+		if _, err := j.w.ExecContext(ctx, "INSERT INTO meta VALUES (?, ?) ON CONFLICT DO UPDATE SET value = excluded.value WHERE value <> excluded.value", name, text); err != nil {
+			return err
+		}
+	}
+	return nil
+}

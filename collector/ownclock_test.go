@@ -1,0 +1,138 @@
+package collector
+
+import (
+	"context"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"dwindle/collector/health"
+	"dwindle/collector/reading"
+	"dwindle/collector/wallclock"
+)
+
+// box is a gateway whose clock a test sets: wall shows what is true plus an
+// error, up counts what is true.
+type box struct {
+	mu     sync.Mutex
+	after  time.Duration // since its start at t0
+	err    time.Duration
+	synced bool
+	looks  int
+}
+
+func (b *box) set(after, err time.Duration, synced bool) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.after, b.err, b.synced = after, err, synced
+}
+
+func (b *box) now() time.Time {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return t0.Add(b.after + b.err)
+}
+
+func (b *box) install(in *Intake) {
+	in.now, in.own.every = b.now, 10*time.Millisecond
+	in.own.look = func(now time.Time) wallclock.Look {
+		b.mu.Lock()
+		defer b.mu.Unlock()
+		b.looks++
+		return wallclock.Look{Wall: now, Up: b.after, Boot: "a", Synced: b.synced}
+	}
+}
+
+// seen waits until the intake has looked at the clock as it is now and done
+// what follows; it looks once a second.
+func (b *box) seen(t *testing.T, x *house) {
+	t.Helper()
+	looks := func() int {
+		b.mu.Lock()
+		defer b.mu.Unlock()
+		return b.looks
+	}
+	before := looks()
+	require.Eventually(t, func() bool { return looks() >= before+2 }, 20*time.Second, 10*time.Millisecond)
+}
+
+// live sends what a device says now, with what the clock shows as receive time.
+func (b *box) live(t *testing.T, x *house, payload string, args ...any) {
+	t.Helper()
+	x.submit(t, message("elevator-1", "run", b.now(), payload, args...))
+	x.settle(t)
+}
+
+func TestAWrongClockOfTheGatewayLosesNothingAndIsMended(t *testing.T) {
+	for name, first := range map[string]time.Duration{
+		"1970":                   time.Unix(0, 0).Sub(t0) + time.Minute,
+		"of the last shutdown":   -3 * time.Hour,
+		"plausible and behind":   -40 * time.Minute,
+		"plausible and ahead":    2 * time.Hour,
+		"ten years ahead":        87600 * time.Hour,
+		"steps of a time server": 0,
+	} {
+		t.Run(name, func(t *testing.T) {
+			b := &box{}
+			path := t.TempDir() + "/journal.db"
+			// Yesterday all was well.
+			b.set(-time.Hour, 0, true)
+			x := startWith(t, terminal(t, 1, 1), path, nil, b.install)
+			b.live(t, x, `{"hours":100}`)
+			require.NoError(t, x.stop())
+
+			// Today it starts with a wrong clock, and no time service.
+			b.set(0, first, false)
+			x = startWith(t, terminal(t, 1, 1), path, nil, b.install)
+			x.settle(t) // it has looked
+			for i := range 4 {
+				b.set(5*time.Minute+time.Duration(i)*time.Hour, first, false)
+				b.live(t, x, `{"hours":%d.5}`, 100+i)
+			}
+			// The time service comes.
+			b.set(4*time.Hour, 0, true)
+			b.seen(t, x)
+			b.live(t, x, `{"hours":104}`)
+			x.flush(t)
+
+			got := map[float64]time.Time{}
+			require.NoError(t, x.h.Readings(context.Background(), nil, time.Time{}, t0.AddDate(40, 0, 0), func(r reading.Reading) error {
+				require.Equal(t, r.At, r.Received)
+				got[r.Value] = r.At
+				return nil
+			}))
+			require.Len(t, got, 6, "nothing is lost")
+			for i := range 4 {
+				// To the second: the intake looks at the clock once a second.
+				require.WithinDuration(t, t0.Add(5*time.Minute+time.Duration(i)*time.Hour), got[float64(100+i)+0.5], 2*time.Second, i)
+			}
+			require.Equal(t, t0.Add(-time.Hour), got[100], "what was right stays")
+			require.Eventually(t, func() bool { return x.check(checkClock).Level == health.Ok }, 10*time.Second, time.Millisecond)
+			a, err := x.h.Amount(context.Background(), "elevator-1", reading.Run, t0.Add(-2*time.Hour), t0.Add(5*time.Hour))
+			require.NoError(t, err)
+			require.InDelta(t, 4, a.Value, 0.01, "deltas as if the clock had been right")
+		})
+	}
+}
+
+func TestAStepBackIsNotFollowedAndSaid(t *testing.T) {
+	b := &box{}
+	x := startWith(t, terminal(t, 1, 1), t.TempDir()+"/journal.db", nil, b.install)
+	for i, err := range []time.Duration{0, -time.Hour, -time.Hour, 0} {
+		b.set(time.Duration(i)*20*time.Minute, err, false)
+		b.seen(t, x)
+		b.live(t, x, `{"hours":%d}`, 100+i)
+		if err != 0 {
+			require.Equal(t, health.Warn, x.check(checkClock).Level)
+			require.Contains(t, x.check(checkClock).What, "before what it showed earlier")
+		}
+	}
+	var at []time.Time
+	require.NoError(t, x.h.Readings(context.Background(), nil, time.Time{}, t0.AddDate(1, 0, 0), func(r reading.Reading) error { at = append(at, r.At); return nil }))
+	require.Len(t, at, 4)
+	for i := range at {
+		require.WithinDuration(t, t0.Add(time.Duration(i)*20*time.Minute), at[i], 2*time.Second)
+	}
+}
