@@ -14,7 +14,7 @@ import (
 )
 
 // mapped is a small terminal whose messages come in the forms of standards.
-func mapped(t testing.TB) *config.Site {
+func mappedSite(t testing.TB) *config.Site {
 	s := terminal(t, 2, 2)
 	s.Connections.Mappings = []mapping.Mapping{
 		{Topic: "events/{device}", Values: []mapping.MappedValue{{From: "pulses", As: "pulse.pulses"}}},
@@ -35,7 +35,7 @@ func raw(topic string, received time.Time, payload string, args ...any) reading.
 // A broker delivers a message of QoS 1 twice; the event's source and id say
 // that it is the same.
 func TestAnEventCountsOnce(t *testing.T) {
-	x := start(t, mapped(t))
+	x := start(t, mappedSite(t))
 	event := func(source, id string, pulses int) reading.Message {
 		return raw("events/d-1", t0.Add(time.Minute), `{"specversion":"1.0","id":%q,"source":%q,"type":"pulse","time":%q,"data":{"pulses":%d}}`, id, source, at(t0), pulses)
 	}
@@ -65,7 +65,7 @@ func TestAnEventCountsOnce(t *testing.T) {
 // What a SenML record promises about the next one is the interval by which a
 // device's silence is judged.
 func TestAPromisedIntervalIsTheDevices(t *testing.T) {
-	x := start(t, mapped(t))
+	x := start(t, mappedSite(t))
 	pack := func(when time.Time, more string) reading.Message {
 		return raw("senml/gw-1", when, `[{"bn":"terminal/elevator-1/","bt":%d,"n":"hours","u":"h","v":100%s}]`, when.Unix(), more)
 	}
@@ -89,7 +89,7 @@ func TestAPromisedIntervalIsTheDevices(t *testing.T) {
 // order they stand in it.
 func TestABufferedPackIsItsRecords(t *testing.T) {
 	last := func(messages ...reading.Message) []reading.Day {
-		x := start(t, mapped(t))
+		x := start(t, mappedSite(t))
 		x.submit(t, messages...)
 		x.flush(t)
 		return x.days(t, x.h, "d-1", reading.Pulse, "2026-03-02", "2026-03-02")
@@ -106,7 +106,7 @@ func TestABufferedPackIsItsRecords(t *testing.T) {
 // Messages that are known and have no values are acknowledged and leave
 // nothing, not even an entry among the messages kept aside.
 func TestWhatHasNoValuesLeavesNothing(t *testing.T) {
-	x := start(t, mapped(t))
+	x := start(t, mappedSite(t))
 	x.submit(t,
 		raw("opcua/json/data/gw-1", t0, `{"MessageType":"ua-data","MessageId":"1","Messages":[{"DataSetWriterName":"d-1","MessageType":"ua-keepalive"}]}`),
 		raw("opcua/json/metadata/gw-1", t0, `{"MessageType":"ua-metadata"}`), // not mapped: kept aside
