@@ -95,7 +95,9 @@ func (c *clocks) look(m *reading.Message, d *decode.Decoded) {
 		dc = &deviceClock{}
 		c.devices[d.Device] = dc
 	}
-	dc.raw, dc.hint = d.RawAt, d.Hint
+	if dc.hint != d.Hint {
+		dc.raw, dc.hint = d.RawAt, d.Hint
+	}
 	if !d.Clock.IsZero() && d.Clock.Year() >= decode.EarliestYear {
 		dc.note(m.Received.Sub(d.Clock), m.Received)
 	}

@@ -152,3 +152,60 @@ func TestAMessageThatBreaksTheDecoderIsKeptAside(t *testing.T) {
 	require.Equal(t, reasonUndecodable, w.entry.Kept.Reason)
 	require.Equal(t, `{"hours":1}`, string(w.entry.Kept.Payload))
 }
+
+func TestAClockThatIsBehindIsToldFromMessagesUnderWay(t *testing.T) {
+	x := start(t, terminal(t, 3, 1))
+	send := func(device string, minute, behind int) {
+		now := t0.Add(time.Duration(minute) * time.Minute)
+		x.submit(t, message(device, "run", now, `{"hours":%d.5,"at":%q}`, 100+minute/60, at(now.Add(-time.Duration(behind)*time.Minute))))
+	}
+	for i := range 20 {
+		send("elevator-1", i, 9)        // nine minutes behind
+		send("elevator-2", i, 40*(i%3)) // many are buffered, some come at once
+	}
+	for i := range 50 { // the backlog of an outage, oldest first, within a minute
+		send("elevator-3", 20, 500-10*i)
+	}
+	x.settle(t)
+	c := x.check(checkClocks)
+	require.Equal(t, health.Warn, c.Level)
+	require.Equal(t, "the clock of elevator-1 is behind by 9m0s, or its messages are under way for so long", c.What)
+	got := map[string]DeviceClock{}
+	for _, k := range x.Clocks() {
+		got[k.Device] = k
+	}
+	require.Equal(t, 9*time.Minute, got["elevator-1"].Behind)
+	require.True(t, got["elevator-1"].Off())
+	require.Zero(t, got["elevator-2"].Behind)
+	require.NotContains(t, got, "elevator-3", "a burst tells nothing of its clock")
+
+	for i := range 20 { // set right
+		send("elevator-1", 40+i, 0)
+	}
+	x.settle(t)
+	require.Equal(t, health.Ok, x.check(checkClocks).Level)
+}
+
+func TestDevicesThatAgreeSetTheClockOfAGatewayThatNobodyKeeps(t *testing.T) {
+	b := &box{}
+	b.set(0, 87600*time.Hour, false) // ten years ahead
+	x := startWith(t, terminal(t, 3, 1), t.TempDir()+"/journal.db", nil, b.install)
+	x.settle(t)
+	for i := range 3 {
+		x.submit(t, message([]string{"elevator-1", "elevator-2", "elevator-3"}[i], "run", b.now(), `{"hours":100,"at":%q}`, at(t0)))
+	}
+	x.submit(t, message("elevator-1", "run", b.now().Add(time.Second), `{"seconds":360000}`)) // stamped by the gateway
+	x.settle(t)
+	b.set(2*time.Second, 87600*time.Hour, false)
+	b.seen(t, x)
+	now, ok := x.Now()
+	require.True(t, ok)
+	require.WithinDuration(t, t0, now, time.Minute)
+	require.Contains(t, x.check(checkClock).What, "the clocks of the devices agree")
+	x.flush(t)
+	require.NoError(t, x.h.Readings(context.Background(), nil, time.Time{}, t0.AddDate(40, 0, 0), func(r reading.Reading) error {
+		require.WithinDuration(t, t0, r.At, time.Minute, r.Quantity)
+		require.WithinDuration(t, t0, r.Received, time.Minute, r.Quantity)
+		return nil
+	}))
+}

@@ -12,6 +12,7 @@ import (
 
 	"dwindle/collector/journal"
 	"dwindle/collector/reading"
+	"dwindle/collector/wallclock"
 )
 
 // moves says whether a beat sent now arrives.
@@ -105,6 +106,8 @@ func TestAnAnswerThatNeverEndsIsAStandstill(t *testing.T) {
 func TestWaitingForTheClockIsNoStandstill(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		in := &Intake{progress: newProgress(), now: func() time.Time { return time.Date(1970, 1, 1, 0, 0, 9, 0, time.UTC) }, stopping: make(chan struct{})}
+		in.own = ownClock{guard: wallclock.New(time.Time{}, wallclock.Doubt{}), look: func(now time.Time) wallclock.Look { return wallclock.Look{Wall: now} }, every: clockEvery}
+		in.lookAtClock()
 		ended := make(chan bool)
 		go func() { ended <- in.awaitClock(&reading.Message{Received: in.now()}) }()
 		time.Sleep(time.Hour)

@@ -26,6 +26,14 @@ func (m moment) from(name string) moment {
 	return m
 }
 
+// shown is what the device's own clock showed; zero: it said nothing.
+func (m moment) shown() time.Time {
+	if m.fromDevice {
+		return m.at
+	}
+	return m.clock
+}
+
 // clock says how a time was written, where a mapping knows.
 type clock struct {
 	unit string         // s, ms, us, ns; empty: by magnitude
@@ -109,7 +117,7 @@ func clocked(at time.Time, raw string, received time.Time) moment {
 		own.raw, own.hint = clip(raw), "the device's clock is ahead by "+round(at.Sub(received))+"; the receive time was used"
 		return own
 	}
-	return moment{at: at, fromDevice: true, clock: at}
+	return moment{at: at, fromDevice: true}
 }
 
 // unix reads a number as a time and gives the unit that it is in.

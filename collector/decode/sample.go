@@ -61,7 +61,7 @@ func (s sample) vet(dev Device, received time.Time, retained bool) (Decoded, *Ke
 		return Decoded{}, &Kept{Reason: NoValue, Device: s.device, Detail: detail}
 	}
 	d := Decoded{Device: s.device, Kind: s.kind, Readings: t.readings, Facts: t.facts,
-		Coerced: f.coerced, Missing: f.missing, RawAt: s.when.raw, Clock: s.when.clock, Hint: s.when.hint, TimeUnit: s.when.unit, Notes: f.notes}
+		Coerced: f.coerced, Missing: f.missing, RawAt: s.when.raw, Clock: s.when.shown(), Hint: s.when.hint, TimeUnit: s.when.unit, Notes: f.notes}
 	if retained && !s.when.fromDevice {
 		d.StateOnly, d.Readings, d.Facts = true, nil, nil
 	}

@@ -132,12 +132,12 @@ func sparkplugTime(ms *uint64, received time.Time) *moment {
 	}
 	raw := strconv.FormatUint(*ms, 10)
 	at := time.UnixMilli(int64(min(*ms, 1<<52))).UTC()
-	m := moment{at: at, fromDevice: true, clock: at}
+	m := moment{at: at, fromDevice: true}
 	switch {
 	case at.Year() < EarliestYear:
-		m = moment{at: received, clock: at, raw: raw, hint: "the device's clock is not set (time before 2020); the receive time was used"}
+		m = moment{at: received, raw: raw, hint: "the device's clock is not set (time before 2020); the receive time was used"}
 	case at.After(received.Add(FutureSlack)):
-		m = moment{at: received, clock: at, raw: raw, hint: "the device's clock is ahead by " + round(at.Sub(received)) + "; the receive time was used"}
+		m = moment{at: received, raw: raw, hint: "the device's clock is ahead by " + round(at.Sub(received)) + "; the receive time was used"}
 	}
 	return &m
 }

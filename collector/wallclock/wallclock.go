@@ -99,6 +99,7 @@ type Guard struct {
 	started bool
 	kept    bool // by a time service, at the last look
 	wrong   string
+	skew    time.Duration // the clock less the time taken, while it is wrong
 	first   time.Duration // Up at the first look of this doubt
 	anchor  Doubt         // Base at Up: how the time is counted now
 	pending []Shift       // to be made when the truth is known
@@ -155,17 +156,21 @@ func (g *Guard) Look(l Look) Verdict {
 		return v
 	}
 	event := ""
+	moved := step - g.skew
 	switch {
 	case g.wrong != "" && g.impossible(l.Wall):
 		return g.verdict(l, "")
+	case g.anchor.Base.IsZero():
+		g.anchor.Since = l.Wall // nothing was stamped before
+	case g.wrong != "" && moved <= stepLeast && moved >= -stepLeast && (step > stepLeast || step < -stepLeast):
+		return g.verdict(l, "") // as wrong as before
 	case step < -stepLeast:
 		if g.wrong == "" {
 			event = fmt.Sprintf("the clock of this machine stepped back by %s, to %s; no time service keeps it, so it is not followed", words(-step), show(l.Wall))
 			g.wrong = fmt.Sprintf("the clock of this machine shows %s, which is %s before what it showed earlier", show(l.Wall), words(-step))
 		}
+		g.skew = step
 		return g.verdict(l, event)
-	case g.anchor.Base.IsZero():
-		g.anchor.Since = l.Wall // nothing was stamped before
 	case step > stepLeast:
 		event = fmt.Sprintf("the clock of this machine stepped forward by %s, to %s", words(step), show(l.Wall))
 		g.pending = append(g.pending, Shift{From: g.anchor.Since, To: expected, By: step})
@@ -196,6 +201,7 @@ func (g *Guard) begin(l Look) Verdict {
 		g.wrong = fmt.Sprintf("the clock of this machine shows %s", show(l.Wall))
 	}
 	g.anchor.Since, g.anchor.Base = g.floor, g.floor
+	g.skew = l.Wall.Sub(g.floor)
 	return g.verdict(l, "")
 }
 
@@ -310,6 +316,7 @@ func (g *Guard) overruled(l Look, expected time.Time) (Verdict, bool) {
 	}
 	g.anchor.Since = shift.From.Add(d)
 	g.anchor.Base, g.anchor.Up = now, l.Up
+	g.skew = l.Wall.Sub(now)
 	v := g.verdict(l, fmt.Sprintf("the time of the devices is taken, %s, in place of %s", show(now), show(expected)))
 	v.Shifts = chain([]Shift{shift})
 	return v, true

@@ -127,7 +127,11 @@ func TestDevicesThatAgreeOverruleAClockThatNobodyKeeps(t *testing.T) {
 		require.Len(t, v.Shifts, 1)
 		require.Equal(t, t0.Add(time.Minute+m.err), v.Shifts[0].From, "what was stamped before the step stays")
 		require.InDelta(t, -m.err.Hours(), v.Shifts[0].By.Hours(), 0.01)
-		require.Empty(t, m.look(4*time.Minute).Shifts, "once")
+		v = m.look(4 * time.Minute)
+		require.Empty(t, v.Shifts, "once")
+		require.WithinDuration(t, t0.Add(4*time.Minute), v.Now, 5*time.Second, "the clock is as wrong as before")
+		m.err = 0
+		require.Empty(t, m.look(5*time.Minute).Wrong, "set right")
 	})
 	t.Run("behind after a start", func(t *testing.T) {
 		m := newMachine(t0.Add(-9*time.Hour), 0)
