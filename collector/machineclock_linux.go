@@ -20,15 +20,15 @@ func machineClocks() func(now time.Time) wallclock.Look {
 		if unix.ClockGettime(unix.CLOCK_BOOTTIME, &up) == nil { // counts on in suspension
 			l.Up = time.Duration(up.Nano())
 		}
-		// Only asks. Where a sandbox forbids it, no time service is known.
+		// Only asks. Where a sandbox forbids it the clock has to be believed, as
+		// long as it shows a year that can be.
 		const (
 			unsynced = 0x40 // STA_UNSYNC, timex.h
 			clockBad = 5    // TIME_ERROR
 		)
 		var t unix.Timex
-		if state, err := unix.Adjtimex(&t); err == nil {
-			l.Synced = state != clockBad && t.Status&unsynced == 0
-		}
+		state, err := unix.Adjtimex(&t)
+		l.Synced = err == nil && state != clockBad && t.Status&unsynced == 0 || err != nil && !unset(now)
 		return l
 	}
 }

@@ -242,6 +242,15 @@ func shutdown(srv *http.Server, within time.Duration) error {
 	return srv.Shutdown(ctx)
 }
 
+// now is the time by which forecasts are made: the clock of the options, else
+// this machine's as far as it can be believed.
+func (c *Station) now() (time.Time, bool) {
+	if c.ownClock {
+		return c.intake.Now()
+	}
+	return c.opt.Now(), true
+}
+
 // evaluate forecasts and lets the watch look, after new readings and on a
 // timer. A pass that fails is told in health and tried again; it does not end
 // the collector.
@@ -265,11 +274,12 @@ func (c *Station) evaluate(ctx context.Context) error {
 		}
 	}()
 	return c.watch.Loop(ctx, evaluateEvery, changed, func(ctx context.Context) error {
-		if now := c.opt.Now(); now.Year() < decode.EarliestYear {
+		now, ok := c.now()
+		if !ok || now.Year() < decode.EarliestYear {
 			c.health.Set("forecast", health.Warn, "the clock of this machine is not set: forecasts and alarms wait for it", "set the clock, or see why it is not synchronised")
 			return nil
 		}
-		if _, err := c.Pass(ctx, c.opt.Now().UTC()); err != nil {
+		if _, err := c.Pass(ctx, now.UTC()); err != nil {
 			if ctx.Err() != nil {
 				return ctx.Err()
 			}

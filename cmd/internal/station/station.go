@@ -51,20 +51,21 @@ var _ forecast.Source = (*collector.History)(nil)
 // Station is a data directory held for writing: the stores, the intake that fills
 // the journal, and the watch that fills the ledger.
 type Station struct {
-	site    atomic.Pointer[config.Site]
-	lock    *lock
-	journal *journal.Journal
-	ledger  *ledger.Ledger
-	health  *health.Checks
-	intake  *collector.Intake
-	history *collector.History
-	watch   *alerts.Watch
-	log     *slog.Logger
-	opt     Options
-	latest  *latest
-	issued  civil.Date // the day whose forecasts are known to be kept
-	learner learner
-	serving context.Context // of Run; set before anything runs
+	site     atomic.Pointer[config.Site]
+	lock     *lock
+	journal  *journal.Journal
+	ledger   *ledger.Ledger
+	health   *health.Checks
+	intake   *collector.Intake
+	history  *collector.History
+	watch    *alerts.Watch
+	log      *slog.Logger
+	opt      Options
+	ownClock bool // none was given
+	latest   *latest
+	issued   civil.Date // the day whose forecasts are known to be kept
+	learner  learner
+	serving  context.Context // of Run; set before anything runs
 
 	host   atomic.Pointer[session.Client] // of Sparkplug edge nodes; nil: none
 	waysMu sync.Mutex
@@ -86,11 +87,12 @@ func newStation(ctx context.Context, site *config.Site, opt Options, broken *bro
 	if opt.Log == nil {
 		opt.Log = slog.New(slog.DiscardHandler)
 	}
-	if opt.Now == nil {
+	own := opt.Now == nil
+	if own {
 		opt.Now = time.Now
 	}
 	log := opt.Log
-	c := &Station{opt: opt, log: log, health: health.New(log), latest: newLatest(), learner: newLearner()}
+	c := &Station{opt: opt, ownClock: own, log: log, health: health.New(log), latest: newLatest(), learner: newLearner()}
 	c.site.Store(site)
 	dir := site.DataDir()
 	if dir == "" {
