@@ -39,6 +39,8 @@ var (
 	unknown     = desc("intake_unknown_device_total", "Messages kept aside because their device is not in the register.")
 	coerced     = desc("intake_coerced_values_total", "Values and names that were written in another form and understood.")
 	missing     = desc("intake_missing_fields_total", "Fields that were sent without a value.")
+	ignored     = desc("intake_ignored_values_total", "Values that no mapping takes, in messages that were used.")
+	skipped     = desc("intake_skipped_messages_total", "Messages of topics that the site file wants ignored.")
 	badTimes    = desc("intake_unusable_times_total", "Messages whose own time could not be used.")
 	waiting     = desc("intake_queue_messages", "Messages that wait for decoding or for the next commit.")
 	mayWait     = desc("intake_queue_limit_messages", "Messages that may wait; then senders are held up.")
@@ -74,7 +76,7 @@ var (
 // Describe implements prometheus.Collector.
 func (e *exporter) Describe(to chan<- *prometheus.Desc) {
 	for _, d := range []*prometheus.Desc{
-		buildInfo, received, stored, duplicates, keptAside, overwritten, unknown, coerced, missing, badTimes, waiting, mayWait, still,
+		buildInfo, received, stored, duplicates, keptAside, overwritten, unknown, coerced, missing, badTimes, ignored, skipped, waiting, mayWait, still,
 		commits, rows, failed, duration, lastCommit, size, snapshot, written, forecast, up, messages, connections, sessions, oversize, dropped, spMessages, spMetrics, spGaps, spRequests, checkLevel, checkCount,
 	} {
 		to <- d
@@ -121,6 +123,8 @@ func (e *exporter) Collect(to chan<- prometheus.Metric) {
 	counter(coerced, in.Coerced)
 	counter(missing, in.Missing)
 	counter(badTimes, in.BadTimes)
+	counter(ignored, in.Ignored)
+	counter(skipped, in.Skipped)
 	gauge(waiting, float64(in.Queue))
 	gauge(mayWait, float64(in.QueueLimit))
 	gauge(still, f.Still.Seconds())
@@ -138,8 +142,8 @@ func (e *exporter) Collect(to chan<- prometheus.Metric) {
 		gauge(size, float64(f.JournalBytes))
 	}
 	instant(snapshot, f.LastSnapshot)
-	if f.WrittenBytes >= 0 {
-		counter(written, f.WrittenBytes)
+	if in.Written >= 0 {
+		counter(written, in.Written)
 	}
 	instant(forecast, f.LastForecast)
 

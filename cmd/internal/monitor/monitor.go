@@ -47,7 +47,6 @@ type Figures struct {
 	Sparkplug *sparkplug.Stats
 
 	JournalBytes int64     // its file and log; -1: not known
-	WrittenBytes int64     // to storage, by this process; -1: not known
 	LastForecast time.Time // as of when; zero before the first
 	LastSnapshot time.Time // zero: none
 }

@@ -43,7 +43,7 @@ func full() *source {
 		Checks:  []health.Check{{Name: "broker connection"}, {Name: "device clocks", Level: health.Warn}, {Name: "journal", Level: health.Bad}},
 		Intake: collector.Stats{
 			Received: 1000, Stored: 900, Duplicates: 60, Kept: map[string]int64{"not_json": 30, "unknown_device": 10}, Overwritten: map[string]int64{"not_json": 5},
-			Unknown: 10, Coerced: 7, Missing: 8, BadTimes: 9, Commits: 40, Rows: 1800, Queue: 12, QueueLimit: 5096, FailedCommits: 2, LastCommit: at,
+			Unknown: 10, Coerced: 7, Missing: 8, BadTimes: 9, Commits: 40, Rows: 1800, Queue: 12, QueueLimit: 5096, FailedCommits: 2, LastCommit: at, Written: 123456, Ignored: 11, Skipped: 13,
 			Latency: collector.Latency{Bounds: []time.Duration{time.Millisecond, time.Second}, UpTo: []int64{30, 38}, Count: 40, Sum: 12500 * time.Millisecond},
 		},
 		Still: 3 * time.Second,
@@ -52,7 +52,7 @@ func full() *source {
 			"embedded": {Received: 160, Connections: 5, Dropped: -1},
 		},
 		Sparkplug:    &sparkplug.Stats{Births: 4, Data: 90, Deaths: 1, Resolved: 200, Recovered: 6, Unresolved: 2, Gaps: 1, Requests: 2, Ignored: 3},
-		JournalBytes: 4096, WrittenBytes: 123456, LastForecast: at.Add(-time.Minute), LastSnapshot: at.Add(-time.Hour),
+		JournalBytes: 4096, LastForecast: at.Add(-time.Minute), LastSnapshot: at.Add(-time.Hour),
 	}}
 }
 
@@ -117,7 +117,7 @@ func TestMetricsAreReadByTheUsualParserAndWellNamed(t *testing.T) {
 }
 
 func TestWhatIsNotKnownHasNoSample(t *testing.T) {
-	text := get(t, &source{figures: monitor.Figures{JournalBytes: -1, WrittenBytes: -1}}, "/metrics", openMetrics).Body.String()
+	text := get(t, &source{figures: monitor.Figures{JournalBytes: -1, Intake: collector.Stats{Written: -1}}}, "/metrics", openMetrics).Body.String()
 	for _, name := range []string{"disk_written", "journal_size", "last_commit", "last_snapshot", "forecast_timestamp", "broker_"} {
 		require.NotContains(t, text, "dwindle_"+name)
 	}

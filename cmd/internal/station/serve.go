@@ -65,10 +65,7 @@ func Serve(ctx context.Context, site *config.Site, opt Options) error {
 	for n := 0; ; n++ {
 		opened := extending(func(by time.Duration) error {
 			return errors.Join(opt.Manager.Alive(), opt.Manager.Extend(by))
-		}, func() (int64, bool) {
-			io, ok := processIO()
-			return io.moved, ok
-		})
+		}, processMoved)
 		c, err := newStation(ctx, site, opt, broken)
 		opened()
 		if err != nil {
@@ -88,6 +85,8 @@ const replacedMost = 3
 
 // Run serves until ctx ends: brokers, control socket, pages, watch.
 func (c *Station) Run(ctx context.Context) error {
+	// Only when all is to end: after a damaged store it begins anew.
+	defer context.AfterFunc(ctx, func() { c.tell(c.opt.Manager.Stopping()) })()
 	c.serving = ctx
 	group, gctx := errgroup.WithContext(ctx)
 	at, err := c.start(group, gctx)

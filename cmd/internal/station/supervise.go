@@ -196,7 +196,7 @@ func storing(check string) bool {
 func (c *Station) Figures() monitor.Figures {
 	f := monitor.Figures{
 		Version: c.opt.Version, Checks: c.health.List(), Intake: c.intake.Stats(), Still: c.intake.Still(),
-		Brokers: c.waysIn(), JournalBytes: -1, WrittenBytes: -1,
+		Brokers: c.waysIn(), JournalBytes: -1,
 	}
 	if host := c.host.Load(); host != nil {
 		stats := host.Stats().Host
@@ -208,8 +208,8 @@ func (c *Station) Figures() monitor.Figures {
 			f.JournalBytes += info.Size()
 		}
 	}
-	if io, ok := processIO(); ok {
-		f.WrittenBytes = io.written
+	if list := snapshotsOf(c.site.Load().SnapshotDir(), journalStore); len(list) > 0 {
+		f.LastSnapshot = list[0].taken
 	}
 	if fleet, ok := c.latest.load(); ok {
 		f.LastForecast = fleet.At
