@@ -194,7 +194,7 @@ func TestWhatIsHeldBackIsBounded(t *testing.T) {
 	var before, after runtime.MemStats
 	runtime.GC()
 	runtime.ReadMemStats(&before)
-	for i := range 60 {
+	for i := range 20 {
 		host.Receive(fmt.Sprintf("spBv1.0/terminal/NDATA/gw-%d", i), payload, false, epoch)
 	}
 	runtime.GC()

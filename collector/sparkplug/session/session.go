@@ -224,18 +224,18 @@ func (l *link) run(ctx context.Context) error {
 		return err
 	}
 
-	// What is retained comes before the answer to the subscription, so somebody
-	// has to take it meanwhile.
-	// A stop leaves it some time to hand on what has come.
+	// A stop leaves some time to hand on what has come.
 	handing, stop := context.WithCancel(context.WithoutCancel(ctx))
 	defer stop()
 	defer context.AfterFunc(ctx, func() { time.AfterFunc(drainTime, stop) })()
+	// What is retained comes before the answer to the subscription, so somebody
+	// has to take it meanwhile.
 	var work sync.WaitGroup
 	work.Go(func() {
 		l.work(handing)
 		l.rest(handing, ctx.Err() != nil)
 	})
-	err = l.serve(ctx)
+	err = l.serve()
 	stopping := ctx.Err() != nil
 	l.end(err)
 	work.Wait()
@@ -252,7 +252,7 @@ func (l *link) run(ctx context.Context) error {
 }
 
 // serve subscribes and waits for the end.
-func (l *link) serve(ctx context.Context) error {
+func (l *link) serve() error {
 	for {
 		again, err := l.subscribe()
 		if err != nil {
