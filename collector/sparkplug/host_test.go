@@ -203,6 +203,25 @@ func TestWhatIsHeldBackIsBounded(t *testing.T) {
 	require.Positive(t, host.Stats().Refused)
 }
 
+// Behind a gap no more than 64 messages are waited with; then the gap is one.
+func TestTooManyMessagesBehindAGapEndTheWaiting(t *testing.T) {
+	host, err := sparkplug.New(sparkplug.Options{})
+	require.NoError(t, err)
+	host.Opening(epoch)
+	host.Opened(epoch)
+	send := func(word string, seq uint64) sparkplug.Outcome {
+		ms := uint64(epoch.UnixMilli()) + seq
+		return host.Receive("spBv1.0/terminal/"+word+"/gw", wire.Encode(wire.Payload{Time: &ms, Seq: &seq}), false, epoch)
+	}
+	send("NBIRTH", 0)
+	for seq := range uint64(64) {
+		require.Empty(t, send("NDATA", seq+2).Publish)
+	}
+	out := send("NDATA", 66)
+	require.Len(t, out.Publish, 1)
+	require.Equal(t, sparkplug.Stale, out.Changes[0].State)
+}
+
 func TestALargeBirthIsHandedOnInParts(t *testing.T) {
 	host, err := sparkplug.New(sparkplug.Options{})
 	require.NoError(t, err)
