@@ -231,7 +231,7 @@ var help = map[string]string{
 	"Broker.url":           "tcp://host:1883, or ssl://host:8883 for TLS.",
 	"Broker.client_id":     "Client id; kept over restarts, different for each installation.",
 	"Broker.username":      "Account at the broker.",
-	"Broker.password_file": "File that holds the password alone.",
+	"Broker.password_file": "File that holds the password alone; $CREDENTIALS_DIRECTORY/NAME is one that systemd hands over.",
 	"Broker.ca_file":       "Certificates of the authorities that the broker's is signed by, PEM.",
 	"Broker.cert_file":     "Client certificate, PEM.",
 	"Broker.key_file":      "Key of the client certificate, PEM.",

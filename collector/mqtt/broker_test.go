@@ -349,3 +349,45 @@ func TestManyMessagesWhileTheSinkIsSlow(t *testing.T) {
 	<-done
 	require.Equal(t, 2000, len(b.all()), "one connection, no repetition")
 }
+
+// With a certificate for each client, mosquitto takes the common name for the
+// account. Renewed files count from the next attempt on.
+func TestAClientCertificateAtARealBroker(t *testing.T) {
+	a, stranger := newAuthority(t), newAuthority(t)
+	a.make("server", nil)
+	a.make("dwindle", nil)
+	stranger.make("dwindle", nil)
+	broker := brokertest.Start(t, brokertest.Options{
+		ACL: "user dwindle\ntopic readwrite lube/v1/riverside/#\n",
+		Lines: []string{
+			"cafile " + a.file("authority"), "certfile " + a.file("server"), "keyfile " + a.file("server-key"),
+			"require_certificate true", "use_identity_as_username true", "allow_anonymous false",
+		},
+	})
+	dir := t.TempDir()
+	use := func(from *authority, name string) {
+		for _, part := range []string{"", "-key"} {
+			text, err := os.ReadFile(from.file(name + part))
+			require.NoError(t, err)
+			require.NoError(t, os.WriteFile(filepath.Join(dir, "client"+part+".pem"), text, 0o600))
+		}
+	}
+	use(stranger, "dwindle")
+	c, checks := probing(t, dir, config.Broker{
+		URL: "ssl://" + broker.Addr, CAFile: a.file("authority"),
+		CertFile: filepath.Join(dir, "client.pem"), KeyFile: filepath.Join(dir, "client-key.pem"),
+	}, newBook().sink)
+	running(t, c.Run)
+	eventually(t, "it is refused", func() bool { return check(checks, "broker connection").Level == health.Bad })
+	use(a, "dwindle")
+	subscribed(t, checks)
+	eventually(t, "what it publishes comes back", func() bool { return c.Stats().ProbesBack > 0 })
+
+	// The host name counts: a certificate for another address is refused.
+	c2, checks := newClient(t, t.TempDir(), config.Broker{
+		URL: "ssl://" + strings.Replace(broker.Addr, "127.0.0.1", "localhost", 1), CAFile: a.file("authority"),
+		CertFile: filepath.Join(dir, "client.pem"), KeyFile: filepath.Join(dir, "client-key.pem"),
+	}, newBook().sink)
+	running(t, c2.Run)
+	eventually(t, "it is refused", func() bool { return strings.Contains(check(checks, "broker connection").What, "certificate") })
+}
