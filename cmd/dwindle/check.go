@@ -16,7 +16,7 @@ type checkCmd struct {
 	Schema    bool   `help:"Print the JSON Schema of the site file." xor:"what" required:""`
 
 	Try      string `placeholder:"TOPIC" help:"Show what would be stored of a message on this topic, or why not; nothing is stored."`
-	Payload  string `arg:"" optional:"" help:"With --try: the payload; - reads it from standard input."`
+	Payload  string `arg:"" optional:"" help:"With --try: the payload; - reads it from standard input. Put -- before one that begins with -."`
 	Retained bool   `help:"With --try: as if the broker replayed it."`
 	Received moment `placeholder:"TIME" help:"With --try: as if it came then."`
 	JSON     bool   `name:"json" help:"With --try: machine output."`

@@ -50,8 +50,26 @@ type draftKey struct {
 	part   int
 }
 
-// mapped decodes a message by a mapping.
+// mapped decodes a message by a mapping. What is kept aside names the mapping,
+// if that has a name, and the device of the topic.
 func (r *Rules) mapped(m reading.Message, rule *rule, vars mapping.Vars, reg Register, now time.Time, tell func(Step)) (Understood, *Kept) {
+	vars["site"] = r.site
+	u, kept := r.byRule(m, rule, vars, reg, now, tell)
+	if kept == nil {
+		return u, nil
+	}
+	if rule.named {
+		kept.Detail = "mapping " + rule.label + ": " + kept.Detail
+	}
+	if kept.Device == "" {
+		if id, ok := rule.deviceOf(vars); ok {
+			kept.Device = id
+		}
+	}
+	return Understood{}, kept
+}
+
+func (r *Rules) byRule(m reading.Message, rule *rule, vars mapping.Vars, reg Register, now time.Time, tell func(Step)) (Understood, *Kept) {
 	switch {
 	case len(m.Payload) == 0:
 		return Understood{}, &Kept{Reason: Empty, Detail: "payload of length 0"}
@@ -72,7 +90,6 @@ func (r *Rules) mapped(m reading.Message, rule *rule, vars mapping.Vars, reg Reg
 		return Understood{Mapping: rule.label, Form: f.name}, nil
 	}
 	rd := &reader{rule: rule, tell: tell, vars: vars, bare: f.name == scalarForm.name, received: received, items: items, used: make([]bool, len(items)), index: map[draftKey]int{}, moments: map[int]moment{}}
-	rd.vars["site"] = r.site
 	if kept := rd.take(); kept != nil {
 		return Understood{}, kept
 	}
@@ -82,7 +99,7 @@ func (r *Rules) mapped(m reading.Message, rule *rule, vars mapping.Vars, reg Reg
 		return out, nil
 	}
 	if len(rd.drafts) == 0 {
-		detail := "mapping " + rule.label + " takes nothing of it"
+		detail := "nothing of it is mapped"
 		if len(out.Others) > 0 {
 			detail += "; it holds " + strings.Join(out.Others, ", ")
 		}
@@ -100,14 +117,11 @@ func (rd *reader) vet(out *Understood, reg Register, retained bool) *Kept {
 	for i := range rd.drafts {
 		d := &rd.drafts[i]
 		dev, kept := lookup(reg, d.device, d.kind)
-		if kept != nil && kept.Reason == UnknownDevice {
-			if !slices.ContainsFunc(out.Beside, func(k Kept) bool { return k.Unknown == d.device }) && len(out.Beside) < mostBeside {
+		if kept != nil {
+			if !slices.ContainsFunc(out.Beside, func(k Kept) bool { return k.Device == d.device && k.Reason == kept.Reason }) && len(out.Beside) < mostBeside {
 				out.Beside = append(out.Beside, *kept)
 			}
 			continue
-		}
-		if kept != nil {
-			return kept
 		}
 		s := sample{device: d.device, kind: d.kind, fields: &fields{members: d.fields}, when: d.when}
 		decoded, kept := s.vet(dev, rd.received, retained)
@@ -130,14 +144,27 @@ func (rd *reader) vet(out *Understood, reg Register, retained bool) *Kept {
 	return &out.Beside[0]
 }
 
-// others are the values that no mapping took.
+// others are the values that no mapping took, those inside a list or object
+// that was taken left out.
 func (rd *reader) others() (n int, names []string) {
+	var whole []string
 	for i, used := range rd.used {
-		if used || rd.items[i].name == "" {
+		if it := &rd.items[i]; used && nested(it.value) {
+			whole = append(whole, it.name)
+		}
+	}
+	inside := func(name string) bool {
+		return slices.ContainsFunc(whole, func(outer string) bool {
+			return len(name) > len(outer) && strings.HasPrefix(name, outer) && (name[len(outer)] == '.' || name[len(outer)] == '[')
+		})
+	}
+	for i, used := range rd.used {
+		name := rd.items[i].name
+		if used || name == "" || len(whole) > 0 && len(whole) <= mostOthers && inside(name) {
 			continue
 		}
 		n++
-		if name := clip(rd.items[i].name); len(names) < mostOthers && !slices.Contains(names, name) {
+		if name = clip(name); len(names) < mostOthers && !slices.Contains(names, name) {
 			names = append(names, name)
 		}
 	}
@@ -330,8 +357,17 @@ func (d *draft) holds(begin string) bool {
 
 // device says whose a value is; without a valid id ok is false.
 func (rd *reader) device(v *valueRule, vars mapping.Vars) (id string, ok bool) {
-	id, ok = vars.Fill(cmp.Or(v.device, rd.rule.device))
-	if !ok && v.device == "" && rd.rule.device == "{device}" {
+	if v.device == "" {
+		return rd.rule.deviceOf(vars)
+	}
+	id, ok = vars.Fill(v.device)
+	return id, ok && ValidID(id)
+}
+
+// deviceOf says which device the mapping means.
+func (m *rule) deviceOf(vars mapping.Vars) (id string, ok bool) {
+	id, ok = vars.Fill(m.device)
+	if !ok && m.device == "{device}" {
 		id, ok = vars["machine"]
 	}
 	return id, ok && ValidID(id)

@@ -1,6 +1,7 @@
 package decode
 
 import (
+	"encoding/json"
 	"fmt"
 	"sort"
 	"strings"
@@ -120,8 +121,9 @@ func TestMappings(t *testing.T) {
 }
 
 func TestMappingsRefuse(t *testing.T) {
-	one := mapping.Mapping{Topic: "m/{device}", Time: &mapping.MappedTime{Field: "ts"}, Values: []mapping.MappedValue{
+	one := mapping.Mapping{Name: "one", Topic: "m/{device}", Time: &mapping.MappedTime{Field: "ts"}, Values: []mapping.MappedValue{
 		{From: "h", As: "run.hours"}, {From: "c", As: "pulse.count"}, {From: "g", As: "level.cm3", Unit: "g"}, {From: "lid", Fixed: "120", As: "change.volume_cm3"},
+		{From: "clock", As: "run.seconds", Unit: "h:mm"},
 	}}
 	rules := rulesOf(t, one)
 	for _, c := range []struct {
@@ -138,6 +140,8 @@ func TestMappingsRefuse(t *testing.T) {
 		{"m/lub-7", `{"x":1,"y":{"z":2}}`, NoValue, "it holds x, y.z"},
 		{"m/lub-7", `{"c":null}`, NoValue, "count"},
 		{"m/lub-7", `{"lid":false}`, NoValue, ""},
+		{"m/lub-7", `{"lid":"perhaps"}`, NotABoolean, "perhaps"},
+		{"m/elevator-2", `{"clock":125.3}`, NotANumber, "minutes or parts of an hour"},
 		{"m/lub-7", `{"c":1.5}`, NotANumber, "count (from c)"},
 		{"m/lub-7", `{"c":"5 kg"}`, BadUnit, "a mass"},
 		{"m/lub-spare", `{"g":5}`, NoDensity, "cm3 (from g)"},
@@ -154,6 +158,10 @@ func TestMappingsRefuse(t *testing.T) {
 			require.Equal(t, c.want.String(), kept.Reason.String(), kept.Detail)
 			require.Contains(t, kept.Detail, c.detail)
 			require.Empty(t, u.Samples)
+			if id := strings.TrimPrefix(c.topic, "m/"); ValidID(id) && id != c.topic {
+				require.Equal(t, id, kept.Device, "the topic says whose it is")
+				require.Contains(t, kept.Detail, "mapping one: ")
+			}
 		})
 	}
 }
@@ -165,6 +173,10 @@ func TestUnknownDevicesDoNotSpoilKnownOnes(t *testing.T) {
 	require.Equal(t, "lub-7 pulse.count=1", told(u))
 	require.Len(t, u.Beside, 2)
 	require.Equal(t, []string{"new-8", "new-9"}, []string{u.Beside[0].Unknown, u.Beside[1].Unknown})
+	u, kept = Decode(message("hub", `{"lub-7":{"c":1},"elevator-2":{"c":2}}`), rules, plant, received)
+	require.Nil(t, kept)
+	require.Equal(t, "lub-7 pulse.count=1", told(u))
+	require.Equal(t, WrongDevice, u.Beside[0].Reason, "a machine has no pulses, which is no fault of the dispenser")
 	_, kept = Decode(message("hub", `{"lub-7":{"c":-1},"lub-spare":{"c":2}}`), rules, plant, received)
 	require.Equal(t, OutOfRange, kept.Reason, "one that is refused keeps all of it aside")
 }
@@ -189,4 +201,39 @@ func TestRetainedValuesWithoutTimeLeaveNoHistory(t *testing.T) {
 	require.Nil(t, kept)
 	require.True(t, u.Samples[0].StateOnly)
 	require.Empty(t, told(u))
+}
+
+// Each native field that a mapping can name ends in a reading or a fact.
+func TestEveryFieldCanBeMapped(t *testing.T) {
+	for _, f := range mapping.Fields {
+		t.Run(f.Name, func(t *testing.T) {
+			device, sent, others := "lub-7", map[mapping.Type]string{mapping.Number: "1.5", mapping.Count: "7", mapping.Boolean: "true", mapping.Text: `"x1"`, mapping.Words: `["x1"]`,
+				mapping.Object: `{"pacing":"run","cm3_per_100h":1.5}`}[f.Type], []mapping.MappedValue(nil)
+			switch {
+			case strings.HasPrefix(f.Name, "run."):
+				device = "elevator-2"
+			case f.Name == "pulse.pulses":
+				others = []mapping.MappedValue{{Fixed: "x1", As: "pulse.id"}}
+			case f.Name == "pulse.id":
+				others = []mapping.MappedValue{{Fixed: "7", As: "pulse.pulses"}}
+			case f.Name == "status.setting.pacing":
+				sent, others = `"run"`, []mapping.MappedValue{{Fixed: "1.5", As: "status.setting.cm3_per_100h"}}
+			case f.Name == "status.setting.cm3_per_100h":
+				others = []mapping.MappedValue{{Fixed: "run", As: "status.setting.pacing"}}
+			case f.Name == "status.setting.cm3_per_pulse":
+				others = []mapping.MappedValue{{Fixed: "pulse", As: "status.setting.pacing"}}
+			case strings.HasPrefix(f.Name, "change.") && f.Name != "change.volume_cm3":
+				others = []mapping.MappedValue{{Fixed: "120", As: "change.volume_cm3"}}
+			}
+			rules := rulesOf(t, mapping.Mapping{Topic: "t/{device}", Values: append([]mapping.MappedValue{{From: "a", As: f.Name}}, others...)})
+			u, kept := Decode(message("t/"+device, `{"a":`+sent+`}`), rules, plant, received)
+			require.Nil(t, kept)
+			text, err := json.Marshal(u.Samples)
+			require.NoError(t, err)
+			require.Regexp(t, `[:"\[/](1\.5|7|1|x1|run)\b`, string(text))
+			require.Len(t, u.Samples, 1)
+			require.Equal(t, 1, len(u.Samples[0].Readings)+len(u.Samples[0].Facts), told(u))
+			require.Zero(t, u.Ignored)
+		})
+	}
 }

@@ -382,6 +382,9 @@ func (f *fields) numeral(name string, exact bool) (string, bool) {
 		return "", false
 	}
 	switch {
+	case q.symbol == "" && (h.unit == "h:mm" || h.unit == "h:mm:ss") && strings.ContainsAny(q.text, ".e"):
+		f.keep(NotANumber, name, clip(q.text)+" is no clock text such as 125:30; its decimals could be minutes or parts of an hour")
+		return "", false
 	case q.symbol == "":
 		q.symbol = h.unit
 	case h.unit != "" && q.exact == nil && !sameUnit(q.symbol, h.unit):

@@ -2,6 +2,7 @@ package decode
 
 import (
 	"bytes"
+	"cmp"
 	"fmt"
 	"math/big"
 	"slices"
@@ -35,6 +36,7 @@ type Rules struct {
 // rule is a mapping, compiled.
 type rule struct {
 	label  string // name or topic, for messages
+	named  bool
 	topic  *mapping.Template
 	form   *form // nil: recognised
 	device string
@@ -105,10 +107,7 @@ func (r *Rules) compile(m *mapping.Mapping) (out rule, err error) {
 	if out.topic, err = mapping.ParseTemplate(m.Topic, r.site); err != nil {
 		return out, err
 	}
-	out.label = m.Name
-	if out.label == "" {
-		out.label = m.Topic
-	}
+	out.label, out.named = cmp.Or(m.Name, m.Topic), m.Name != ""
 	if m.Form != "" {
 		if out.form = formNamed(m.Form); out.form == nil {
 			return out, fmt.Errorf("form %s is not read", m.Form)
@@ -233,8 +232,9 @@ type Understood struct {
 	// the first 64; Others names the first of them.
 	Ignored int
 	Others  []string
-	// Beside are the values of devices that are not in the register, where the
-	// message holds values of others that are: those are stored, these kept.
+	// Beside are values of devices that are not in the register or cannot have
+	// them, such as run-hours of a dispenser, where the message holds others that
+	// can be used: those are stored, these kept.
 	Beside []Kept
 	// Skipped says that the site file wants messages of this topic ignored.
 	Skipped bool
@@ -245,8 +245,8 @@ type Understood struct {
 //
 // A message is taken whole or kept aside whole, also where it holds values of
 // several devices, but for two things: a value that no mapping takes is
-// ignored and counted, and values of a device that is not in the register
-// stand in Beside when there are others.
+// ignored and counted, and values of a device that is not in the register, or
+// of which it can have none, stand in Beside when there are others.
 //
 // m.Received is taken as it is (a replayed message keeps its own receive
 // time); now is used only where it is zero.

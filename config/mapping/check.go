@@ -24,11 +24,19 @@ func (m *Mapping) Check() []Problem {
 	if len(m.Values) == 0 {
 		c.add("values", "no value is mapped", "a list such as - {from: count, as: pulse.count}")
 	}
+	if len(m.Values) > mostValues {
+		c.add("values", fmt.Sprintf("%d values, at most %d are taken of one message", len(m.Values), mostValues), "fewer, with names such as {device} in from where many are alike")
+		return c.problems
+	}
 	for i := range m.Values {
 		c.value(fmt.Sprintf("values[%d]", i), &m.Values[i])
 	}
 	return c.problems
 }
+
+// mostValues bounds the values of one mapping: each is looked for among all
+// values of a message.
+const mostValues = 500
 
 type check struct {
 	m        *Mapping
