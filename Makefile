@@ -9,6 +9,10 @@
 #                takes long and some gigabytes
 #   make faults  injected faults over SEEDS=20 plants: found, missed, false
 #   make figures what the score says on simulated and open data, held to bounds
+#   make bench-line   the way from publishers to disk beside a bare client, and
+#                beside a short script in Python
+#   make bench-memory what is resident with DISPENSERS=5000 at one message a
+#                minute each, over STEADY=2m and a burst
 #   make mutants faults built into the intake itself; the tests must see each
 #   make soak    the fault tests in their long form, then all fuzzing, within
 #                SOAK=60 minutes; FUZZ=60 seconds for each fuzz function
@@ -37,7 +41,7 @@ VERSION ?= $(shell git describe --tags --always --dirty 2>/dev/null || echo unkn
 # A build never changes go.mod behind one's back.
 export GOFLAGS ?= -mod=readonly
 
-.PHONY: build test check bench cold faults figures delays mutants soak release deb-test cover clean
+.PHONY: build test check bench cold faults figures delays mutants soak bench-line bench-memory release deb-test cover clean
 
 build:
 	@mkdir -p bin
@@ -102,6 +106,18 @@ delays:
 
 mutants:
 	@bash deploy/mutants.sh --all
+
+# Debian's Python runs the script that is compared with; where it cannot be
+# installed, that benchmark says so and is left out.
+bench-line:
+	@bash deploy/install-test-tools.sh
+	@/usr/bin/python3 -c 'import paho.mqtt.client' 2>/dev/null || apt-get install -y --no-install-recommends python3-paho-mqtt </dev/null >/dev/null || true
+	$(GO) test -run '^$$' -bench 'Line' -benchtime 3x -timeout 20m ./collector
+
+DISPENSERS ?= 5000
+STEADY     ?= 2m
+bench-memory:
+	$(GO) test -run '^$$' -bench '^BenchmarkMemory$$' -benchtime 1x -timeout 30m ./cmd/dwindle -dispensers $(DISPENSERS) -steady $(STEADY)
 
 SOAK ?= 60
 FUZZ ?= 60

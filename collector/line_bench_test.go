@@ -1,8 +1,12 @@
 package collector
 
 import (
+	"bufio"
 	"context"
 	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -76,13 +80,10 @@ func reportLine(b *testing.B, bare, ours time.Duration) {
 	b.ReportMetric(bare.Seconds()/ours.Seconds(), "ratio")
 }
 
-// BenchmarkLineExternal: through mosquitto, with the settings we recommend.
-func BenchmarkLineExternal(b *testing.B) {
-	l := newLine(b)
-	// Two brokers, so that neither subscriber gets the other's load.
-	baseline, broker := brokertest.Start(b, brokertest.Options{}), brokertest.Start(b, brokertest.Options{})
-	bareClient := brokertest.StartBareClient(b, baseline.Addr, "lube/v1/terminal/#")
-	b.Cleanup(bareClient.Stop)
+// externalLine is a line behind mosquitto, with the settings we recommend.
+func externalLine(b *testing.B) (l *line, addr string) {
+	l = newLine(b)
+	broker := brokertest.Start(b, brokertest.Options{})
 	client, err := mqtt.NewClient(mqtt.ClientOptions{
 		Name: "broker", Broker: config.Broker{URL: "tcp://" + broker.Addr}, Filters: []string{"lube/v1/terminal/#"},
 		StateDir: b.TempDir(), Sink: l.sink, Health: l.checks,
@@ -97,6 +98,16 @@ func BenchmarkLineExternal(b *testing.B) {
 		}
 		return false
 	})
+	return l, broker.Addr
+}
+
+// BenchmarkLineExternal: through mosquitto, beside the bare client.
+func BenchmarkLineExternal(b *testing.B) {
+	// Two brokers, so that neither subscriber gets the other's load.
+	l, addr := externalLine(b)
+	baseline := brokertest.Start(b, brokertest.Options{})
+	bareClient := brokertest.StartBareClient(b, baseline.Addr, "lube/v1/terminal/#")
+	b.Cleanup(bareClient.Stop)
 	var bare, ours time.Duration
 	turn := 0
 	for b.Loop() {
@@ -106,12 +117,55 @@ func BenchmarkLineExternal(b *testing.B) {
 		bare += time.Since(began)
 
 		began = time.Now()
-		brokertest.MustLoad(b, lineLoad(broker.Addr, turn))
+		brokertest.MustLoad(b, lineLoad(addr, turn))
 		brokertest.Reaches(b, "the intake", int64(turn+1)*lineMessages, l.done.Load)
 		ours += time.Since(began)
 		turn++
 	}
 	reportLine(b, bare, ours)
+	require.EqualValues(b, turn*lineMessages, l.Stats().Stored, "%+v", l.Stats())
+}
+
+// BenchmarkLineScript: through mosquitto, beside a script in Python that inserts
+// and commits for each message (deploy/bench/script.py).
+func BenchmarkLineScript(b *testing.B) {
+	const python = "/usr/bin/python3" // Debian's, which its package is for
+	if out, err := exec.Command(python, "-c", "import paho.mqtt.client, sqlite3").CombinedOutput(); err != nil {
+		b.Skipf("the script cannot run here (apt-get install python3-paho-mqtt): %v\n%s", err, out)
+	}
+	l, addr := externalLine(b)
+	host, port, ok := strings.Cut(brokertest.Start(b, brokertest.Options{}).Addr, ":")
+	require.True(b, ok)
+	script := exec.Command(python, "../deploy/bench/script.py", host, port, "lube/v1/terminal/#", filepath.Join(b.TempDir(), "script.db"), fmt.Sprint(lineMessages))
+	script.Stderr = os.Stderr
+	out, err := script.StdoutPipe()
+	require.NoError(b, err)
+	require.NoError(b, script.Start())
+	b.Cleanup(func() { _ = script.Process.Kill(); _ = script.Wait() })
+	said := bufio.NewScanner(out)
+	hear := func(what string) {
+		require.True(b, said.Scan(), "the script has ended")
+		require.Equal(b, what, said.Text())
+	}
+	hear("subscribed")
+	var theirs, ours time.Duration
+	turn := 0
+	for b.Loop() {
+		began := time.Now()
+		brokertest.MustLoad(b, lineLoad(host+":"+port, turn))
+		hear("done")
+		theirs += time.Since(began)
+
+		began = time.Now()
+		brokertest.MustLoad(b, lineLoad(addr, turn))
+		brokertest.Reaches(b, "the intake", int64(turn+1)*lineMessages, l.done.Load)
+		ours += time.Since(began)
+		turn++
+	}
+	n := float64(b.N * lineMessages)
+	b.ReportMetric(n/theirs.Seconds(), "script-msg/s")
+	b.ReportMetric(n/ours.Seconds(), "stored-msg/s")
+	b.ReportMetric(theirs.Seconds()/ours.Seconds(), "times-script")
 	require.EqualValues(b, turn*lineMessages, l.Stats().Stored, "%+v", l.Stats())
 }
 

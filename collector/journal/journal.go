@@ -172,7 +172,7 @@ func (j *Journal) openReaders(ctx context.Context) (err error) {
 		return fmt.Errorf("open %s for reading: %w", j.path, err)
 	}
 	j.reader.SetMaxOpenConns(readers)
-	j.reader.SetMaxIdleConns(readers)
+	j.reader.SetMaxIdleConns(2)
 	c, err := j.reader.Conn(ctx)
 	if err != nil {
 		return fmt.Errorf("open %s for reading: %w", j.path, err)

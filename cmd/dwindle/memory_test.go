@@ -1,0 +1,111 @@
+package main
+
+import (
+	"bufio"
+	"flag"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	paho "github.com/eclipse/paho.mqtt.golang"
+	"github.com/stretchr/testify/require"
+
+	"dwindle/cmd/internal/station"
+	"dwindle/config"
+)
+
+var (
+	memoryDispensers = flag.Int("dispensers", 5000, "dispensers of BenchmarkMemory")
+	memoryFor        = flag.Duration("steady", time.Minute, "how long BenchmarkMemory sends at its steady rate")
+)
+
+// BenchmarkMemory runs the program itself, as it is shipped, at one site: each
+// dispenser reports once a minute, spread, through the embedded broker; at the
+// end all that a broker kept over five minutes comes at once. It reports what
+// is resident after the start, in the steady state, and at the highest.
+func BenchmarkMemory(b *testing.B) {
+	if _, err := os.Stat("/proc/self/status"); err != nil {
+		b.Skip("needs Linux: resident memory is read from /proc")
+	}
+	n := *memoryDispensers
+	program := filepath.Join(b.TempDir(), "dwindle")
+	out, err := exec.Command("go", "build", "-trimpath", "-ldflags", "-s -w", "-o", program, ".").CombinedOutput()
+	require.NoError(b, err, "%s", out)
+	addr := freeAddr(b)
+	file := quay(b, n, "  embedded_broker: {listen: \""+addr+"\"}\n")
+	site, err := config.Load(file)
+	require.NoError(b, err)
+	cmd := exec.Command(program, "serve", "-c", file)
+	var log safeBuffer
+	cmd.Stderr = &log
+	require.NoError(b, cmd.Start())
+	b.Cleanup(func() {
+		_ = cmd.Process.Signal(syscall.SIGTERM)
+		require.NoError(b, cmd.Wait(), "%s", &log)
+	})
+	for deadline := time.Now().Add(time.Minute); !station.Serving(b.Context(), site); time.Sleep(20 * time.Millisecond) {
+		require.True(b, time.Now().Before(deadline), "did not come up:\n%s", &log)
+	}
+	client := paho.NewClient(paho.NewClientOptions().AddBroker("tcp://" + addr).SetClientID("plant"))
+	token := client.Connect()
+	require.True(b, token.WaitTimeout(30*time.Second))
+	require.NoError(b, token.Error())
+	defer client.Disconnect(100)
+	sent := 0
+	began := time.Now().Add(-24 * time.Hour)
+	send := func() paho.Token {
+		d, round := sent%n+1, sent/n
+		sent++
+		at := began.Add(time.Duration(round)*time.Minute + time.Duration(d)*time.Millisecond).UTC().Format(time.RFC3339Nano)
+		if d%2 == 1 { // the odd ones are paced by their machine
+			return client.Publish(fmt.Sprintf("lube/v1/quay/be-%02d/run", d), 1, false, fmt.Sprintf(`{"hours":%.4f,"at":%q}`, 100+float64(round)/60, at))
+		}
+		return client.Publish(fmt.Sprintf("lube/v1/quay/d-%02d/pulse", d), 1, false, fmt.Sprintf(`{"count":%d,"at":%q}`, 1000+round, at))
+	}
+	for b.Loop() {
+		started := resident(b, cmd.Process.Pid, "VmRSS")
+		tick := time.NewTicker(time.Minute / time.Duration(n))
+		var steady, samples float64
+		for until := time.Now().Add(*memoryFor); time.Now().Before(until); <-tick.C {
+			send()
+			if sent%1000 == 0 {
+				steady, samples = steady+resident(b, cmd.Process.Pid, "VmRSS"), samples+1
+			}
+		}
+		tick.Stop()
+		peak := resident(b, cmd.Process.Pid, "VmHWM")
+		var last paho.Token
+		for range 5 * n {
+			last = send()
+		}
+		require.True(b, last.WaitTimeout(2*time.Minute))
+		time.Sleep(5 * time.Second) // the pass that follows
+		b.ReportMetric(started, "MB-start")
+		b.ReportMetric(steady/max(samples, 1), "MB-steady")
+		b.ReportMetric(peak, "MB-peak")
+		b.ReportMetric(resident(b, cmd.Process.Pid, "VmHWM"), "MB-peak-burst")
+	}
+}
+
+// resident reads a line of a process's status, in MB (10^6 bytes).
+func resident(b *testing.B, pid int, name string) float64 {
+	b.Helper()
+	f, err := os.Open(fmt.Sprintf("/proc/%d/status", pid))
+	require.NoError(b, err)
+	defer f.Close()
+	for lines := bufio.NewScanner(f); lines.Scan(); {
+		if rest, ok := strings.CutPrefix(lines.Text(), name+":"); ok {
+			var kb float64
+			_, err := fmt.Sscan(rest, &kb)
+			require.NoError(b, err)
+			return kb * 1024 / 1e6
+		}
+	}
+	require.FailNow(b, "not told", name)
+	return 0
+}
