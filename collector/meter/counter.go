@@ -36,6 +36,12 @@ var (
 // at once is no longer taken for what it had not shown. Judgement.
 const catchUpMost = 24 * time.Hour
 
+// register says that a width is that of a whole register, which is common.
+// That a display has just so many digits is less likely than a restart.
+func (s *spec) register(width float64) bool {
+	return !s.exact || width == 1<<8 || width == 1<<16 || width == 1<<31 || width == 1<<32
+}
+
 // smallWidth is a wrap so narrow that more than one may have gone unseen.
 const smallWidth = 1 << 8
 
@@ -192,11 +198,18 @@ func (c *counter) likely(s *spec, from, to int64) float64 {
 	if !s.paced {
 		return most
 	}
-	rate := s.claimPerHour
-	if c.PaceH >= 6*hour {
-		rate = max(10*c.PaceA/c.PaceH, rate)
+	return min(most, s.slack+c.likelyRate(s)*float64(to-from+GapIntervals*c.Steps.expected())/msPerHour)
+}
+
+// likelyRate is the amount per hour that is believed.
+func (c *counter) likelyRate(s *spec) float64 {
+	switch {
+	case !s.paced:
+		return s.perHour
+	case c.PaceH < 6*hour:
+		return s.claimPerHour
 	}
-	return min(most, s.slack+rate*float64(to-from+GapIntervals*c.Steps.expected())/msPerHour)
+	return min(s.perHour, max(10*c.PaceA/c.PaceH, s.claimPerHour))
 }
 
 // saturated says that the base is the largest value of some width, where a
@@ -251,9 +264,10 @@ func (c *counter) book(s *spec, t int64, v value, amount, slack float64, flags r
 
 // caughtUp says that a value which stood still made good at once what it had
 // not shown: the last value of a source that was away had been sent again and
-// again, and what came fits into the time since it last moved.
+// again, and what came fits into the time since it last moved, at a pace that is
+// believed.
 func (c *counter) caughtUp(s *spec, t int64, amount float64) bool {
-	return c.Moved < c.T && t-c.Moved <= catchUpMost.Milliseconds() && amount <= s.perHour*float64(t-c.Moved)/msPerHour
+	return c.Moved < c.T && t-c.Moved <= catchUpMost.Milliseconds() && amount <= c.likelyRate(s)*float64(t-c.Moved)/msPerHour
 }
 
 // skip settles a stretch about which the counter says nothing.
@@ -303,7 +317,7 @@ func (c *counter) settleFall(s *spec, slack float64, out []booking) []booking {
 		// step, a chance reset is unlikely. Further off a wrap would claim more
 		// than a reset, and the smaller claim wins.
 		usual := 0.0
-		if c.PaceH > 0 {
+		if c.PaceH > 0 && s.register(width) {
 			usual = 2 * c.PaceA / c.PaceH * float64(t-c.T) / msPerHour / s.scale
 		}
 		near := max(16, usual, min(0.01*width, most/s.scale))

@@ -143,7 +143,7 @@ type channel struct {
 
 	A, B         point // two tracks
 	HasB, OnB    bool
-	GrewA, GrewB bool
+	GrewA, GrewB uint8 // times that each went on from itself and grew
 	Returns      uint8
 	Since        uint8 // readings since the last return
 
@@ -203,6 +203,7 @@ func (w *Watch) Reset(g meter.Group) {
 type gauge struct {
 	index   int
 	perHour float64 // most that is possible, units/h
+	usual   float64 // what a counter may grow by that is not known yet, units/h
 	digit   float64 // a step back that is rounding
 	slack   float64 // what may come at once
 }
@@ -210,15 +211,15 @@ type gauge struct {
 func gaugeOf(q reading.Quantity) (gauge, bool) {
 	switch q {
 	case reading.RunSeconds:
-		return gauge{0, 3600, 2, 60}, true
+		return gauge{0, 3600, 3600, 2, 60}, true
 	case reading.RunHours:
-		return gauge{1, 1, 0.011, 0.02}, true
+		return gauge{1, 1, 1, 0.011, 0.02}, true
 	case reading.PulseCount:
-		return gauge{0, meter.DefaultPulsesPerHour, 0.5, 10}, true
+		return gauge{0, meter.DefaultPulsesPerHour, 120, 0.5, 10}, true
 	case reading.DoseCM3:
-		return gauge{0, meter.DefaultCM3PerHour, 0.011, 5}, true
+		return gauge{0, meter.DefaultCM3PerHour, 20, 0.011, 5}, true
 	case reading.DoseStrokes:
-		return gauge{1, meter.DefaultPulsesPerHour, 0.5, 10}, true
+		return gauge{1, meter.DefaultPulsesPerHour, 120, 0.5, 10}, true
 	}
 	return gauge{}, false
 }
@@ -337,12 +338,16 @@ func (w *Watch) clear(k Kind, index int, t int64) {
 }
 
 // tracks tells two devices apart that send under one name: each reading goes on
-// from one of two tracks, and again and again it is the one below. A glitch
-// that is always the same value does not grow and is none of them.
+// from one of two tracks, and again and again it is the one below. Glitches of
+// much the same value do not grow time after time and are none of them.
 func (w *Watch) tracks(c *channel, g gauge, t int64, v float64) {
+	rate := g.usual
+	if c.Grown >= grownLeast {
+		rate = max(rate, 2*c.Peak)
+	}
 	fits := func(p point) (float64, bool) {
 		d := v - p.V
-		return d, d >= -g.digit && d <= 2*(g.slack+g.perHour*float64(t-p.T)/msPerHour)
+		return d, d >= -g.digit && d <= 2*g.slack+rate*float64(t-p.T)/msPerHour
 	}
 	a, fitsA := fits(c.A)
 	b, fitsB := 0.0, false
@@ -353,17 +358,21 @@ func (w *Watch) tracks(c *channel, g gauge, t int64, v float64) {
 	was := c.OnB
 	switch {
 	case fitsA && (!fitsB || a <= b):
-		c.GrewA = c.GrewA || a > g.digit
+		if a > g.digit {
+			c.GrewA = min(c.GrewA+1, 100)
+		}
 		c.A, c.OnB = point{t, v}, false
 	case fitsB:
-		c.GrewB = c.GrewB || b > g.digit
+		if b > g.digit {
+			c.GrewB = min(c.GrewB+1, 100)
+		}
 		c.B, c.OnB = point{t, v}, true
 	case c.OnB:
-		c.A, c.OnB, c.GrewA, was = point{t, v}, false, false, false
+		c.A, c.OnB, c.GrewA, was = point{t, v}, false, 0, false
 	default:
-		c.B, c.HasB, c.OnB, c.GrewB, was = point{t, v}, true, true, false, true
+		c.B, c.HasB, c.OnB, c.GrewB, was = point{t, v}, true, true, 0, true
 	}
-	if c.OnB != was && fell && c.GrewA && c.GrewB {
+	if c.OnB != was && fell && min(c.GrewA, c.GrewB) >= 2 {
 		c.Returns, c.Since = min(c.Returns+1, 100), 0
 	} else if c.Since++; c.Since >= returnsWithin {
 		c.Since, c.Returns = 0, 0
@@ -405,6 +414,9 @@ func (w *Watch) growth(c *channel, g gauge, r reading.Reading, t int64, v float6
 			c.Fast, c.Provisional = 0, false
 		}
 		return
+	}
+	if low, before := c.Last[0].V, c.Last[1]; before.T != 0 && low < before.V-g.digit && v >= before.V-g.digit {
+		return // back from a glitch
 	}
 	rate := d / hours
 	byTime := rate > 1.05*g.perHour
@@ -540,9 +552,11 @@ func (w *Watch) state(t int64, on bool) {
 }
 
 // lag finds a clock that is behind: readings that come late by the same time,
-// one after the other. What was buffered comes less and less late.
+// one after the other. What was buffered comes less and less late. Of counters
+// alone, of which the first report is kept: of others a repeat takes its place,
+// and would seem late.
 func (w *Watch) lag(r reading.Reading, t int64) {
-	if !r.FromDevice || r.Flags&reading.Retained != 0 {
+	if !r.FromDevice || r.Flags&reading.Retained != 0 || !r.Quantity.Cumulative() {
 		return
 	}
 	s := &w.s
