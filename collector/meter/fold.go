@@ -79,6 +79,9 @@ func (f *Fold) Reset(g Group, r Rules) {
 	if r.Debounce <= 0 {
 		r.Debounce = DefaultDebounce
 	}
+	if r.Bounce <= 0 {
+		r.Bounce = DefaultBounce
+	}
 	*f = Fold{group: g, rules: r, shape: f.shape[:0], out: f.out[:0], bookings: f.bookings[:0], stretch: f.stretch[:0]}
 	switch g {
 	case Run:

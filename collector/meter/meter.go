@@ -116,7 +116,7 @@ type Rules struct {
 	// of run time is unaffected. 0: DefaultDebounce.
 	Debounce time.Duration
 	// Bounce drops a single-pulse increment that follows another closer than
-	// this by the device's own clock; 0: none is dropped.
+	// this by the device's own clock. 0: DefaultBounce.
 	Bounce time.Duration
 }
 
@@ -130,6 +130,9 @@ const (
 	// (about 500 cm3) twice an hour.
 	DefaultCM3PerHour = 1000
 	DefaultDebounce   = 2 * time.Second
+	// DefaultBounce is the distance at DefaultPulsesPerHour: closer pulses are
+	// one contact that bounced.
+	DefaultBounce = 100 * time.Millisecond
 	// GapIntervals is how many expected intervals may pass before a stretch
 	// counts as a gap.
 	GapIntervals = 3
