@@ -41,7 +41,7 @@ const (
 // counted by its reason, nothing gets stuck, memory and the ring of what is
 // kept aside stay within their bounds.
 func TestPoisonDoesNoHarm(t *testing.T) {
-	n := rounds(15_000, 500_000)
+	n := rounds(6_000, 500_000)
 	x := startPoisoned(t)
 	pool := newPoison(t)
 	r := rand.New(rand.NewPCG(11, 1))
@@ -103,12 +103,9 @@ func TestPoisonDoesNoHarm(t *testing.T) {
 	require.Equal(t, sent, s.Received)
 	kept := int64(0)
 	for reason, count := range fates {
-		// Values beside others in one message are kept aside, too, and so are
-		// single readings that lose a conflict.
+		// At least: what a message holds beside values that were stored is kept
+		// aside under a reason, too, and so are readings that lose a conflict.
 		require.GreaterOrEqual(t, s.Kept[reason], count, reason)
-		if reason != "unknown_device" && reason != journal.ReasonConflict {
-			require.Equal(t, count, s.Kept[reason], reason)
-		}
 		kept += count
 	}
 	require.Equal(t, sent, s.Stored+s.Duplicates+s.Skipped+kept, "each has one outcome")
@@ -139,7 +136,7 @@ func TestTheLargestMessagesDoNoHarm(t *testing.T) {
 	x := startPoisoned(t)
 	heap := watchHeap(t)
 	var answered atomic.Int64
-	n := rounds(1_500, 20_000)
+	n := rounds(600, 20_000)
 	for i := range n {
 		m := raw("lube/v1/riverside/d-1/pulse", t0.Add(time.Duration(i)*time.Second), "")
 		m.Payload = bytes.Repeat([]byte("A"), 256<<10)

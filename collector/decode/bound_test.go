@@ -37,7 +37,7 @@ func requireBounded(t testing.TB, payload int, do func()) {
 	runtime.ReadMemStats(&before)
 	do()
 	runtime.ReadMemStats(&after)
-	if got, most := after.TotalAlloc-before.TotalAlloc, uint64(min(fixed+perByte*payload, inAll)); got > most {
+	if got, most := after.TotalAlloc-before.TotalAlloc, allocationSlack*uint64(min(fixed+perByte*payload, inAll)); got > most {
 		t.Fatalf("%d bytes allocated for a payload of %d, at most %d expected", got, payload, most)
 	}
 }

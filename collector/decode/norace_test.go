@@ -1,0 +1,5 @@
+//go:build !race
+
+package decode
+
+const allocationSlack = 1
