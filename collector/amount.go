@@ -113,6 +113,7 @@ func (h *History) Amount(ctx context.Context, device string, kind reading.Kind, 
 	if !ok || r.level || !from.Before(to) {
 		return reading.Amount{}, nil
 	}
+	h.needs.note(device, from)
 	s, err := h.snapshot(ctx, device)
 	if err != nil {
 		return reading.Amount{}, err
@@ -135,7 +136,10 @@ func (h *History) Amount(ctx context.Context, device string, kind reading.Kind, 
 	a, err := amount(s.Snapshot, r, from, to, asked, nil)
 	if unreadable(err) {
 		h.tell(r, err)
-		whole := beginning(r, 0, nil)
+		whole, err := anew(s.Snapshot, r, 0, nil)
+		if err != nil {
+			return reading.Amount{}, err
+		}
 		return amount(s.Snapshot, r, from, to, asked, &whole)
 	}
 	if fixed && err == nil {
@@ -181,7 +185,7 @@ func amount(s *journal.Snapshot, r recipe, from, to time.Time, asked time.Durati
 		}
 		for _, p := range saved {
 			if p.Day >= day && p.Day < t.whole { // the day that from cuts: fold anew what brought something for it
-				if err := cut(s, r, b, t, p.Emitted); err != nil {
+				if err := cut(s, r, b, t, p); err != nil {
 					return reading.Amount{}, err
 				}
 			}
@@ -191,10 +195,24 @@ func amount(s *journal.Snapshot, r recipe, from, to time.Time, asked time.Durati
 	if err != nil {
 		return reading.Amount{}, err
 	}
+	if b.gone { // of the day that to cuts, too, its share
+		last, err := s.Parts(&b.saved, b.before, b.before+1)
+		if err != nil {
+			return reading.Amount{}, err
+		}
+		for i, p := range last {
+			switch {
+			case p.Day >= t.whole && p.Day < b.before:
+				t.parts(last[i : i+1])
+			case p.Day >= day:
+				t.portion(p, r.loc)
+			}
+		}
+	}
 	t.settle()
 	t.parts(saved)
 	t.parts(f.parts)
-	if r.group == meter.Run { // of others nothing waits for what comes next
+	if r.group == meter.Run && !b.gone { // of others nothing waits for what comes next
 		m, err := f.fold(r)
 		if err != nil {
 			return reading.Amount{}, err
@@ -209,17 +227,57 @@ func amount(s *journal.Snapshot, r recipe, from, to time.Time, asked time.Durati
 	return reading.Amount{Value: t.value, Seen: portion(t.seen, asked), Known: portion(t.known, asked), Flags: t.flags}, nil
 }
 
+// portion books a day's part by the share of the day that lies in the stretch:
+// the readings that would tell more are gone.
+func (t *tally) portion(p journal.Part, loc *time.Location) {
+	begin, end := p.Day.Start(loc), p.Day.End(loc)
+	length := end.Sub(begin)
+	if t.from.After(begin) {
+		begin = t.from
+	}
+	if t.to.Before(end) {
+		end = t.to
+	}
+	if end.Before(begin) {
+		return
+	}
+	share := float64(end.Sub(begin)) / float64(length)
+	t.value += share * p.Amount
+	t.seen += time.Duration(share * float64(p.Seen))
+	t.known += time.Duration(share * float64(p.Known))
+	t.flags |= p.Flags | reading.Gap
+}
+
 // cut books what the readings of one complete day brought to the day that from
 // cuts.
-func cut(s *journal.Snapshot, r recipe, b base, t *tally, emitted civil.Date) error {
-	c := &tally{from: t.from, to: t.to, edge: t.edge, whole: t.whole}
-	p, ok, err := s.CheckpointAt(b.saved.ID, emitted)
-	if err != nil || !ok {
+func cut(s *journal.Snapshot, r recipe, b base, t *tally, part journal.Part) error {
+	emitted := part.Emitted
+	aged, ok, err := s.Aged(r.Series)
+	if err != nil && !unreadable(err) {
 		return err
 	}
-	again := base{before: p.Day, after: p.Day.Start(r.loc).Add(-time.Millisecond)}
-	if again.meter, err = resumed(r, p.State); err != nil {
+	if ok && emitted < aged.Day {
+		t.portion(part, r.loc)
+		return nil
+	}
+	c := &tally{from: t.from, to: t.to, edge: t.edge, whole: t.whole}
+	p, found, err := s.CheckpointAt(b.saved.ID, emitted)
+	if err != nil {
 		return err
+	}
+	var again base
+	switch {
+	case ok && (!found || p.Day < aged.Day): // readings begin with the mark
+		if again, _, err = markedBase(s, r, b.saved); err != nil {
+			return err
+		}
+	case !found:
+		return nil
+	default:
+		again = base{before: p.Day, after: p.Day.Start(r.loc).Add(-time.Millisecond)}
+		if again.meter, err = resumed(r, p.State); err != nil {
+			return err
+		}
 	}
 	_, err = run(s, r, again, emitted.End(r.loc).Add(-time.Millisecond), func(day civil.Date, iv meter.Interval) {
 		if day == emitted {

@@ -61,6 +61,7 @@ type deriver struct {
 // wish asks for a round; done hears how it went.
 type wish struct {
 	rebuild bool
+	age     *ageing
 	done    chan<- error // holds one answer, so that nobody waits for the asker
 }
 
@@ -202,6 +203,10 @@ func (d *deriver) round(ctx context.Context) (err error) {
 	d.mu.Unlock()
 	defer func() {
 		for _, w := range waiting {
+			if err == nil && w.age != nil {
+				w.done <- d.age(ctx, w.age)
+				continue
+			}
 			w.done <- err
 		}
 	}()
@@ -330,10 +335,12 @@ func (d *deriver) advance(ctx context.Context, site *config.Site, series journal
 		d.distrust(series, b.doubt)
 	}
 	d.mu.Lock()
-	_, anew := d.anew[series]
+	_, distrusted := d.anew[series]
 	d.mu.Unlock()
-	if anew {
-		b = beginning(r, b.seq, b.doubt)
+	if distrusted {
+		if b, err = anew(s, r, b.seq, b.doubt); err != nil {
+			return u, 0, false, err
+		}
 	}
 	f, err := run(s, r, b, endOfTime, nil)
 	if err != nil {

@@ -74,6 +74,7 @@ type base struct {
 	meter  *watched       // with the state of the place; nil for levels, and until it is asked for
 	parts  []journal.Part // of the day Before itself, where the fold goes on inside it
 	seq    int64          // newest note of late readings
+	gone   bool           // the readings of then are: only whole days are known
 
 	doubt error // why what is stored was not used, where that is a fault
 }
@@ -139,7 +140,10 @@ func baseFor(s *journal.Snapshot, r recipe) (base, error) {
 	}
 	if unreadable(err) {
 		seq, noted := s.LastNote(r.Series)
-		return beginning(r, seq, err), noted
+		if noted != nil {
+			return base{}, noted
+		}
+		return anew(s, r, seq, err)
 	}
 	return b, err
 }
@@ -159,6 +163,9 @@ func savedBase(s *journal.Snapshot, r recipe, to time.Time, useHead bool) (base,
 		return beginning(r, seq, nil), err
 	}
 	if head.Rules != r.mark {
+		if b, ok, err := markedBase(s, r, head); ok || err != nil {
+			return b, err
+		}
 		return beginning(r, late.Seq, nil), nil
 	}
 	b := base{before: firstDay, seq: late.Seq, saved: head}
@@ -177,10 +184,23 @@ func savedBase(s *journal.Snapshot, r recipe, to time.Time, useHead bool) (base,
 	if head.At.Before(to) {
 		to = head.At
 	}
+	aged, marked, err := s.Aged(r.Series)
+	if err != nil && !unreadable(err) {
+		return b, err
+	}
+	if marked && to.Before(aged.Until) {
+		// All of a day, or nothing of it.
+		b.stored, b.gone, b.before, b.after = true, true, civil.Of(to.Add(time.Millisecond), r.loc), to
+		return b, nil
+	}
 	day := civil.Of(to, r.loc)
 	if !r.level {
 		c, ok, err := s.CheckpointAt(head.ID, day)
 		if err != nil {
+			return b, err
+		}
+		if marked && (!ok || c.Day < aged.Day) {
+			b, _, err = markedBase(s, r, head)
 			return b, err
 		}
 		if !ok {
@@ -195,6 +215,42 @@ func savedBase(s *journal.Snapshot, r recipe, to time.Time, useHead bool) (base,
 	}
 	b.stored, b.before, b.after = true, day, day.Start(r.loc).Add(-time.Millisecond)
 	return b, nil
+}
+
+// markedBase is where a series is folded anew from whose older readings are
+// gone: what is derived up to there is the record. ok is false where none are.
+func markedBase(s *journal.Snapshot, r recipe, head journal.Saved) (b base, ok bool, err error) {
+	aged, ok, err := s.Aged(r.Series)
+	if unreadable(err) {
+		aged.State, ok = nil, true // a counter's first reading is its base again
+	} else if err != nil || !ok {
+		return b, false, err
+	}
+	b = base{stored: true, saved: head, seq: head.Late.Seq, before: aged.Day, after: aged.Until.Add(-time.Millisecond)}
+	if r.level {
+		return b, true, nil
+	}
+	if b.meter, err = resumed(r, aged.State); unreadable(err) { // of a fold of another version
+		b.meter, err = newWatched(r), nil
+	}
+	return b, true, err
+}
+
+// anew is where a series is folded from that rests on nothing derived, as far
+// as that can be done.
+func anew(s *journal.Snapshot, r recipe, seq int64, doubt error) (base, error) {
+	head, ok, err := s.Head(r.Series)
+	if err != nil {
+		return base{}, err
+	}
+	if ok {
+		b, ok, err := markedBase(s, r, head)
+		if b.doubt = doubt; ok || err != nil {
+			b.seq = max(b.seq, seq)
+			return b, err
+		}
+	}
+	return beginning(r, seq, doubt), nil
 }
 
 // folded is what a fold gave beyond its base.

@@ -27,6 +27,7 @@ type History struct {
 	ahead *journal.Snapshot
 	sums  *daySums // of a batch, which is asked by one
 	days  *dayLengths
+	needs *needs
 	// doubt, if set, hears of derived data that could not be read and were
 	// folded anew instead.
 	doubt func(journal.Series, error)
@@ -34,7 +35,7 @@ type History struct {
 
 // NewHistory makes a history over a journal.
 func NewHistory(j *journal.Journal, site func() *config.Site) *History {
-	return &History{j: j, site: site, cuts: &cuts{}, digests: &digests{}, days: &dayLengths{}}
+	return &History{j: j, site: site, cuts: &cuts{}, digests: &digests{}, days: &dayLengths{}, needs: &needs{}}
 }
 
 // AsOf gives the history as it could be known at an instant: later readings
@@ -116,7 +117,10 @@ func (h *History) Days(ctx context.Context, device string, kind reading.Kind, fi
 	err = h.sums.add(s.Snapshot, r, first, last, to, nil)
 	if unreadable(err) {
 		h.tell(r, err)
-		whole := beginning(r, 0, nil)
+		var whole base
+		if whole, err = anew(s.Snapshot, r, 0, nil); err != nil {
+			return nil, err
+		}
 		err = h.sums.add(s.Snapshot, r, first, last, to, &whole)
 	}
 	if err != nil {
@@ -230,6 +234,7 @@ func (h *History) Levels(ctx context.Context, device string, from, to time.Time)
 	if to.Before(from) {
 		return nil, nil
 	}
+	h.needs.note(device, to) // of its day the last one before
 	s, err := h.snapshot(ctx, device)
 	if err != nil {
 		return nil, err
@@ -238,7 +243,10 @@ func (h *History) Levels(ctx context.Context, device string, from, to time.Time)
 	out, err := h.levels(s.Snapshot, r, from, to, nil)
 	if unreadable(err) {
 		h.tell(r, err)
-		whole := beginning(r, 0, nil)
+		var whole base
+		if whole, err = anew(s.Snapshot, r, 0, nil); err != nil {
+			return nil, err
+		}
 		out, err = h.levels(s.Snapshot, r, from, to, &whole)
 	}
 	if err != nil {
@@ -265,7 +273,7 @@ func (h *History) levels(s *journal.Snapshot, r recipe, from, to time.Time, give
 	var days []journal.LevelDay
 	if b.stored {
 		last := b.before
-		if !b.head {
+		if !b.head && !b.gone {
 			last-- // the day itself was scanned anew
 		}
 		if days, err = s.LevelDays(&b.saved, civil.Of(from, r.loc), last); err != nil {

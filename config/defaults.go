@@ -105,7 +105,7 @@ const (
 	// One that turns out bad leaves another, and that leaves time to notice.
 	DefaultSnapshotKeep = 3
 
-	// What a calibration learns from, and beyond it only days matter. One
+	// What a calibration learns from; beyond it only days matter. One
 	// message a second takes some 0.7 GB of disk in that time. A proposal.
 	DefaultReadingsDays = 400
 )

@@ -90,6 +90,9 @@ var earliest = civil.New(2020, time.January, 1)
 func (x exporter) table(what string) error {
 	switch what {
 	case "readings":
+		if oldest, err := x.view.Journal.OldestReadings(x.ctx); err == nil && x.from.Before(oldest) {
+			x.warn("readings of before %s are not kept any more, of some devices at least; their days are: dwindle export usage, machines", siteTime(x.site, oldest))
+		}
 		return rows(x, func(put func(export.Reading) error) error {
 			return x.view.History.Readings(x.ctx, nil, x.from, x.to, func(r reading.Reading) error { return put(export.ReadingOf(r)) })
 		})

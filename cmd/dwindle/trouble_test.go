@@ -38,7 +38,9 @@ func TestASecondServeIsTurnedAway(t *testing.T) {
 	serve(t, file).stop() // and the lock is free again
 }
 
-func TestADamagedJournalIsNamedAndLeftAlone(t *testing.T) {
+// A damaged journal is put aside as it is, and serving goes on; verbs that read
+// name it.
+func TestADamagedJournalIsPutAsideUnchanged(t *testing.T) {
 	file := quay(t, 1, "  embedded_broker: {listen: \"127.0.0.1:0\"}\n")
 	s := serve(t, file)
 	s.stop()
@@ -51,14 +53,20 @@ func TestADamagedJournalIsNamedAndLeftAlone(t *testing.T) {
 	require.NoError(t, os.WriteFile(path, raw, 0o600))
 	before := sha256.Sum256(raw)
 
-	_, errOut, code := dwindle(t, "serve", "-c", file)
+	_, errOut, code := dwindle(t, "forecast", "-c", file)
 	require.Equal(t, exitFailed, code)
 	require.Contains(t, errOut, path)
 	require.Contains(t, errOut, "try:")
-	require.Contains(t, errOut, "restore")
-	raw, err = os.ReadFile(path)
+
+	s = serve(t, file)
+	s.logged("put aside")
+	found, err := filepath.Glob(filepath.Join(s.site.DataDir(), "damaged-journal-*", "journal.db"))
+	require.NoError(t, err)
+	require.Len(t, found, 1)
+	raw, err = os.ReadFile(found[0])
 	require.NoError(t, err)
 	require.Equal(t, before, sha256.Sum256(raw), "the damaged file is evidence")
+	s.stop()
 }
 
 // logged waits until the serving process has said something.

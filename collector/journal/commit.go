@@ -83,6 +83,7 @@ type cache struct {
 	newest   map[Series]int64 // ms; the newest reading of a series
 	kept     *ring            // nil: not yet counted
 	unknown  int              // devices in the table, -1: not yet counted
+	aged     map[Series]int64 // ms; readings before are gone
 }
 
 // commit is one transaction under way; what it learns reaches the cache only
@@ -277,6 +278,12 @@ func (c *commit) reading(r *reading.Reading) (Outcome, error) {
 		return KeptAside, c.keep(&Kept{Received: r.Received, Device: r.Device, Reason: "not_finite", Payload: describe(r), Detail: string(r.Quantity)})
 	}
 	identify(r)
+	if until, ok := c.j.known.aged[Series{r.Device, KindOf(r.Quantity)}]; ok && r.At.UnixMilli() < until {
+		return KeptAside, c.keep(&Kept{
+			Received: r.Received, Device: r.Device, Reason: ReasonAged, Payload: describe(r),
+			Detail: fmt.Sprintf("%s of before %s is not kept any more", r.Quantity, time.UnixMilli(until).UTC().Format(time.RFC3339)),
+		})
+	}
 	id, err := c.channel(r.Channel)
 	if err != nil {
 		return 0, err

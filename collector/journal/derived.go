@@ -1,11 +1,13 @@
 package journal
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"time"
 
 	"dwindle/collector/reading"
@@ -107,6 +109,16 @@ func (j *Journal) saveSeries(ctx context.Context, u *Update) (sound bool, err er
 
 func saveFigures[T any](s saving[T], u *Update, figures []T) error {
 	j, ctx := s.j, s.ctx
+	if day, ok, err := j.agedDay(ctx, u.Series); err != nil {
+		return err
+	} else if ok && (u.Whole || u.From != 0 && u.From < day) {
+		// What is before the mark stays, whatever was told.
+		later := *u
+		later.Whole, later.From, later.Since = false, day, time.UnixMilli(j.known.aged[u.Series]).UTC()
+		u = &later
+		n, _ := slices.BinarySearchFunc(figures, day, func(x T, d civil.Date) int { return cmp.Compare(s.day(&x), d) })
+		figures = figures[n:]
+	}
 	anew := u.Whole || u.From != 0
 	touched := s.least(figures, firstOfAll, lastDay) // the earliest day that may change
 	var open []T
@@ -191,8 +203,15 @@ func (s saving[T]) open(series Series) ([]T, error) {
 
 // dropSeries forgets all that is derived of a series.
 func (j *Journal) dropSeries(ctx context.Context, series Series) error {
+	day, ok, err := j.agedDay(ctx, series)
+	if err != nil {
+		return err
+	}
+	if ok {
+		return j.backToMark(ctx, series, day)
+	}
 	var id int64
-	err := j.w.QueryRowContext(ctx, "DELETE FROM series WHERE device = ? AND kind = ? RETURNING id", series.Device, string(series.Kind)).Scan(&id)
+	err = j.w.QueryRowContext(ctx, "DELETE FROM series WHERE device = ? AND kind = ? RETURNING id", series.Device, string(series.Kind)).Scan(&id)
 	if errors.Is(err, sql.ErrNoRows) {
 		return nil
 	}
@@ -216,9 +235,17 @@ func (j *Journal) dropSeries(ctx context.Context, series Series) error {
 }
 
 // DropDerived empties the derived tables; they follow again from the readings.
+// Days whose readings are gone stay.
 func (j *Journal) DropDerived(ctx context.Context) error {
 	return j.write(ctx, "drop the daily figures", func(ctx context.Context) error {
-		_, err := j.w.ExecContext(ctx, "DELETE FROM bundle; DELETE FROM cut; DELETE FROM digest; DELETE FROM checkpoint; DELETE FROM touched; DELETE FROM series; DELETE FROM notice WHERE about <> ''")
+		for series := range j.known.aged {
+			if err := j.dropSeries(ctx, series); err != nil {
+				return err
+			}
+		}
+		const stay = "(SELECT series.id FROM series JOIN aged ON aged.device = series.device AND aged.kind = series.kind)"
+		_, err := j.w.ExecContext(ctx, "DELETE FROM bundle WHERE place >> 28 NOT IN "+stay+
+			"; DELETE FROM cut; DELETE FROM digest; DELETE FROM checkpoint; DELETE FROM touched; DELETE FROM series WHERE id NOT IN "+stay+"; DELETE FROM notice WHERE about <> '' AND NOT EXISTS (SELECT 1 FROM aged WHERE aged.device = notice.device AND aged.kind = notice.about)")
 		return err
 	})
 }

@@ -74,6 +74,9 @@ func (j *Journal) load(ctx context.Context) error {
 	if err := rows.Err(); err != nil {
 		return fmt.Errorf("read the channels of %s: %w", j.path, err)
 	}
+	if err := j.loadAged(ctx); err != nil {
+		return fmt.Errorf("read what has aged of %s: %w", j.path, err)
+	}
 	total, err := counters(ctx, j.w)
 	if err != nil {
 		return fmt.Errorf("read the counters of %s: %w", j.path, err)

@@ -185,6 +185,7 @@ func (c *Station) start(group *errgroup.Group, gctx context.Context) (at Address
 	group.Go(func() error { return c.storesLive(gctx) })
 	group.Go(func() error { return c.salvage(gctx) })
 	group.Go(func() error { return c.snapshots(gctx) })
+	group.Go(func() error { return c.age(gctx) })
 	return at, nil
 }
 

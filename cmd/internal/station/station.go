@@ -274,6 +274,8 @@ func (c *Station) Pass(ctx context.Context, at time.Time) (forecast.Fleet, error
 	defer Sparing()()
 	past, done := c.history.AsOf(at).Pin(ctx)
 	defer done()
+	whole, asked := false, c.history.Round()
+	defer func() { asked(whole) }()
 	table, err := c.calibration(ctx, at)
 	if err != nil {
 		return forecast.Fleet{}, err
@@ -285,6 +287,7 @@ func (c *Station) Pass(ctx context.Context, at time.Time) (forecast.Fleet, error
 	if _, err := c.watch.Evaluate(ctx, fleet, past); err != nil {
 		return fleet, err
 	}
+	whole = true
 	if _, ok := c.latest.load(); !ok {
 		close(c.learner.ready)
 	}
