@@ -44,8 +44,9 @@ import (
 //	health    what is wrong now
 //
 // Empty sections are left out. Each case is fed a second time, each message
-// twice and all in another order, and must give the same readings, facts, duty
-// and events.
+// twice and all in another order, and a third time with its first half days
+// late, when the rest has been made into daily figures; each must give the same
+// readings, facts, duty and events.
 
 var updateCatalogue = flag.Bool("update", false, "write what comes out into the files of the catalogue")
 
@@ -103,6 +104,9 @@ func TestCatalogue(t *testing.T) {
 				return show(slices.DeleteFunc(slices.Clone(list), func(f txtar.File) bool { return f.Name == "fate" || f.Name == "health" }))
 			}
 			require.Equal(t, lasting(got), lasting(other), "in another order")
+			half := len(ms) / 2
+			late := feed(t, site, slices.Concat(ms[half:], ms[:half]), false, len(ms)-half)
+			require.Equal(t, lasting(got), lasting(late), "the first half late")
 		})
 	}
 }
@@ -136,13 +140,17 @@ func catalogueSite(t testing.TB, keys string) *config.Site {
 }
 
 // feed sends messages and gives the sections of what came out. One by one says
-// what became of each.
-func feed(t *testing.T, site *config.Site, ms []reading.Message, one bool) []txtar.File {
+// what became of each. Before some, all that has come is made into daily
+// figures.
+func feed(t *testing.T, site *config.Site, ms []reading.Message, one bool, derive ...int) []txtar.File {
 	t.Helper()
 	x := startAt(t, site, filepath.Join(memoryDir(t), "journal.db"))
 	ctx := context.Background()
 	fate := &strings.Builder{}
 	for i, m := range ms {
+		if slices.Contains(derive, i) {
+			x.flush(t)
+		}
 		if !one {
 			x.submit(t, m)
 			continue
