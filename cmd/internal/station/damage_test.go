@@ -14,6 +14,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"dwindle/cmd/internal/systemd"
 	"dwindle/collector/health"
 	"dwindle/collector/journal"
 	"dwindle/config"
@@ -98,10 +99,16 @@ func sound(path string) bool {
 // serving serves a site until the test ends or stop is called.
 func serving(t *testing.T, site *config.Site) (current func() *Station, stop func()) {
 	t.Helper()
+	return servingFor(t, site, nil)
+}
+
+// servingFor is serving, told to a service manager.
+func servingFor(t *testing.T, site *config.Site, n *systemd.Notifier) (current func() *Station, stop func()) {
+	t.Helper()
 	ctx, cancel := context.WithCancel(context.Background())
 	ready, ended := make(chan struct{}, 8), make(chan error, 1)
 	go func() {
-		ended <- Serve(ctx, site, Options{Ready: func(Addresses) { ready <- struct{}{} }})
+		ended <- Serve(ctx, site, Options{Manager: n, Ready: func(Addresses) { ready <- struct{}{} }})
 	}()
 	select {
 	case <-ready:
@@ -269,7 +276,8 @@ func TestDamageWhileServingIsNoticed(t *testing.T) {
 	require.NoError(t, os.CopyFS(dir, os.DirFS(template(t, true))))
 	site := terminal(t, dir)
 	path := filepath.Join(site.DataDir(), journalFile)
-	serving(t, site)
+	m, n := managed(t, time.Hour)
+	_, stop := servingFor(t, site, n)
 	takes(t, site, func() *bytes.Buffer { return hourly(5000, 1) })
 	for at := int64(8192); at+1024 < size(path); at += 1024 {
 		overwrite(t, path, at, bytes.Repeat([]byte{0x5a}, 1024))
@@ -290,6 +298,14 @@ func TestDamageWhileServingIsNoticed(t *testing.T) {
 	takes(t, site, func() *bytes.Buffer { return hourly(7, 1) })
 	d := damages(site.DataDir())[0]
 	require.NotEmpty(t, d.Snapshot)
+
+	// A service manager that heard of a stop would wait for the end, and then
+	// put one to it.
+	soon(t, func() bool { return m.count("READY=1") >= 2 })
+	require.Zero(t, m.count("STOPPING=1"))
+	stop()
+
+	soon(t, func() bool { return m.count("STOPPING=1") == 1 })
 }
 
 // A ledger is treated likewise.

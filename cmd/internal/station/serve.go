@@ -85,8 +85,6 @@ const replacedMost = 3
 
 // Run serves until ctx ends: brokers, control socket, pages, watch.
 func (c *Station) Run(ctx context.Context) error {
-	// Only when all is to end: after a damaged store it begins anew.
-	defer context.AfterFunc(ctx, func() { c.tell(c.opt.Manager.Stopping()) })()
 	c.serving = ctx
 	group, gctx := errgroup.WithContext(ctx)
 	at, err := c.start(group, gctx)
