@@ -1,6 +1,7 @@
 package mapping_test
 
 import (
+	"regexp"
 	"strings"
 	"testing"
 
@@ -134,4 +135,47 @@ func TestFieldsHaveUnitsOfTheList(t *testing.T) {
 			require.Empty(t, f.Unit, f.Name)
 		}
 	}
+}
+
+// A pattern is the regular expression that one would write for it.
+func TestPatternsAreRegularExpressions(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		literal := rapid.StringMatching(`[ab/.]{0,2}`)
+		text, expr := "", "^(?s:"
+		for i, name := range mapping.Names[1 : rapid.IntRange(1, 4).Draw(t, "names")+1] {
+			l := literal.Draw(t, "literal")
+			if i > 0 && l == "" {
+				l = "a"
+			}
+			text += l + "{" + name + "}"
+			expr += regexp.QuoteMeta(l) + "([^/]+?)"
+		}
+		l := literal.Draw(t, "literal")
+		text, expr = text+l, expr+regexp.QuoteMeta(l)+")$"
+		p, err := mapping.ParsePattern(text, "")
+		require.NoError(t, err)
+		sent := rapid.StringMatching(`[ab/.x]{0,10}`).Draw(t, "sent")
+		vars := mapping.Vars{}
+		found := regexp.MustCompile(expr).FindStringSubmatch(sent)
+		require.Equal(t, found != nil, p.Match(sent, vars), "%s %s", text, sent)
+		for i, name := range p.Names() {
+			if found != nil {
+				require.Equal(t, found[i+1], vars[name], "%s %s", text, sent)
+			}
+		}
+		if found == nil {
+			require.Empty(t, vars)
+		}
+	})
+}
+
+func TestVarsFillTexts(t *testing.T) {
+	vars := mapping.Vars{"area": "east", "machine": "belt-1"}
+	for text, want := range map[string]string{"belt-2": "belt-2", "{machine}": "belt-1", "{area}-{machine}": "east-belt-1", "x{area}y": "xeasty", "": "", "{": "{", "a}b": "a}b"} {
+		got, ok := vars.Fill(text)
+		require.True(t, ok, text)
+		require.Equal(t, want, got)
+	}
+	_, ok := vars.Fill("{area}-{device}")
+	require.False(t, ok)
 }

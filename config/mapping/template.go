@@ -66,7 +66,7 @@ func ParseTemplate(text, site string) (*Template, error) {
 			t.names = append(t.names, p.names...)
 			switch {
 			case len(p.names) == 0:
-				l.text = p.text
+				l.text = p.literals[0]
 			case part == "{"+p.names[0]+"}":
 				l.name = p.names[0]
 			default:
@@ -147,11 +147,10 @@ func (t *Template) plain() bool {
 }
 
 // Pattern is a text with names in braces, compiled. Each takes one character
-// or more, none of them a slash.
+// or more, none of them a slash, and as few as will do.
 type Pattern struct {
-	text  string // where there are no names
-	expr  *regexp.Regexp
-	names []string
+	literals []string // one more than names: what stands before, between and behind them
+	names    []string
 }
 
 var nameForm = regexp.MustCompile(`\{([^{}]*)\}`)
@@ -161,9 +160,7 @@ func ParsePattern(text, site string) (*Pattern, error) {
 	if site != "" {
 		text = strings.ReplaceAll(text, "{site}", site)
 	}
-	p := &Pattern{text: text}
-	var expr strings.Builder
-	expr.WriteString(`^(?s:`)
+	p := &Pattern{}
 	end := 0
 	for _, m := range nameForm.FindAllStringSubmatchIndex(text, -1) {
 		name := text[m[2]:m[3]]
@@ -176,19 +173,16 @@ func ParsePattern(text, site string) (*Pattern, error) {
 			return nil, fmt.Errorf("nothing parts {%s} from the name before it", name)
 		}
 		p.names = append(p.names, name)
-		expr.WriteString(regexp.QuoteMeta(text[end:m[0]]) + `([^/]+?)`)
+		p.literals = append(p.literals, text[end:m[0]])
 		end = m[1]
 	}
-	expr.WriteString(regexp.QuoteMeta(text[end:]) + `)$`)
-	if strings.ContainsAny(nameForm.ReplaceAllString(text, ""), "{}") {
-		return nil, fmt.Errorf("a brace without its pair")
+	p.literals = append(p.literals, text[end:])
+	for _, l := range p.literals {
+		if strings.ContainsAny(l, "{}") {
+			return nil, fmt.Errorf("a brace without its pair")
+		}
 	}
-	if len(p.names) == 0 {
-		return p, nil
-	}
-	var err error
-	p.expr, err = regexp.Compile(expr.String())
-	return p, err
+	return p, nil
 }
 
 // Names are what the pattern takes out of a text.
@@ -196,39 +190,72 @@ func (p *Pattern) Names() []string { return p.names }
 
 // Match compares a text; the names go into vars unless it is nil or has them.
 func (p *Pattern) Match(text string, vars Vars) bool {
-	if p.expr == nil {
-		return text == p.text
+	if len(p.names) == 0 {
+		return text == p.literals[0]
 	}
-	if vars == nil {
-		return p.expr.MatchString(text)
+	if !p.walk(text, nil) {
+		return false
 	}
-	found := p.expr.FindStringSubmatch(text)
-	if found == nil {
+	if vars != nil {
+		p.walk(text, vars)
+	}
+	return true
+}
+
+// walk takes each name up to where the next literal first stands. No later
+// place would do where that one does not: what lies between is then part of
+// the next name, which may hold it as well.
+func (p *Pattern) walk(text string, vars Vars) bool {
+	last := len(p.names)
+	rest, ok := strings.CutPrefix(text, p.literals[0])
+	if !ok {
+		return false
+	}
+	if rest, ok = strings.CutSuffix(rest, p.literals[last]); !ok {
 		return false
 	}
 	for i, name := range p.names {
-		if _, given := vars[name]; !given {
-			vars[name] = found[i+1]
+		part := rest
+		if i+1 < last {
+			if rest == "" {
+				return false
+			}
+			at := strings.Index(rest[1:], p.literals[i+1])
+			if at < 0 {
+				return false
+			}
+			part, rest = rest[:at+1], rest[at+1+len(p.literals[i+1]):]
+		}
+		if part == "" || strings.Contains(part, "/") {
+			return false
+		}
+		if _, given := vars[name]; vars != nil && !given {
+			vars[name] = part
 		}
 	}
 	return true
 }
 
 // Literal is the whole text of a pattern without names; ok is false for others.
-func (p *Pattern) Literal() (text string, ok bool) { return p.text, p.expr == nil }
+func (p *Pattern) Literal() (text string, ok bool) { return p.literals[0], len(p.names) == 0 }
 
 // Fill puts the names into a text; ok is false where one is not known.
 func (v Vars) Fill(text string) (filled string, ok bool) {
-	if !strings.Contains(text, "{") {
-		return text, true
-	}
 	ok = true
-	filled = nameForm.ReplaceAllStringFunc(text, func(braced string) string {
-		value, known := v[braced[1:len(braced)-1]]
+	for rest := text; ; {
+		open := strings.IndexByte(rest, '{')
+		if open < 0 {
+			return filled + rest, ok
+		}
+		end := strings.IndexByte(rest[open:], '}')
+		if end < 0 {
+			return filled + rest, ok
+		}
+		value, known := v[rest[open+1:open+end]]
 		ok = ok && known
-		return value
-	})
-	return filled, ok
+		filled += rest[:open] + value
+		rest = rest[open+end+1:]
+	}
 }
 
 // NamesIn lists the names in braces of a text.
