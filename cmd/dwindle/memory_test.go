@@ -37,36 +37,47 @@ func BenchmarkMemory(b *testing.B) {
 	out, err := exec.Command("go", "build", "-trimpath", "-ldflags", "-s -w", "-o", program, ".").CombinedOutput()
 	require.NoError(b, err, "%s", out)
 	addr := freeAddr(b)
-	file := quay(b, n, "  embedded_broker: {listen: \""+addr+"\"}\n")
+	file := hundredTo(b, n, addr)
 	site, err := config.Load(file)
 	require.NoError(b, err)
-	cmd := exec.Command(program, "serve", "-c", file)
-	var log safeBuffer
-	cmd.Stderr = &log
-	require.NoError(b, cmd.Start())
-	b.Cleanup(func() {
-		_ = cmd.Process.Signal(syscall.SIGTERM)
-		require.NoError(b, cmd.Wait(), "%s", &log)
-	})
-	for deadline := time.Now().Add(time.Minute); !station.Serving(b.Context(), site); time.Sleep(20 * time.Millisecond) {
-		require.True(b, time.Now().Before(deadline), "did not come up:\n%s", &log)
+	var client paho.Client
+	start := func() (cmd *exec.Cmd, stop func()) {
+		cmd = exec.Command(program, "serve", "-c", file)
+		var log safeBuffer
+		cmd.Stderr = &log
+		require.NoError(b, cmd.Start())
+		for deadline := time.Now().Add(time.Minute); !station.Serving(b.Context(), site); time.Sleep(20 * time.Millisecond) {
+			require.True(b, time.Now().Before(deadline), "did not come up:\n%s", &log)
+		}
+		client = paho.NewClient(paho.NewClientOptions().AddBroker("tcp://" + addr).SetClientID("plant"))
+		token := client.Connect()
+		require.True(b, token.WaitTimeout(30*time.Second))
+		require.NoError(b, token.Error())
+		return cmd, func() {
+			client.Disconnect(100)
+			_ = cmd.Process.Signal(syscall.SIGTERM)
+			require.NoError(b, cmd.Wait(), "%s", &log)
+		}
 	}
-	client := paho.NewClient(paho.NewClientOptions().AddBroker("tcp://" + addr).SetClientID("plant"))
-	token := client.Connect()
-	require.True(b, token.WaitTimeout(30*time.Second))
-	require.NoError(b, token.Error())
-	defer client.Disconnect(100)
 	sent := 0
 	began := time.Now().Add(-24 * time.Hour)
 	send := func() paho.Token {
 		d, round := sent%n+1, sent/n
 		sent++
 		at := began.Add(time.Duration(round)*time.Minute + time.Duration(d)*time.Millisecond).UTC().Format(time.RFC3339Nano)
-		if d%2 == 1 { // the odd ones are paced by their machine
-			return client.Publish(fmt.Sprintf("lube/v1/quay/be-%02d/run", d), 1, false, fmt.Sprintf(`{"hours":%.4f,"at":%q}`, 100+float64(round)/60, at))
-		}
-		return client.Publish(fmt.Sprintf("lube/v1/quay/d-%02d/pulse", d), 1, false, fmt.Sprintf(`{"count":%d,"at":%q}`, 1000+round, at))
+		return client.Publish(fmt.Sprintf("lube/v1/quay/d-%d/pulse", d), 1, false, fmt.Sprintf(`{"count":%d,"at":%q}`, 1000+round/480, at))
 	}
+	// A site that has been heard before: one that was not has an alarm for each
+	// device.
+	_, stop := start()
+	var last paho.Token
+	for range 2 * n {
+		last = send()
+	}
+	require.True(b, last.WaitTimeout(2*time.Minute))
+	stop()
+	cmd, stop := start()
+	defer stop()
 	for b.Loop() {
 		started := resident(b, cmd.Process.Pid, "VmRSS")
 		tick := time.NewTicker(time.Minute / time.Duration(n))
@@ -79,7 +90,6 @@ func BenchmarkMemory(b *testing.B) {
 		}
 		tick.Stop()
 		peak := resident(b, cmd.Process.Pid, "VmHWM")
-		var last paho.Token
 		for range 5 * n {
 			last = send()
 		}
@@ -108,4 +118,33 @@ func resident(b *testing.B, pid int, name string) float64 {
 	}
 	require.FailNow(b, "not told", name)
 	return 0
+}
+
+// hundredTo is a site of n dispensers that are driven by pulses, a hundred to a
+// machine.
+func hundredTo(b *testing.B, n int, addr string) (file string) {
+	b.Helper()
+	small, err := os.ReadFile(quay(b, 1, "  embedded_broker: {listen: \""+addr+"\"}\n"))
+	require.NoError(b, err)
+	head, _, ok := strings.Cut(string(small), "machines:\n")
+	require.True(b, ok)
+	_, tail, ok := strings.Cut(string(small), "connections:\n")
+	require.True(b, ok)
+	var text strings.Builder
+	text.WriteString(head + "machines:\n")
+	for i := range (n + 99) / 100 {
+		fmt.Fprintf(&text, "  - {id: be-%d, name: Bucket elevator %d, area: intake, run_signal: false}\n", i, i)
+	}
+	text.WriteString("points:\n")
+	for i := 1; i <= n; i++ {
+		fmt.Fprintf(&text, "  - {id: p-%d, name: Bearing %d, machine: be-%d, lubricant: ep2, reservoir: r125, plan: {dose_cm3_per_day: 0.3, pulses_per_day: 3}}\n", i, i, (i-1)/100)
+	}
+	text.WriteString("dispensers:\n")
+	for i := 1; i <= n; i++ {
+		fmt.Fprintf(&text, "  - {id: d-%d, serial: S%d, model: pulser, point: p-%d, every: 1h, settings: [{valid_from: 2026-01-01, pacing: pulse, cm3_per_pulse: 0.1}]}\n", i, i, i)
+	}
+	text.WriteString("connections:\n" + tail)
+	file = filepath.Join(b.TempDir(), "site.yaml")
+	require.NoError(b, os.WriteFile(file, []byte(text.String()), 0o600))
+	return file
 }
