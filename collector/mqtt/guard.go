@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"net"
+	"os"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -38,6 +39,9 @@ type guard struct {
 	limit int
 	ended func(error) // told once why the connection ended; the first reason counts
 	once  sync.Once
+	// silence is how long nothing may come; zero: for ever. The library looks at
+	// its pings every five seconds only.
+	silence time.Duration
 
 	parting  atomic.Bool   // Close waits for the broker to close first
 	finished chan struct{} // closed when no more can be read
@@ -65,7 +69,15 @@ func newGuard(conn net.Conn, limit int, ended func(error)) *guard {
 // Read implements net.Conn. It ends the connection instead of delivering the
 // byte that completes a length above the limit.
 func (g *guard) Read(b []byte) (int, error) {
+	if g.silence > 0 && g.in.Buffered() == 0 {
+		if err := g.SetReadDeadline(time.Now().Add(g.silence)); err != nil {
+			return 0, g.end(err)
+		}
+	}
 	n, err := g.in.Read(b)
+	if errors.Is(err, os.ErrDeadlineExceeded) {
+		err = fmt.Errorf("nothing has come from the broker for %v, not even the answer to a ping", g.silence)
+	}
 	if err != nil {
 		g.finish.Do(func() { close(g.finished) })
 		return n, g.end(err)

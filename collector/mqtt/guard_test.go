@@ -6,6 +6,7 @@ import (
 	"io"
 	"net"
 	"testing"
+	"time"
 
 	"github.com/eclipse/paho.mqtt.golang/packets"
 	"github.com/stretchr/testify/require"
@@ -91,4 +92,28 @@ func encodeHeader(h packets.FixedHeader) []byte {
 			return b
 		}
 	}
+}
+
+func TestASilentBrokerIsGivenUpInTime(t *testing.T) {
+	l := listen(t)
+	conn, err := net.Dial("tcp", l.Addr().String())
+	require.NoError(t, err)
+	far, err := l.Accept()
+	require.NoError(t, err)
+	t.Cleanup(func() { _ = far.Close(); _ = l.Close() })
+	var reason error
+	g := newGuard(conn, 1<<20, func(err error) { reason = err })
+	g.silence = 50 * time.Millisecond
+	_, err = far.Write([]byte{0xd0, 0})
+	require.NoError(t, err)
+	_, err = io.ReadFull(g, make([]byte, 2))
+	require.NoError(t, err)
+	_, err = g.Read(make([]byte, 1))
+	require.ErrorContains(t, err, "nothing has come from the broker for 50ms")
+	require.Equal(t, err, reason)
+}
+
+func TestTheLibraryIsToldToPingInTime(t *testing.T) {
+	require.Equal(t, 25*time.Second, libraryKeepAlive(30*time.Second))
+	require.Equal(t, 2*time.Second, libraryKeepAlive(2*time.Second))
 }

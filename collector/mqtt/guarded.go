@@ -58,6 +58,7 @@ func (c *Guarded) Close() error { return c.g.Close() }
 
 // guardedOptions are the settings that hold for every connection.
 func guardedOptions(g *guard, t target, b config.Broker, times clientTimes) (*paho.ClientOptions, error) {
+	g.silence = times.keepAlive + times.pingTimeout + time.Second
 	secret, err := password(b)
 	if err != nil {
 		return nil, err
@@ -71,12 +72,23 @@ func guardedOptions(g *guard, t target, b config.Broker, times clientTimes) (*pa
 	o.SetAutoReconnect(false) // a new connection instead
 	o.SetConnectRetry(false)
 	o.SetResumeSubs(false)
-	o.SetKeepAlive(times.keepAlive)
+	o.SetKeepAlive(libraryKeepAlive(times.keepAlive))
 	o.SetPingTimeout(times.pingTimeout)
 	o.SetConnectTimeout(times.answer)
 	o.SetWriteTimeout(writeTime)
 	o.SetCustomOpenConnectionFn(func(*url.URL, paho.ClientOptions) (net.Conn, error) { return g, nil })
 	return o, nil
+}
+
+// libraryKeepAlive is what the library is told, so that its pings go out when
+// the keep-alive time has passed and not up to five seconds later: with one of
+// more than 10 s it looks every 5 s (paho.mqtt.golang 1.5.1, ping.go).
+func libraryKeepAlive(keepAlive time.Duration) time.Duration {
+	const look, often = 5 * time.Second, 10 * time.Second
+	if keepAlive > often+look {
+		return keepAlive - look
+	}
+	return keepAlive
 }
 
 // greet introduces a client to the broker and tells whether it kept a session.
