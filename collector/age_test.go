@@ -46,8 +46,8 @@ func TestNothingThatIsAskedChangesWhenReadingsAge(t *testing.T) {
 		x := start(t, terminal(t, 1, 1))
 		now := t0
 		hours, count := 0.0, 0
-		for day := range 150 {
-			for range rapid.IntRange(0, 3).Draw(r, "messages") {
+		for day := range 110 {
+			for range rapid.IntRange(0, 2).Draw(r, "messages") {
 				at := t0.AddDate(0, 0, day).Add(time.Duration(rapid.IntRange(0, 1200).Draw(r, "minute")) * time.Minute)
 				if !at.After(now) {
 					continue
@@ -59,12 +59,11 @@ func TestNothingThatIsAskedChangesWhenReadingsAge(t *testing.T) {
 					message("d-1", "level", at, `{"percent":%g}`, 100-float64(day)/2), message("d-1", "status", at, `{"supply_v":3}`))
 			}
 		}
-		if now.Before(t0.AddDate(0, 0, 140)) {
-			now = t0.AddDate(0, 0, 140)
+		if now.Before(t0.AddDate(0, 0, 100)) {
+			now = t0.AddDate(0, 0, 100)
 		}
-		x.now = func() time.Time { return now }
 		x.flush(t)
-		fill := t0.AddDate(0, 0, rapid.IntRange(60, 130).Draw(r, "fill")).Add(5 * time.Hour)
+		fill := t0.AddDate(0, 0, rapid.IntRange(40, 90).Draw(r, "fill")).Add(5 * time.Hour)
 		ended := x.h.Round()
 		before := x.tells(t, x.h, fill, now)
 		ended(true)
@@ -121,7 +120,6 @@ func TestReadingsAgeInSmallSteps(t *testing.T) {
 	}
 	x.flush(t)
 	now := t0.AddDate(0, 0, 200)
-	x.now = func() time.Time { return now }
 	commits := x.count(t, journal.CountCommits)
 	before := now.AddDate(0, 0, -70)
 	gone, err := x.Age(context.Background(), before, nil)
