@@ -246,7 +246,7 @@ var help = map[string]string{
 	"Sparkplug.reorder": "How long a missing message is waited for before a new birth is asked for.",
 
 	"Embedded.listen":        "Address and port; a loopback address unless there are TLS and accounts.",
-	"Embedded.accounts_file": "File of accounts, one a line, as `dwindle account` writes them. An account publishes below its own name, a gateway's also for the devices behind it.",
+	"Embedded.accounts_file": "File of accounts, one a line, as `dwindle account` writes them. An account publishes below its own name, a gateway's also for the devices behind it. A change counts from the next login on.",
 	"Embedded.tls":           "Encryption.",
 	"Embedded.access":        "What single accounts may do beside that.",
 	"Listener.listen":        "Address and port.",
