@@ -69,7 +69,7 @@ func drawHistory(t *rapid.T, h history, most int, start int64) history {
 		return int64(rapid.IntRange(0, int(float64(most)*hours*h.digits)).Draw(t, "growth"))
 	}
 	v, calm, restarted := start, 0, false
-	for range rapid.IntRange(8, 60).Draw(t, "readings") {
+	for range rapid.IntRange(8, 35).Draw(t, "readings") {
 		after, what := every, ""
 		if rapid.IntRange(0, 12).Draw(t, "gap") == 0 {
 			after *= float64(rapid.IntRange(5, 30).Draw(t, "missed"))
