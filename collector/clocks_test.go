@@ -186,11 +186,13 @@ func TestAClockThatIsBehindIsToldFromMessagesUnderWay(t *testing.T) {
 	require.Equal(t, health.Ok, x.check(checkClocks).Level)
 }
 
-func TestDevicesThatAgreeSetTheClockOfAGatewayThatNobodyKeeps(t *testing.T) {
+func TestDevicesThatAgreeRefuteAStepOfAGatewaysClock(t *testing.T) {
 	b := &box{}
-	b.set(0, 87600*time.Hour, false) // ten years ahead
+	b.set(0, 0, false)
 	x := startWith(t, terminal(t, 3, 1), t.TempDir()+"/journal.db", nil, b.install)
 	x.settle(t)
+	b.set(0, 87600*time.Hour, false) // ten years ahead
+	b.seen(t, x)
 	for i := range 3 {
 		x.submit(t, message([]string{"elevator-1", "elevator-2", "elevator-3"}[i], "run", b.now(), `{"hours":100,"at":%q}`, at(t0)))
 	}

@@ -12,8 +12,9 @@
 //     machine, which no setting of the clock changes.
 //   - A clock that steps back by itself is not followed, for the same reason;
 //     one that steps forward is, unless the devices say otherwise.
-//   - Where at least three devices with clocks of their own agree on a time far
-//     from ours, and no time service keeps ours, they are believed.
+//   - Where at least three devices with clocks of their own agree, and no time
+//     service keeps ours, they are believed that our estimate is behind, and
+//     that a large step forward was none.
 //   - Once it is known what the time really is, what was stamped before can be
 //     put right: the verdict then says which stretch has to be shifted.
 //
@@ -84,8 +85,8 @@ const (
 	claimsLeast = 3
 	// claimsApart is how far from their middle devices may be to agree.
 	claimsApart = 5 * time.Minute
-	// claimFar is how wrong a plausible clock must be before devices overrule
-	// it: less than a day may be their zone.
+	// claimFar is the least step forward that devices are believed to refute:
+	// what is less than a day may be their zone.
 	claimFar = 26 * time.Hour
 	// claimsMost bounds the devices that are listened to.
 	claimsMost = 1000
@@ -296,11 +297,17 @@ func (g *Guard) overruled(l Look, expected time.Time) (Verdict, bool) {
 		return Verdict{}, false
 	}
 	d := now.Sub(expected)
-	far := claimFar
-	if g.wrong != "" {
-		far = claimsApart // ours is an estimate only
+	// Messages are under way for any time, and a whole plant's backlog says with
+	// one voice that it is yesterday: that devices are behind us proves nothing,
+	// but where it is by as much as our clock has just stepped ahead. Nothing
+	// comes from the future, so that they are ahead does, where our time is an
+	// estimate; a clock that could be right is left alone.
+	stepped := false
+	if n := len(g.pending); n > 0 {
+		back := d + g.pending[n-1].By
+		stepped = d < -claimFar && back <= 2*claimsApart && back >= -2*claimsApart
 	}
-	if d <= far && d >= -far {
+	if !stepped && (g.wrong == "" || d <= claimsApart) {
 		return Verdict{}, false
 	}
 	if w := l.Wall.Sub(now); w <= stepLeast && w >= -stepLeast {

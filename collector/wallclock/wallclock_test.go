@@ -145,7 +145,8 @@ func TestDevicesThatAgreeOverruleAClockThatNobodyKeeps(t *testing.T) {
 	for name, c := range map[string]struct {
 		n   int
 		off time.Duration
-	}{"two are too few": {2, -100 * time.Hour}, "an hour may be their zone": {9, time.Hour}} {
+	}{"two are too few": {2, 100 * time.Hour}, "an hour may be their zone": {9, time.Hour},
+		"a backlog speaks of yesterday with one voice": {9, -100 * time.Hour}, "a clock that could be right": {9, 100 * time.Hour}} {
 		t.Run(name, func(t *testing.T) {
 			m := newMachine(t0.AddDate(0, 0, -3), 0)
 			m.look(0)
