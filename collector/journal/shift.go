@@ -22,7 +22,9 @@ type Shifted struct {
 
 // Shift moves all that was received from one instant up to another by a time,
 // after the clock that stamped it has turned out to be wrong. Times that came
-// from the devices stay as they are. What is derived follows.
+// from the devices stay as they are. What is derived follows; messages as they
+// came carry the new receive times, so that they find their rows should they be
+// run again. Nobody else may commit meanwhile.
 func (j *Journal) Shift(ctx context.Context, from, to time.Time, by time.Duration) (s Shifted, err error) {
 	first, last, d := from.UnixMilli(), to.UnixMilli(), by.Milliseconds()
 	if d == 0 || last <= first {
@@ -34,6 +36,10 @@ func (j *Journal) Shift(ctx context.Context, from, to time.Time, by time.Duratio
 			return 0, err
 		}
 		return done.RowsAffected()
+	}
+	// What is gathered becomes a block first, to be moved with the others.
+	if err := j.SaveRaw(ctx); err != nil {
+		return s, err
 	}
 	err = j.write(ctx, fmt.Sprintf("shift what was received from %s on", from.UTC().Format(time.RFC3339)), func(ctx context.Context) (err error) {
 		const receive = int64(reading.ReceiveTime)
@@ -62,11 +68,19 @@ func (j *Journal) Shift(ctx context.Context, from, to time.Time, by time.Duratio
 				return err
 			}
 		}
-		n, err := changes(ctx, "UPDATE increment SET at = at + ?1 WHERE flags & ?4 <> 0 AND at + lag >= ?2 AND at + lag < ?3", d, first, last, receive)
+		n, err := changes(ctx, "UPDATE increment SET at = at + CASE WHEN flags & ?4 <> 0 THEN ?1 ELSE 0 END, lag = lag + CASE WHEN flags & ?4 <> 0 THEN 0 ELSE ?1 END WHERE at + lag >= ?2 AND at + lag < ?3", d, first, last, receive)
 		if err != nil {
 			return err
 		}
 		s.Readings += n
+		if err = j.shiftRaw(ctx, first, last, d); err != nil {
+			return err
+		}
+		// What other parts noted in that time; what follows from readings is
+		// made anew.
+		if _, err = changes(ctx, "UPDATE OR IGNORE notice SET at = at + CASE WHEN at >= ?2 AND at < ?3 THEN ?1 ELSE 0 END, until = until + CASE WHEN until >= ?2 AND until < ?3 THEN ?1 ELSE 0 END WHERE device = '' AND (at >= ?2 AND at < ?3 OR until >= ?2 AND until < ?3)", d, first, last); err != nil {
+			return err
+		}
 		if s.Facts, err = j.shiftFacts(ctx, first, last, d); err != nil {
 			return err
 		}
@@ -130,6 +144,76 @@ func (j *Journal) shiftFacts(ctx context.Context, first, last, d int64) (int64, 
 		}
 	}
 	return int64(len(found)), nil
+}
+
+// shiftRaw moves the receive times of messages as they came, and the places of
+// what was stored of them. A block that cannot be read stays as it is, which is
+// told when it is run again.
+func (j *Journal) shiftRaw(ctx context.Context, first, last, d int64) error {
+	if _, err := j.w.ExecContext(ctx, "CREATE INDEX temp.shifting_place ON shifting (channel, at)"); err != nil {
+		return err
+	}
+	var blocks []int64
+	rows, err := j.w.QueryContext(ctx, "SELECT id FROM raw WHERE last >= ? AND first < ?", first, last)
+	if err != nil {
+		return err
+	}
+	defer rows.Close()
+	for rows.Next() {
+		var id int64
+		if err := rows.Scan(&id); err != nil {
+			return err
+		}
+		blocks = append(blocks, id)
+	}
+	if err := rows.Err(); err != nil {
+		return err
+	}
+	rows.Close()
+	for _, id := range blocks {
+		if err := j.shiftBlock(ctx, id, first, last, d); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (j *Journal) shiftBlock(ctx context.Context, id, first, last, d int64) error {
+	var body []byte
+	if err := j.w.QueryRowContext(ctx, "SELECT body FROM raw WHERE id = ?", id).Scan(&body); err != nil {
+		return err
+	}
+	list, err := unpackRaw(body)
+	if err != nil {
+		return nil
+	}
+	var block rawRing
+	for i := range list {
+		m := &list[i]
+		if ms := m.Received.UnixMilli(); ms >= first && ms < last {
+			for k := range m.gave {
+				g := &m.gave[k]
+				if g.key != "" { // known by that, wherever it is
+					continue
+				}
+				var moved bool
+				if err := j.w.QueryRowContext(ctx, "SELECT EXISTS (SELECT 1 FROM temp.shifting WHERE channel = ? AND at = ?)", g.channel, g.at).Scan(&moved); err != nil {
+					return err
+				}
+				if moved {
+					g.at += d
+				}
+			}
+			m.Received = time.UnixMilli(ms + d).UTC()
+		}
+		block.gather(list[i : i+1])
+	}
+	if body, err = packRaw(block.pending); err != nil {
+		return fmt.Errorf("pack raw messages: %w", err)
+	}
+	j.raw.held = -1 // counted anew with the next block
+	_, err = j.w.ExecContext(ctx, "UPDATE raw SET first = ?, last = ?, body = ? WHERE id = ?", block.first, block.last, body, id)
+	return err
 }
 
 // touchShifted has the series of what was moved derived anew.

@@ -3,6 +3,7 @@ package journal
 import (
 	"context"
 	"fmt"
+	"path/filepath"
 	"testing"
 	"time"
 
@@ -101,4 +102,68 @@ func TestWhatIsRememberedSurvivesARestart(t *testing.T) {
 	text, err = j.Remembered(ctx, "clock")
 	require.NoError(t, err)
 	require.Equal(t, "b", text)
+}
+
+// Run again after the clock was put right, messages find what was stored of
+// them and bring nothing back to the wrong times.
+func TestAShiftMovesMessagesAsTheyCame(t *testing.T) {
+	ctx := context.Background()
+	j, err := Open(ctx, filepath.Join(t.TempDir(), "journal.db"), Options{RawBytes: 1 << 20})
+	require.NoError(t, err)
+	defer func() { require.NoError(t, j.Close()) }()
+	by := 40 * 24 * time.Hour
+	understood := func(shifted bool) Batch {
+		moved := func(at time.Time, i int) time.Time {
+			if shifted && i >= 2 && i < 4 {
+				return at.Add(by)
+			}
+			return at
+		}
+		var b Batch
+		for i := range 5 {
+			came := t0.Add(time.Duration(i) * time.Minute)
+			e := entry(stamped("el", moved(came, i), float64(i)))
+			own := hours("own", came.Add(-time.Second), float64(i)) // has a time of its own
+			own.Received = moved(came, i)
+			each := reading.Reading{Channel: reading.Channel{Device: "d", Quantity: reading.PulseIncrement}, Key: fmt.Sprint("k", i), At: came.Add(-2 * time.Second), Received: moved(came, i), Count: 1, Value: 1, FromDevice: true}
+			e.Readings = append(e.Readings, own, each)
+			e.Raw = &Raw{Received: came, Topic: fmt.Sprint("t/", i), Payload: []byte("{}")}
+			b = append(b, e)
+		}
+		return b
+	}
+	lost := reading.Notice{Kind: "session_lost", About: "north", At: t0.Add(time.Minute), Until: t0.Add(3 * time.Minute), Words: "x"}
+	require.NoError(t, j.Note(ctx, lost))
+	b := understood(false)
+	commitAll(t, j, b[:3]...)
+	require.NoError(t, j.SaveRaw(ctx))
+	commitAll(t, j, b[3:]...) // still in memory
+	_, err = j.Shift(ctx, t0.Add(2*time.Minute), t0.Add(4*time.Minute), by)
+	require.NoError(t, err)
+
+	blocks, err := j.RawBlocks(ctx, t0.Add(by), t0.Add(2*by))
+	require.NoError(t, err)
+	require.Len(t, blocks, 2, "both hold messages that came then")
+	n := 0
+	for _, block := range blocks {
+		list, err := j.RawMessages(ctx, block.ID)
+		require.NoError(t, err)
+		again := understood(true)[n : n+len(list)]
+		for i := range list {
+			require.Equal(t, again[i].Readings[0].Received, list[i].Received, list[i].Topic)
+		}
+		r, err := j.RerunRaw(ctx, block.ID, list, again, false)
+		require.NoError(t, err)
+		require.Zero(t, r.Replaced)
+		require.Zero(t, r.Rows, "all of it is there")
+		n += len(list)
+	}
+	require.Equal(t, 5, n)
+	kept, err := j.KeptAside(ctx, 10)
+	require.NoError(t, err)
+	require.Empty(t, kept)
+	seen, err := j.Notices(ctx, "", false, 10)
+	require.NoError(t, err)
+	lost.Until = lost.Until.Add(by)
+	require.Equal(t, []reading.Notice{lost}, seen)
 }
