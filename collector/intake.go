@@ -94,6 +94,7 @@ type work struct {
 	beat  bool
 	size  int64
 	mend  []wallclock.Shift // instead of all above
+	clock string            // with mend: what is remembered of the clock once that is done
 }
 
 // ErrStopped means that the intake takes nothing any more.

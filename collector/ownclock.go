@@ -6,6 +6,7 @@ import (
 	"errors"
 	"runtime/debug"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"dwindle/collector/decode"
@@ -40,10 +41,14 @@ type ownClock struct {
 	look  func(now time.Time) wallclock.Look // a test's; nil: the machine's
 	every time.Duration                      // a test's; 0: clockEvery
 
+	mending atomic.Int32 // shifts that are under way: what they rest on must stay known
+
 	mu   sync.Mutex // what follows, for whoever asks for the time
 	now  time.Time  // of the verdict
 	ref  time.Time  // the clock then, with the time since the start
 	hold bool
+	sure bool          // nothing is wrong with it
+	step time.Duration // see wallclock.Verdict
 }
 
 // clockState is what is remembered over restarts.
@@ -106,7 +111,7 @@ func (in *Intake) lookAtClock() {
 	v := c.guard.Look(l)
 	c.up = l.Up
 	c.mu.Lock()
-	c.now, c.ref, c.hold = v.Now, ref, v.Hold
+	c.now, c.ref, c.hold, c.sure, c.step = v.Now, ref, v.Hold, v.Wrong == "", v.Stepped
 	c.mu.Unlock()
 	switch {
 	case v.Hold:
@@ -126,13 +131,15 @@ func (in *Intake) lookAtClock() {
 		if d, ok := c.guard.Doubt(); ok {
 			state.Doubt = &d
 		}
-		if text, err := json.Marshal(state); err == nil { // times of four-digit years: cannot fail
+		text, _ := json.Marshal(state) // times of four-digit years: cannot fail
+		switch {
+		case len(v.Shifts) > 0:
+			// Behind what was stamped before in the queue, before what comes.
+			c.mending.Add(1)
+			in.decoded <- work{mend: v.Shifts, clock: string(text)}
+		case c.mending.Load() == 0:
 			in.j.Remember(clockNote, string(text))
 		}
-	}
-	if len(v.Shifts) > 0 {
-		// Behind what was stamped before in the queue, before what comes.
-		in.decoded <- work{mend: v.Shifts}
 	}
 }
 
@@ -147,6 +154,16 @@ func (in *Intake) Now() (now time.Time, ok bool) {
 		return now.UTC(), !unset(now)
 	}
 	return c.stamp(now), !c.hold
+}
+
+// Past is a time that is certainly past, and now where nobody doubts the clock:
+// for what cannot be undone. ok is false while none can be told.
+func (in *Intake) Past() (t time.Time, ok bool) {
+	now, ok := in.Now()
+	c := &in.own
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return now.Add(-c.step), ok && (c.sure || c.ref.IsZero())
 }
 
 // stamp turns a time that this machine's clock gave into the time to use. It is
@@ -204,10 +221,20 @@ func (in *Intake) awaitClock(m *reading.Message) bool {
 	return true
 }
 
-// mend moves what was stamped by a wrong clock.
-func (in *Intake) mend(shifts []wallclock.Shift) {
+// mendMost is for how long a look through the whole journal is no standstill.
+const mendMost = 30 * time.Minute
+
+// mend moves what was stamped by a wrong clock. That the clock is right now is
+// written with the last of it: a crash before would leave the stamps wrong for
+// ever, one after would have them moved twice.
+func (in *Intake) mend(w work) {
+	defer in.own.mending.Add(-1)
+	defer in.progress.during(mendMost)()
 	ctx := context.Background()
-	for _, s := range shifts {
+	for i, s := range w.mend {
+		if i == len(w.mend)-1 {
+			in.j.Remember(clockNote, w.clock)
+		}
 		moved, err := in.j.Shift(ctx, s.From, s.To, s.By)
 		if err != nil {
 			// The stamps stay as they are, which is what they would be without us.

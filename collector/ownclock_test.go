@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"dwindle/collector/health"
+	"dwindle/collector/journal"
 	"dwindle/collector/reading"
 	"dwindle/collector/wallclock"
 )
@@ -135,4 +136,67 @@ func TestAStepBackIsNotFollowedAndSaid(t *testing.T) {
 	for i := range at {
 		require.WithinDuration(t, t0.Add(time.Duration(i)*20*time.Minute), at[i], 2*time.Second)
 	}
+}
+
+// A crash at any time must neither leave stamps wrong nor move them twice: that
+// the clock is right is on disk with what was moved.
+func TestThatTheClockIsRightIsWrittenWithWhatIsMoved(t *testing.T) {
+	b := &box{}
+	path := t.TempDir() + "/journal.db"
+	b.set(0, -2*time.Hour, false)
+	x := startWith(t, terminal(t, 1, 1), path, nil, b.install)
+	b.set(time.Minute, -2*time.Hour, false)
+	b.seen(t, x)
+	b.live(t, x, `{"hours":100}`)
+	ctx := context.Background()
+	onDisk := func() string {
+		r, err := journal.OpenReader(ctx, path, journal.Options{})
+		require.NoError(t, err)
+		defer r.Close()
+		text, err := r.Remembered(ctx, clockNote)
+		require.NoError(t, err)
+		return text
+	}
+	require.NoError(t, x.j.SaveCounters(ctx))
+	require.Contains(t, onDisk(), "doubt")
+	b.set(time.Hour, 0, true)
+	b.seen(t, x)
+	x.settle(t)
+	var at time.Time
+	require.NoError(t, x.h.Readings(ctx, nil, time.Time{}, t0.AddDate(1, 0, 0), func(r reading.Reading) error { at = r.At; return nil }))
+	require.WithinDuration(t, t0.Add(time.Minute), at, 2*time.Second, "moved")
+	require.NotContains(t, onDisk(), "doubt")
+}
+
+// What cannot be undone goes by a time that is past for certain: not by a step
+// of the clock that nobody has confirmed, and by none while the clock is wrong.
+func TestWhatCannotBeUndoneGoesByNoDoubtfulClock(t *testing.T) {
+	b := &box{}
+	b.set(0, 0, false)
+	x := startWith(t, terminal(t, 1, 1), t.TempDir()+"/journal.db", nil, b.install)
+	b.seen(t, x)
+	now, ok := x.Past()
+	require.True(t, ok)
+	require.WithinDuration(t, t0, now, 2*time.Second)
+
+	year := 365 * 24 * time.Hour
+	b.set(time.Hour, year, false)
+	b.seen(t, x)
+	now, ok = x.Now()
+	require.True(t, ok)
+	require.WithinDuration(t, t0.Add(time.Hour+year), now, 2*time.Second, "a step forward is followed")
+	now, ok = x.Past()
+	require.True(t, ok)
+	require.WithinDuration(t, t0.Add(time.Hour), now, 2*time.Second)
+
+	b.set(2*time.Hour, year, true)
+	b.seen(t, x)
+	now, ok = x.Past()
+	require.True(t, ok)
+	require.WithinDuration(t, t0.Add(2*time.Hour+year), now, 2*time.Second, "confirmed")
+
+	b.set(3*time.Hour, 0, false)
+	b.seen(t, x)
+	_, ok = x.Past()
+	require.False(t, ok, "it has stepped back")
 }

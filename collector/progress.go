@@ -1,6 +1,7 @@
 package collector
 
 import (
+	"context"
 	"sync/atomic"
 	"time"
 )
@@ -23,6 +24,26 @@ type progress struct {
 func newProgress() *progress { return &progress{began: time.Now()} }
 
 func (p *progress) note() { p.moved.Store(int64(time.Since(p.began))) }
+
+// during is for a work that takes long and has no steps: it counts as moving
+// until the caller ends it, within a bound.
+func (p *progress) during(most time.Duration) (end func()) {
+	ctx, cancel := context.WithTimeout(context.Background(), most)
+	ended := make(chan struct{})
+	go func() {
+		defer close(ended)
+		tick := time.NewTicker(time.Second)
+		defer tick.Stop()
+		for ctx.Err() == nil {
+			p.note()
+			select {
+			case <-ctx.Done():
+			case <-tick.C:
+			}
+		}
+	}()
+	return func() { cancel(); <-ended }
+}
 
 // arrived ends a beat.
 func (p *progress) arrived() {

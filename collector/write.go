@@ -93,7 +93,7 @@ func (in *Intake) gather(batch []work) []work {
 // commit stores a batch and answers for each of its messages. What is to be
 // mended comes last and follows what was stamped before it.
 func (in *Intake) commit(batch []work) {
-	if last := batch[len(batch)-1].mend; last != nil {
+	if last := batch[len(batch)-1]; last.mend != nil {
 		defer in.mend(last)
 		if batch = batch[:len(batch)-1]; len(batch) == 0 {
 			return

@@ -24,7 +24,8 @@ type Shifted struct {
 // after the clock that stamped it has turned out to be wrong. Times that came
 // from the devices stay as they are. What is derived follows; messages as they
 // came carry the new receive times, so that they find their rows should they be
-// run again. Nobody else may commit meanwhile.
+// run again. What is to be remembered is written with it. Nobody else may
+// commit meanwhile.
 func (j *Journal) Shift(ctx context.Context, from, to time.Time, by time.Duration) (s Shifted, err error) {
 	first, last, d := from.UnixMilli(), to.UnixMilli(), by.Milliseconds()
 	if d == 0 || last <= first {
@@ -90,7 +91,10 @@ func (j *Journal) Shift(ctx context.Context, from, to time.Time, by time.Duratio
 		if _, err = changes(ctx, "UPDATE unknown SET first = CASE WHEN first >= ?2 AND first < ?3 THEN first + ?1 ELSE first END, last = CASE WHEN last >= ?2 AND last < ?3 THEN last + ?1 ELSE last END", d, first, last); err != nil {
 			return err
 		}
-		return j.touchShifted(ctx, &s, first, last, d)
+		if err = j.touchShifted(ctx, &s, first, last, d); err != nil {
+			return err
+		}
+		return j.writeNotes(ctx)
 	})
 	if err != nil {
 		return Shifted{}, err

@@ -64,6 +64,9 @@ type Verdict struct {
 	Hold bool
 	// Wrong says in plain words why the clock is not believed; empty: it is.
 	Wrong string
+	// Stepped is by how much the clock has stepped forward by itself, which
+	// nobody has confirmed: the time may be as much earlier.
+	Stepped time.Duration
 	// Event says what has just happened, such as a step; mostly empty.
 	Event string
 	// Shifts are to be made once, in order.
@@ -331,7 +334,7 @@ func (g *Guard) overruled(l Look, expected time.Time) (Verdict, bool) {
 
 // verdict says how things stand.
 func (g *Guard) verdict(l Look, event string) Verdict {
-	v := Verdict{Now: g.at(l.Up), Wrong: g.wrong, Event: event}
+	v := Verdict{Now: g.at(l.Up), Wrong: g.wrong, Stepped: total(g.pending), Event: event}
 	if g.wrong != "" {
 		v.Hold = v.Now.Year() < earliest || l.Up-g.first < patience && g.anchor.Base.Equal(g.floor)
 	}

@@ -30,9 +30,17 @@ func (c *Station) age(ctx context.Context) error {
 	}
 }
 
-// ageOnce does it once there was a forecast, which says what it still needs.
+// ageOnce does it once there was a forecast, which says what it still needs, and
+// not by a clock that is in doubt: what is gone does not come back.
 func (c *Station) ageOnce(ctx context.Context) error {
 	needs, ok := c.history.Needs()
+	if !ok {
+		return nil
+	}
+	now, ok := c.opt.Now(), true
+	if c.ownClock {
+		now, ok = c.intake.Past()
+	}
 	if !ok {
 		return nil
 	}
@@ -40,7 +48,7 @@ func (c *Station) ageOnce(ctx context.Context) error {
 	if days <= 0 {
 		days = config.DefaultReadingsDays
 	}
-	gone, err := c.intake.Age(ctx, c.opt.Now().AddDate(0, 0, -days), needs)
+	gone, err := c.intake.Age(ctx, now.AddDate(0, 0, -days), needs)
 	if err != nil {
 		return err
 	}

@@ -344,9 +344,9 @@ func TestTheNewestSoundSnapshotIsTaken(t *testing.T) {
 		require.NoError(t, c.Snapshot(ctx))
 	}
 	require.NoError(t, c.Close())
-	list := snapshotsOf(site.SnapshotDir(), journalStore)
+	list := snapshotsOf(site.SnapshotDir(), journalStore, now)
 	require.Len(t, list, config.DefaultSnapshotKeep)
-	require.Len(t, snapshotsOf(site.SnapshotDir(), ledgerStore), config.DefaultSnapshotKeep)
+	require.Len(t, snapshotsOf(site.SnapshotDir(), ledgerStore, now), config.DefaultSnapshotKeep)
 	overwrite(t, list[0].path, 4096, bytes.Repeat([]byte{1}, 4096))
 	require.NoError(t, os.WriteFile(filepath.Join(site.DataDir(), journalFile), []byte(strings.Repeat("x", 9000)), 0o600))
 	c, err = New(ctx, site, opt)
@@ -356,6 +356,29 @@ func TestTheNewestSoundSnapshotIsTaken(t *testing.T) {
 	require.Len(t, d, 1)
 	require.Equal(t, filepath.Base(list[1].path), d[0].Snapshot)
 	require.Equal(t, []string{filepath.Base(list[0].path)}, d[0].Refused)
+}
+
+// A gateway whose clock was years ahead for a while goes on making snapshots
+// once it is right, and goes on from the newest of those.
+func TestASnapshotOfTheFutureKeepsNoneFromComing(t *testing.T) {
+	ctx := context.Background()
+	site := terminal(t, t.TempDir())
+	keep := 1
+	site.Snapshots.Keep = &keep
+	now := time.Date(2036, 3, 9, 6, 0, 0, 0, time.UTC)
+	c, err := New(ctx, site, Options{Now: func() time.Time { return now }})
+	require.NoError(t, err)
+	defer c.Close()
+	feed(t, c, hourly(0, 10))
+	require.NoError(t, c.snapshotIfDue(ctx))
+	now = now.AddDate(-10, 0, 0)
+	feed(t, c, hourly(10, 10))
+	for range 2 {
+		require.NoError(t, c.snapshotIfDue(ctx))
+		list := snapshotsOf(site.SnapshotDir(), journalStore, now)
+		require.Len(t, list, 1)
+		require.Equal(t, now, list[0].taken)
+	}
 }
 
 func TestSnapshotsComeWhenDue(t *testing.T) {
@@ -370,7 +393,7 @@ func TestSnapshotsComeWhenDue(t *testing.T) {
 	c, err := New(ctx, site, Options{Now: func() time.Time { return now }})
 	require.NoError(t, err)
 	defer c.Close()
-	copies := func() int { return len(snapshotsOf(site.SnapshotDir(), journalStore)) }
+	copies := func() int { return len(snapshotsOf(site.SnapshotDir(), journalStore, now)) }
 	look := func() {
 		require.NoError(t, c.snapshotIfDue(ctx))
 	}

@@ -109,7 +109,8 @@ func (c *Station) learnOnce(ctx context.Context, at time.Time) (Learned, error) 
 	if err != nil {
 		return out, fmt.Errorf("learn a calibration: %w", err)
 	}
-	if err := c.journal.SaveCalibration(ctx, journal.Calibration{Version: table.Version, Learned: today, Stored: c.opt.Now(), Body: body}); err != nil {
+	now, _ := c.now()
+	if err := c.journal.SaveCalibration(ctx, journal.Calibration{Version: table.Version, Learned: today, Stored: now, Body: body}); err != nil {
 		return out, err
 	}
 	out.Kept = true
@@ -237,8 +238,10 @@ func (c *Station) learn(ctx context.Context) error {
 	look := time.NewTicker(learnLook)
 	defer look.Stop()
 	for {
-		if err := c.learnIfDue(ctx, c.opt.Now().UTC()); err != nil && ctx.Err() != nil {
-			return ctx.Err()
+		if now, ok := c.now(); ok {
+			if err := c.learnIfDue(ctx, now.UTC()); err != nil && ctx.Err() != nil {
+				return ctx.Err()
+			}
 		}
 		select {
 		case <-ctx.Done():

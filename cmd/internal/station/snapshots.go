@@ -1,6 +1,7 @@
 package station
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -36,8 +37,9 @@ type snapshot struct {
 	taken time.Time
 }
 
-// snapshotsOf lists the copies of a store, the newest first.
-func snapshotsOf(dir string, s *store) (out []snapshot) {
+// snapshotsOf lists the copies of a store, the newest first, and behind them
+// those that a wrong clock has dated after now.
+func snapshotsOf(dir string, s *store, now time.Time) (out []snapshot) {
 	entries, err := os.ReadDir(dir)
 	if err != nil {
 		return nil // none yet; to make one will tell more
@@ -51,7 +53,13 @@ func snapshotsOf(dir string, s *store) (out []snapshot) {
 			out = append(out, snapshot{filepath.Join(dir, e.Name()), taken})
 		}
 	}
-	slices.SortFunc(out, func(a, b snapshot) int { return b.taken.Compare(a.taken) })
+	ahead := func(x snapshot) int {
+		if x.taken.After(now) {
+			return 1
+		}
+		return 0
+	}
+	slices.SortFunc(out, func(a, b snapshot) int { return cmp.Or(ahead(a)-ahead(b), b.taken.Compare(a.taken)) })
 	return out
 }
 
@@ -96,20 +104,24 @@ func (c *Station) snapshots(ctx context.Context) error {
 // since the last ones. A failure is told in health; only a damaged store is an
 // error.
 func (c *Station) snapshotIfDue(ctx context.Context) error {
-	site, now := c.site.Load(), c.opt.Now().UTC()
+	now, ok := c.now()
+	if !ok {
+		return nil // its name would say nothing; the clock's own check tells
+	}
+	site, now := c.site.Load(), now.UTC()
 	if site.SnapshotKeep() == 0 {
 		c.health.Drop(checkSnapshots)
 		return nil
 	}
 	every := due(site, size(c.journal.Path()))
-	list := snapshotsOf(site.SnapshotDir(), journalStore)
+	list := snapshotsOf(site.SnapshotDir(), journalStore, now)
 	unchanged := false
 	if len(list) > 0 && now.Sub(list[0].taken) >= every {
 		p, err := journal.Verify(ctx, list[0].path) // and it is still sound
 		n, e := c.journal.Counters(ctx)
 		unchanged = err == nil && e == nil && p.Rows == n[journal.CountRows]
 	}
-	if len(list) == 0 || now.Sub(list[0].taken) >= every && !unchanged {
+	if len(list) == 0 || list[0].taken.After(now) || now.Sub(list[0].taken) >= every && !unchanged {
 		err := c.Snapshot(ctx)
 		var broken *brokenStore
 		switch {
@@ -125,7 +137,7 @@ func (c *Station) snapshotIfDue(ctx context.Context) error {
 			c.health.Set(checkSnapshots, health.Warn, fmt.Sprintf("no snapshot could be made: %v; %s", err, last), "free space on that disk, or name another under snapshots.dir:")
 			return nil
 		}
-		list = snapshotsOf(site.SnapshotDir(), journalStore)
+		list = snapshotsOf(site.SnapshotDir(), journalStore, now)
 	}
 	c.showSnapshots(site, list, unchanged)
 	return nil
@@ -147,7 +159,8 @@ func (c *Station) showSnapshots(site *config.Site, list []snapshot, unchanged bo
 // on disk.
 func (c *Station) Snapshot(ctx context.Context) error {
 	site := c.site.Load()
-	dir, now := site.SnapshotDir(), c.opt.Now().UTC()
+	now, _ := c.now()
+	dir, now := site.SnapshotDir(), now.UTC()
 	if err := os.MkdirAll(dir, 0o750); err != nil {
 		return err
 	}
@@ -183,7 +196,7 @@ func (c *Station) Snapshot(ctx context.Context) error {
 	}
 	c.log.Info("snapshots made", "dir", dir)
 	for _, s := range stores {
-		list := snapshotsOf(dir, s)
+		list := snapshotsOf(dir, s, now)
 		for _, old := range list[min(len(list), max(1, site.SnapshotKeep())):] {
 			if err := os.Remove(old.path); err != nil && !errors.Is(err, fs.ErrNotExist) {
 				return err

@@ -120,7 +120,7 @@ func (c *Station) absent(s *store) error {
 	if size(path) > 0 {
 		return nil
 	}
-	if size(path+"-wal") == 0 && len(snapshotsOf(site.SnapshotDir(), s)) == 0 {
+	if size(path+"-wal") == 0 && len(snapshotsOf(site.SnapshotDir(), s, c.opt.Now())) == 0 {
 		return nil
 	}
 	return fmt.Errorf("%w: %s is missing or empty, and it was not before", s.damaged, path)
@@ -187,7 +187,7 @@ func (c *Station) replace(ctx context.Context, s *store, cause error) error {
 			return err
 		}
 	}
-	for _, x := range snapshotsOf(site.SnapshotDir(), s) {
+	for _, x := range snapshotsOf(site.SnapshotDir(), s, c.opt.Now()) {
 		if _, err := s.verify(ctx, x.path); err != nil {
 			if ctx.Err() != nil {
 				return ctx.Err()

@@ -208,7 +208,7 @@ func (c *Station) Figures() monitor.Figures {
 			f.JournalBytes += info.Size()
 		}
 	}
-	if list := snapshotsOf(c.site.Load().SnapshotDir(), journalStore); len(list) > 0 {
+	if list := snapshotsOf(c.site.Load().SnapshotDir(), journalStore, c.opt.Now()); len(list) > 0 {
 		f.LastSnapshot = list[0].taken
 	}
 	if fleet, ok := c.latest.load(); ok {
