@@ -127,6 +127,26 @@ func (c *deviceClock) note(lag time.Duration, received time.Time) {
 	c.slot = received
 }
 
+// forget drops devices that are gone: nothing of them comes that would clear
+// what was said.
+func (c *clocks) forget(gone func(device string) bool) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	had := c.off
+	for device, dc := range c.devices {
+		if !gone(device) {
+			continue
+		}
+		if dc.off {
+			c.off--
+		}
+		delete(c.devices, device)
+	}
+	if c.off != had {
+		c.report()
+	}
+}
+
 // report says in health which clocks are off, with one of them as an example.
 func (c *clocks) report() {
 	if c.off == 0 {
@@ -226,6 +246,23 @@ func (u *timeUnits) look(m *reading.Message, d *decode.Decoded) {
 		if u.odd--; u.odd == 0 {
 			u.health.Set(checkUnits, health.Ok, "", "")
 		}
+	}
+}
+
+// forget drops devices that are gone.
+func (u *timeUnits) forget(gone func(device string) bool) {
+	had := u.odd
+	for key, pin := range u.seen {
+		if !gone(key.device) {
+			continue
+		}
+		if pin.odd() {
+			u.odd--
+		}
+		delete(u.seen, key)
+	}
+	if had > 0 && u.odd == 0 {
+		u.health.Set(checkUnits, health.Ok, "", "")
 	}
 }
 

@@ -211,3 +211,30 @@ func TestDevicesThatAgreeRefuteAStepOfAGatewaysClock(t *testing.T) {
 		return nil
 	}))
 }
+
+// What was said of a device that has left the register would never clear.
+func TestADeviceThatIsGoneIsNotComplainedAbout(t *testing.T) {
+	x := start(t, terminal(t, 2, 1))
+	send := func(i int, payload string) {
+		x.submit(t, message("elevator-2", "run", t0.Add(time.Duration(i)*time.Minute), "%s", payload))
+		x.settle(t)
+	}
+	for i := range 3 {
+		send(i, `{"hours":1,"at":1772431200}`)
+	}
+	send(3, `{"hours":1,"at":1772431200000}`)
+	require.Equal(t, health.Warn, x.check(checkUnits).Level)
+	send(4, `{"hours":1,"at":"2026-03-02T07:00:00Z"}`) // an hour ahead
+	require.Equal(t, health.Warn, x.check(checkClocks).Level)
+	x.flush(t)
+	require.NoError(t, x.j.Note(context.Background(), reading.Notice{Kind: "unit", Device: "elevator-2", About: "run", At: t0, Words: "x", Evidence: "y"}))
+	x.flush(t)
+	require.Equal(t, health.Warn, x.check(checkReadings).Level)
+
+	x.site.Store(terminal(t, 1, 1))
+	x.flush(t)
+	require.Equal(t, health.Ok, x.check(checkReadings).Level)
+	for _, name := range []string{checkClocks, checkUnits} {
+		require.Eventually(t, func() bool { return x.check(name).Level == health.Ok }, 10*time.Second, 10*time.Millisecond, name)
+	}
+}

@@ -349,10 +349,17 @@ func (in *Intake) decode() {
 	defer close(in.decoded)
 	tick := time.NewTicker(in.own.every)
 	defer tick.Stop()
+	site := in.site()
 	for {
 		select {
 		case <-tick.C:
 			in.lookAtClock()
+			if now := in.site(); now != site { // devices may have gone from the register
+				site = now
+				gone := func(device string) bool { _, ok := in.register.Lookup(device); return !ok }
+				in.clocks.forget(gone)
+				in.units.forget(gone)
+			}
 		case x, ok := <-in.queue:
 			if !ok {
 				return

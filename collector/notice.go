@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"slices"
 
 	"dwindle/collector/health"
 	"dwindle/collector/reading"
@@ -50,6 +51,10 @@ func (d *deriver) tell(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	site := d.site()
+	open = slices.DeleteFunc(open, func(n reading.Notice) bool { // gone from the register: there is nothing to do
+		return n.Device != "" && site.Machine(n.Device) == nil && site.Dispenser(n.Device) == nil
+	})
 	if len(open) == 0 {
 		d.health.Set(checkReadings, health.Ok, "", "")
 		return nil
