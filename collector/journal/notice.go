@@ -9,7 +9,8 @@ import (
 	"dwindle/collector/reading"
 )
 
-// noticesMost bounds the notices that are kept; the oldest go.
+// noticesMost bounds the notices that are kept; the oldest of those that are
+// over go first.
 const noticesMost = 10_000
 
 const noticeColumns = "kind, device, about, at, until, words, evidence, data"
@@ -52,7 +53,7 @@ func (j *Journal) saveNotices(ctx context.Context, list []reading.Notice) error 
 	if len(list) == 0 {
 		return nil
 	}
-	_, err := j.w.ExecContext(ctx, "DELETE FROM notice WHERE id <= (SELECT max(id) FROM notice) - ?", noticesMost)
+	_, err := j.w.ExecContext(ctx, "DELETE FROM notice WHERE id IN (SELECT id FROM notice ORDER BY until IS NULL DESC, at DESC, id DESC LIMIT -1 OFFSET ?)", noticesMost)
 	return err
 }
 

@@ -48,13 +48,17 @@ func TestNoticesAreKeptReplacedAndBounded(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, []reading.Notice{lost}, list)
 
+	lasting := reading.Notice{Kind: "unit", Device: "elevator-2", About: "run", At: t0.AddDate(-1, 0, 0), Words: "still so", Evidence: "x"}
+	require.NoError(t, j.Note(ctx, lasting))
 	many := make([]reading.Notice, noticesMost+5)
 	for i := range many {
-		many[i] = reading.Notice{Kind: "test", Device: fmt.Sprint(i), At: t0.Add(time.Duration(i) * time.Second), Words: "x"}
+		many[i] = reading.Notice{Kind: "test", Device: fmt.Sprint(i), At: t0.Add(time.Duration(i+1) * time.Second), Words: "x"}
+		many[i].Until = many[i].At
 	}
 	require.NoError(t, j.Note(ctx, many...))
 	list, err = j.Notices(ctx, "", false, 2*noticesMost)
 	require.NoError(t, err)
 	require.Len(t, list, noticesMost)
-	require.Equal(t, "5", list[len(list)-1].Device, "the oldest have gone")
+	require.Equal(t, lasting, list[len(list)-1], "what lasts stays")
+	require.Equal(t, "7", list[len(list)-3].Device, "the oldest have gone")
 }
