@@ -160,6 +160,8 @@ func (in *Intake) storeKept(ctx context.Context, opt RerunOptions, ids []int64, 
 			out.Duplicates++
 		case batch[i].Kept != nil:
 			out.StillKept[batch[i].Kept.Reason]++
+		case len(batch[i].Beside) > 0: // of the device that it stands there for
+			out.StillKept[batch[i].Beside[0].Reason]++
 		default: // all of it lost against what is there
 			out.StillKept[journal.ReasonConflict]++
 		}

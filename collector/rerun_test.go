@@ -13,6 +13,7 @@ import (
 	"dwindle/collector/journal"
 	"dwindle/collector/reading"
 	"dwindle/config"
+	"dwindle/config/mapping"
 )
 
 func (x *house) rerun(t testing.TB, opt RerunOptions) Rerun {
@@ -248,4 +249,39 @@ func TestARunUnderNewRulesGivesWhatTheyWouldHaveGiven(t *testing.T) {
 		require.NoError(t, x.stop())
 		require.NoError(t, want.stop())
 	})
+}
+
+// A message of several new devices stands under the first of them; what it says
+// of the others must not go when that one is known.
+func TestAMessageOfSeveralNewDevicesIsKeptUntilAllAreKnown(t *testing.T) {
+	known := func(names ...string) *config.Site {
+		site := hubSite(t, mapping.MappedValue{From: "{device}.n", As: "pulse.count"})
+		for _, name := range names {
+			site.Dispensers = append(site.Dispensers, config.Dispenser{ID: name, Model: "m", Point: "p-1"})
+		}
+		require.NoError(t, site.Reindex())
+		return site
+	}
+	x := start(t, known())
+	x.submit(t, hub("a", 0, `{"new-7":{"n":5},"new-8":{"n":6},"new-9":{"n":7}}`))
+	x.flush(t)
+	require.Len(t, x.kept(t), 1)
+
+	x.site.Store(known("new-7"))
+	require.Equal(t, Rerun{Kept: 1, Stored: 1, StillKept: map[string]int64{}, Forgotten: 1}, x.rerun(t, RerunOptions{}))
+	require.Equal(t, Rerun{Kept: 2, StillKept: map[string]int64{"unknown_device": 2}}, x.rerun(t, RerunOptions{}), "nothing is doubled")
+	var names []string
+	for _, k := range x.kept(t) {
+		names = append(names, k.Device)
+	}
+	require.ElementsMatch(t, []string{"new-8", "new-9"}, names)
+	unknown, err := x.j.Unknown(t.Context())
+	require.NoError(t, err)
+	require.Len(t, unknown, 2)
+
+	x.site.Store(known("new-7", "new-8", "new-9"))
+	out := x.rerun(t, RerunOptions{})
+	require.EqualValues(t, 2, out.Kept)
+	require.Empty(t, x.kept(t))
+	require.Len(t, x.all(t), 3)
 }

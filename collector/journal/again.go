@@ -155,8 +155,15 @@ func (c *commit) rerunKept(id int64, e *Entry) (Outcome, error) {
 	}
 	for i := range e.Beside {
 		if e.Beside[i].Device == device { // what it says of others may be known by now
-			return c.take(e, e.Raw)
+			o, err := c.take(e, e.Raw)
+			if o == Duplicate {
+				o = KeptAside
+			}
+			return o, err
 		}
+	}
+	if err := c.keepBeside(e); err != nil {
+		return 0, err
 	}
 	if _, err := c.j.w.ExecContext(c.ctx, "DELETE FROM kept WHERE id = ?", id); err != nil {
 		return 0, fmt.Errorf("take a message out of the kept ones: %w", err)
@@ -164,6 +171,25 @@ func (c *commit) rerunKept(id int64, e *Entry) (Outcome, error) {
 	leaves()
 	c.counts[CountRecovered+reason]++
 	return c.take(e, e.Raw)
+}
+
+// keepBeside keeps what a message that leaves the ring says of devices that it
+// did not stand there for.
+func (c *commit) keepBeside(e *Entry) error {
+	for i := range e.Beside {
+		b := &e.Beside[i]
+		var there bool
+		if err := c.j.w.QueryRowContext(c.ctx, "SELECT EXISTS (SELECT 1 FROM kept WHERE device = ? AND received = ? AND topic = ?)", b.Device, b.Received.UnixMilli(), b.Topic).Scan(&there); err != nil {
+			return fmt.Errorf("look up a kept message: %w", err)
+		}
+		if there {
+			continue
+		}
+		if err := c.keep(b); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 func (c *commit) rerunRaw(m *Raw, e *Entry) (Outcome, error) {
