@@ -130,7 +130,7 @@ func (h *hook) OnPublish(cl *mochi.Client, pk packets.Packet) (packets.Packet, e
 		cl.Stop(packets.ErrNotAuthorized)
 		return pk, packets.ErrRejectPacket
 	}
-	if !h.server.takes(pk.TopicName) {
+	if !h.server.takes(pk.TopicName) || h.server.probe(pk.TopicName, pk.Payload) {
 		return h.passOn(p, pk)
 	}
 	m := reading.Message{

@@ -273,6 +273,12 @@ func (s *Server) takes(topic string) bool {
 	return s.opt.Wants != nil && !strings.HasPrefix(topic, "$") && s.opt.Wants(topic)
 }
 
+// probe says whether a publish is a probe of a client elsewhere, which only
+// wants it back; see prober.
+func (s *Server) probe(topic string, payload []byte) bool {
+	return s.opt.Site != nil && isProbe(s.opt.Prefix+"/"+s.opt.Site().ID, topic, payload)
+}
+
 // submit hands a message to the sink. done is called exactly once, whether
 // the sink takes it or not.
 func (s *Server) submit(m reading.Message, done func(error)) {

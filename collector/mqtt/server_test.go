@@ -18,6 +18,7 @@ import (
 	"dwindle/collector/health"
 	"dwindle/collector/mqtt/brokertest"
 	"dwindle/collector/reading"
+	"dwindle/config"
 )
 
 func newServer(t *testing.T, sink Sink) (s *Server, stop func()) {
@@ -383,4 +384,22 @@ func TestAServerRunsOnce(t *testing.T) {
 	require.ErrorContains(t, s.Run(context.Background()), "ran before")
 	require.NoError(t, s.Close(), "Run closes")
 	stop()
+}
+
+// Somebody else's client may probe us; that is no message of a device.
+func TestAProbeOfAnotherClientPassesAndIsNotStored(t *testing.T) {
+	b := newBook()
+	s, err := NewServer(ServerOptions{
+		Listen: "127.0.0.1:0", Prefix: "lube/v1", Sink: b.sink, Health: health.New(nil), Log: discard(),
+		Site: func() *config.Site { return &config.Site{ID: "riverside"} },
+	})
+	require.NoError(t, err)
+	running(t, s.Run)
+	p := newProber(below, "", "d")
+	w := dialWire(t, s.Addr(), "d", nil)
+	w.publish(1, 1, p.topic, p.next())
+	w.puback(1)
+	w.publish(2, 1, "lube/v1/riverside/d/pulse", "x")
+	w.puback(2)
+	require.Equal(t, []string{"x"}, b.payloads())
 }
