@@ -250,7 +250,7 @@ func TestWhatCanNeverBeStoredDoesNotStopTheLine(t *testing.T) {
 	answers := make(chan error, 3)
 	done := func(err error) { answers <- err }
 	good := x.understand(item{m: &reading.Message{Topic: "lube/v1/terminal/elevator-1/run", Payload: []byte(`{"hours":5.5}`), Received: t0}, done: done})
-	x.commit([]work{good, {entry: journal.Entry{Facts: []reading.Fact{poison}}, done: done}, good})
+	x.commit([]work{good, {entry: journal.Entry{Facts: []reading.Fact{poison}, Raw: &journal.Raw{Received: t0, Topic: "lube/v1/terminal/d-1/refill", Payload: []byte("{}")}}, done: done}, good})
 	for range 3 {
 		require.NoError(t, <-answers)
 	}
@@ -259,6 +259,8 @@ func TestWhatCanNeverBeStoredDoesNotStopTheLine(t *testing.T) {
 	require.Len(t, kept, 1)
 	require.Equal(t, reasonUnstorable, kept[0].Reason)
 	require.Equal(t, "d-1", kept[0].Device)
+	require.Equal(t, "lube/v1/terminal/d-1/refill", kept[0].Topic, "as it came, so that it can be run again")
+	require.Equal(t, "{}", string(kept[0].Payload))
 	n := 0
 	require.NoError(t, x.h.Readings(ctx, nil, time.Time{}, t0, func(reading.Reading) error { n++; return nil }))
 	require.Equal(t, 1, n)

@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"dwindle/collector/decode"
 	"dwindle/collector/health"
 	"dwindle/collector/journal"
 )
@@ -208,11 +209,15 @@ func (in *Intake) refused(e journal.Entry, err error) Fate {
 	if e.Person || e.Kept != nil {
 		return Fate{Err: err}
 	}
-	k := &journal.Kept{Received: time.Now(), Reason: reasonUnstorable, Detail: err.Error(), Payload: fmt.Appendf(nil, "%+v %+v", e.Readings, e.Facts)}
+	now, _ := in.Now()
+	k := &journal.Kept{Received: now, Reason: reasonUnstorable, Detail: err.Error(), Payload: fmt.Appendf(nil, "%+v %+v", e.Readings, e.Facts)}
 	if len(e.Readings) > 0 {
 		k.Device, k.Received = e.Readings[0].Device, e.Readings[0].Received
 	} else if len(e.Facts) > 0 {
 		k.Device, k.Received = e.Facts[0].Device, e.Facts[0].Received
+	}
+	if raw := e.Raw; raw != nil { // as it came, so that it can be run again
+		k.Received, k.Topic, k.Payload, k.Retained = raw.Received, raw.Topic, raw.Payload[:min(len(raw.Payload), decode.MaxPayload)], raw.Retained
 	}
 	return in.store(journal.Batch{{Kept: k}})[0]
 }

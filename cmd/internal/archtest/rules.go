@@ -18,6 +18,7 @@ var Pure = map[string]string{
 	"collector/sparkplug":      "the rules of sessions and their timers are tried out message by message",
 	"collector/sparkplug/wire": "what a payload means must not depend on when or where it is decoded",
 	"collector/meter":          "the same readings must give the same duty, whenever they are folded again",
+	"collector/wallclock":      "a clock is judged by what is shown of it, so that every fault can be tried out",
 	"collector/suspicion":      "the same readings must be suspected of the same, whenever they are folded again",
 	"forecast/duty":            "a forecast as of a past time must come out as it did then",
 	"forecast/drift":           "a forecast as of a past time must come out as it did then",
