@@ -30,7 +30,7 @@ SHELL := /bin/bash
 GO        ?= go
 PKG       ?= ./...
 # One package must not take longer than this; a hung test says where.
-TIMEOUT   ?= 12m
+TIMEOUT   ?= 25m
 BENCH     ?= .
 BENCHTIME ?= 1s
 # Folders with Go code of this module, for gofmt, which knows no modules.

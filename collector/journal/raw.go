@@ -99,10 +99,9 @@ func appendRaw(out []byte, m *Raw) []byte {
 // packRaw gives the body of a block.
 func packRaw(plain []byte) ([]byte, error) {
 	out := bytes.NewBuffer([]byte{rawVersion})
-	w, err := flate.NewWriter(out, flate.BestSpeed)
-	if err != nil {
-		return nil, err
-	}
+	w := packers.Get().(*flate.Writer)
+	defer packers.Put(w)
+	w.Reset(out)
 	if _, err := w.Write(plain); err != nil {
 		return nil, err
 	}
