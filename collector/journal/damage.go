@@ -332,12 +332,14 @@ func (j *Journal) RaiseCounters(ctx context.Context, to map[string]int64) error 
 	if err != nil {
 		return err
 	}
+	j.counting.Lock()
 	for name, n := range to {
 		if d := n - j.total[name]; d > 0 {
 			j.count[name] += d
 			j.total[name] += d
 		}
 	}
+	j.counting.Unlock()
 	release()
 	return j.SaveCounters(ctx)
 }

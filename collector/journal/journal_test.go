@@ -4,6 +4,7 @@ import (
 	"context"
 	"database/sql"
 	"errors"
+	"fmt"
 	"os"
 	"path/filepath"
 	"testing"
@@ -375,4 +376,31 @@ func TestClosedJournalsRefuseWithoutPanic(t *testing.T) {
 	_, err = j.Commit(context.Background(), Batch{entry(hours("mill-1", t0, 1))})
 	require.True(t, errors.Is(err, ErrReadOnly) || errors.Is(err, errClosed))
 	require.NoError(t, j.Close())
+}
+
+// Supervisors read the counters while those of a damaged journal are taken over.
+func TestCountersAreReadWhileTheyAreRaised(t *testing.T) {
+	ctx := context.Background()
+	j := fresh(t)
+	done := make(chan error, 1)
+	go func() {
+		var err error
+		for i := 0; i < 200 && err == nil; i++ {
+			err = j.RaiseCounters(ctx, map[string]int64{fmt.Sprint("a", i): 1, CountReceived: int64(i)})
+		}
+		done <- err
+	}()
+	for {
+		select {
+		case err := <-done:
+			require.NoError(t, err)
+			n, err := j.Counters(ctx)
+			require.NoError(t, err)
+			require.EqualValues(t, 199, n[CountReceived])
+			return
+		default:
+			_, err := j.Counters(ctx)
+			require.NoError(t, err)
+		}
+	}
 }

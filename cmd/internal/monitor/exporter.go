@@ -31,10 +31,10 @@ func desc(name, help string, labels ...string) *prometheus.Desc {
 var (
 	buildInfo = desc("build_info", "The version that runs; always 1.", "version")
 
-	received    = desc("intake_received_total", "Messages and entries taken in since the journal began. Each ends as stored, known already or kept aside.")
+	received    = desc("intake_received_total", "Messages and entries taken in since the journal began. Each ends as stored, known already, kept aside or skipped.")
 	stored      = desc("intake_stored_total", "Messages that gave at least one new reading or fact.")
 	duplicates  = desc("intake_duplicates_total", "Messages that held nothing new.")
-	keptAside   = desc("intake_kept_aside_total", "Messages kept aside because they could not be used, by reason.", "reason")
+	keptAside   = desc("intake_kept_aside_total", "What was kept aside, by reason: messages that could not be used, what stored messages say of other devices, and readings that gave way to others.", "reason")
 	overwritten = desc("intake_overwritten_total", "Messages kept aside that later had to make room for newer ones, by reason.", "reason")
 	unknown     = desc("intake_unknown_device_total", "Messages kept aside because their device is not in the register.")
 	coerced     = desc("intake_coerced_values_total", "Values and names that were written in another form and understood.")

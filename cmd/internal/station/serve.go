@@ -162,7 +162,7 @@ func (c *Station) start(group *errgroup.Group, gctx context.Context) (at Address
 		}
 		at.Board = l.Addr().String()
 		serveHTTP(group, gctx, l, &http.Server{
-			Handler:     board.New(boardSource{c}, board.Options{Now: opt.Now}),
+			Handler:     board.New(boardSource{c}, board.Options{Now: func() time.Time { now, _ := c.now(); return now }}),
 			ReadTimeout: 15 * time.Second, WriteTimeout: time.Minute, // pages are small; a reader that stalls is cut off
 		})
 	}

@@ -272,7 +272,7 @@ func (c *Station) showDamage() {
 		}
 		texts = append(texts, text)
 	}
-	c.health.Set(checkDamage, level, strings.Join(texts, "; "), "see what is missing, and the disk; then move "+list[0].dir+" elsewhere: this notice stays until it is gone")
+	c.health.Set(checkDamage, level, strings.Join(texts, "; "), "see what is missing (messages kept aside since then are in the old file only), and the disk; then move "+list[0].dir+" elsewhere: this notice stays until it is gone")
 }
 
 // describe says what happened; lost, that something is known to be missing.
