@@ -98,6 +98,10 @@ func (c *checker) prefix(prefix string) {
 // brokerSchemes maps each scheme to whether it is encrypted.
 var brokerSchemes = map[string]bool{"tcp": false, "mqtt": false, "ws": false, "ssl": true, "tls": true, "mqtts": true, "wss": true}
 
+// sources are what messages say of where they come from, beside the names of
+// brokers: those of a broker that is called so would be taken for such.
+var sources = []string{"person", "replay", "sparkplug"}
+
 // brokers checks each external broker and that they do not get in each other's
 // way. External ones and the embedded one go together: a site that moves from
 // one to the other has both for a while.
@@ -110,6 +114,8 @@ func (c *checker) brokers(n *Connections) {
 		case !c.validID(at+".name", name):
 		case strings.EqualFold(name, EmbeddedName):
 			c.fault(at+".name", fmt.Sprintf("%q is what the broker inside the program is called", name), "another name")
+		case slices.Contains(sources, strings.ToLower(name)):
+			c.fault(at+".name", fmt.Sprintf("%q is what messages are called that do not come from a broker of its own", name), "another name")
 		default:
 			c.add(names, at+".name", name, 0)
 		}

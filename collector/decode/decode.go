@@ -5,12 +5,14 @@
 //
 // A message is stored whole or kept aside whole: one refused field keeps the
 // whole message aside, so that a fault is noticed and nothing is taken from a
-// payload whose meaning is in doubt. The only exception is a field without a
-// value (null, NaN, an unread digit): it counts as missing and the others are
-// used, because a failed sensor must not silence its neighbours.
+// payload whose meaning is in doubt. There are two exceptions. A field without a
+// value (null, NaN, an unread digit) counts as missing and the others are
+// used, because a failed sensor must not silence its neighbours. And what a
+// mapped message says of devices that are not in the register is kept beside
+// the rest.
 //
-// The package is pure: no I/O, no clock, no globals; it imports only
-// collector/reading and the codec of Sparkplug B. Start with [Native].
+// The package is pure: no I/O, no clock, no globals; of the collector it imports
+// the nouns and the codec of Sparkplug B only. Start with [Decode].
 package decode
 
 import (
