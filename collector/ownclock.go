@@ -48,7 +48,7 @@ type ownClock struct {
 	ref  time.Time  // the clock then, with the time since the start
 	hold bool
 	sure bool          // nothing is wrong with it
-	step time.Duration // see wallclock.Verdict
+	step time.Duration // by which it may be ahead
 }
 
 // clockState is what is remembered over restarts.
@@ -111,7 +111,7 @@ func (in *Intake) lookAtClock() {
 	v := c.guard.Look(l)
 	c.up = l.Up
 	c.mu.Lock()
-	c.now, c.ref, c.hold, c.sure, c.step = v.Now, ref, v.Hold, v.Wrong == "", v.Stepped
+	c.now, c.ref, c.hold, c.sure, c.step = v.Now, ref, v.Hold, v.Wrong == "", v.Ahead
 	c.mu.Unlock()
 	switch {
 	case v.Hold:

@@ -47,6 +47,8 @@ type Doubt struct {
 	Since time.Time     `json:"since"` // what was stamped from here on is in doubt
 	Base  time.Time     `json:"base"`  // the time taken at Up
 	Up    time.Duration `json:"up"`
+	// Ahead is by how much the time may be earlier; see Verdict.
+	Ahead time.Duration `json:"ahead,omitempty"`
 }
 
 // Shift says that what was stamped with a receive time from From up to To has
@@ -64,9 +66,10 @@ type Verdict struct {
 	Hold bool
 	// Wrong says in plain words why the clock is not believed; empty: it is.
 	Wrong string
-	// Stepped is by how much the clock has stepped forward by itself, which
-	// nobody has confirmed: the time may be as much earlier.
-	Stepped time.Duration
+	// Ahead is by how much the clock has gone forward while it was not seen, as
+	// between two starts, or has stepped forward by itself, which no time
+	// service has confirmed: the time may be as much earlier.
+	Ahead time.Duration
 	// Event says what has just happened, such as a step; mostly empty.
 	Event string
 	// Shifts are to be made once, in order.
@@ -107,6 +110,7 @@ type Guard struct {
 	first   time.Duration // Up at the first look of this doubt
 	anchor  Doubt         // Base at Up: how the time is counted now
 	pending []Shift       // to be made when the truth is known
+	ahead   time.Duration // what the clock had gone forward at the start, see Verdict
 	claims  map[string]claim
 }
 
@@ -125,7 +129,13 @@ func New(floor time.Time, before Doubt) *Guard {
 
 // Doubt is what to remember over a restart; ok is false while there is nothing
 // to doubt.
-func (g *Guard) Doubt() (Doubt, bool) { return g.anchor, g.started && !g.kept }
+func (g *Guard) Doubt() (Doubt, bool) {
+	d := g.anchor
+	d.Ahead = g.mayBeAhead()
+	return d, g.started && !g.kept
+}
+
+func (g *Guard) mayBeAhead() time.Duration { return g.ahead + total(g.pending) }
 
 // at is the time by the anchor.
 func (g *Guard) at(up time.Duration) time.Time { return g.anchor.Base.Add(up - g.anchor.Up) }
@@ -191,13 +201,16 @@ func (g *Guard) begin(l Look) Verdict {
 	if g.held.Boot != "" && g.held.Boot == l.Boot && l.Up >= g.held.Up {
 		// The same start of the machine: the time goes on as it was counted.
 		g.anchor.Since, g.anchor.Base, g.anchor.Up = g.held.Since, g.held.Base, g.held.Up
-		g.first = g.held.Up
+		g.first, g.ahead = g.held.Up, g.held.Ahead
 		g.held = Doubt{}
 		g.kept = false // so that what was stamped before is put right
 		return g.Look(l)
 	}
 	g.held = Doubt{}
 	if l.Synced || !g.impossible(l.Wall) {
+		if !l.Synced && !g.floor.IsZero() {
+			g.ahead = max(0, l.Wall.Sub(g.floor))
+		}
 		return g.verdict(l, "")
 	}
 	g.wrong = fmt.Sprintf("the clock of this machine shows %s, which is before the newest that is known, %s", show(l.Wall), show(g.floor))
@@ -233,7 +246,7 @@ func (g *Guard) synced(l Look, expected time.Time, step time.Duration) Verdict {
 	} else if step > stepLeast || step < -stepLeast {
 		event = fmt.Sprintf("the clock of this machine was set by %s, to %s", words(step), show(l.Wall))
 	}
-	g.kept, g.wrong, g.pending = true, "", nil
+	g.kept, g.wrong, g.pending, g.ahead = true, "", nil, 0
 	g.anchor = Doubt{Boot: l.Boot, Since: l.Wall, Base: l.Wall, Up: l.Up}
 	return Verdict{Now: l.Wall, Event: event, Shifts: shifts}
 }
@@ -334,7 +347,7 @@ func (g *Guard) overruled(l Look, expected time.Time) (Verdict, bool) {
 
 // verdict says how things stand.
 func (g *Guard) verdict(l Look, event string) Verdict {
-	v := Verdict{Now: g.at(l.Up), Wrong: g.wrong, Stepped: total(g.pending), Event: event}
+	v := Verdict{Now: g.at(l.Up), Wrong: g.wrong, Ahead: g.mayBeAhead(), Event: event}
 	if g.wrong != "" {
 		v.Hold = v.Now.Year() < earliest || l.Up-g.first < patience && g.anchor.Base.Equal(g.floor)
 	}

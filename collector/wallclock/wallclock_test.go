@@ -151,7 +151,7 @@ func TestDevicesThatAgreeOverruleAClockThatNobodyKeeps(t *testing.T) {
 			m := newMachine(t0.AddDate(0, 0, -3), 0)
 			m.look(0)
 			hear(m, c.n, time.Minute, c.off)
-			require.Equal(t, Verdict{Now: t0.Add(2 * time.Minute)}, m.look(2*time.Minute))
+			require.Equal(t, Verdict{Now: t0.Add(2 * time.Minute), Ahead: 3 * 24 * time.Hour}, m.look(2*time.Minute))
 		})
 	}
 	t.Run("devices that contradict each other", func(t *testing.T) {
@@ -180,6 +180,29 @@ func TestARestartOfTheProgramGoesOnCounting(t *testing.T) {
 	m.boot = "b" // the machine was started anew: nothing can be carried over
 	m.err, m.synced = -2*time.Hour, false
 	require.Equal(t, t0, m.look(13*time.Minute).Now)
+}
+
+// A clock that nobody keeps may have come back from a night without power years
+// ahead; over restarts of the program that stays in doubt, until somebody tells.
+func TestWhatAClockHasGoneForwardUnseenIsInDoubt(t *testing.T) {
+	m := newMachine(t0.Add(-time.Hour), 0)
+	m.err = 87600 * time.Hour
+	require.Equal(t, m.err+time.Hour, m.look(0).Ahead)
+	require.Equal(t, t0.Add(m.err+time.Minute), m.look(time.Minute).Now, "it may be right")
+	doubt, ok := m.g.Doubt()
+	require.True(t, ok)
+	m.g = New(t0.Add(m.err), doubt)
+	require.Equal(t, 87601*time.Hour, m.look(2*time.Minute).Ahead)
+	m.err += time.Hour // a step counts, too
+	require.Equal(t, 87602*time.Hour, m.look(3*time.Minute).Ahead)
+	m.synced = true
+	require.Zero(t, m.look(4*time.Minute).Ahead)
+
+	m = newMachine(t0.Add(-time.Hour), 0)
+	m.synced = true
+	require.Zero(t, m.look(0).Ahead)
+	m.synced = false
+	require.Zero(t, m.look(time.Minute).Ahead, "it was right")
 }
 
 // Whatever a clock does, while no time service keeps it the time given never
