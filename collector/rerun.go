@@ -12,7 +12,7 @@ import (
 
 // RerunOptions choose the messages that are run again.
 type RerunOptions struct {
-	Device string `json:"device,omitempty"` // as it was understood then, or is now; empty: all
+	Device string `json:"device,omitempty"` // as it is understood now; of kept messages also then; empty: all
 	Reason string `json:"reason,omitempty"` // kept aside for; empty: all, and no reason too
 	// From and To bound the receive times, both included; zero: no bound. With
 	// From, messages that were understood then are run again as well.

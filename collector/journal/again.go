@@ -109,6 +109,11 @@ func (j *Journal) RerunRaw(ctx context.Context, block int64, messages []Raw, b B
 // rerun deals with one message that was received before.
 func (c *commit) rerun(i int, e *Entry) (Outcome, error) {
 	if c.again.kept == nil && c.again.block == 0 {
+		if e.Kept != nil {
+			err := c.keep(e.Kept)
+			c.counts[CountKept+e.Kept.Reason]-- // it was counted when it came
+			return KeptAside, err
+		}
 		return c.take(e, nil)
 	}
 	if c.again.block != 0 {

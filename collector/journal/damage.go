@@ -177,7 +177,8 @@ const wreckAtOnce = 1000
 
 // Entries hands on what can be read: readings by channel, each channel from its
 // beginning up to where it is damaged and then from its end back to there; then
-// facts. Kept-aside and raw messages, and what is derived, are not read. The
+// facts. Raw messages, and what is derived, are not read; for messages kept
+// aside see KeptAside. The
 // channels have their numbers from a journal that goes on from a copy of the
 // damaged one, where the damaged one cannot tell.
 func (w *Wreck) Entries(ctx context.Context, copied *Journal, fn func(Batch) error) error {
@@ -212,6 +213,43 @@ func (w *Wreck) Entries(ctx context.Context, copied *Journal, fn func(Batch) err
 		}
 	}
 	return w.facts(ctx, fn)
+}
+
+// KeptAside hands on what was kept aside after an instant, as far as it can be
+// read. It is not known again by itself: it should be handed on once.
+func (w *Wreck) KeptAside(ctx context.Context, after time.Time, fn func(Batch) error) error {
+	rows, err := w.db.QueryContext(ctx, "SELECT received, device, reason, topic, payload, detail, retained FROM kept WHERE received > ? ORDER BY id", millis(after))
+	if err != nil {
+		w.Lost++
+		return ctx.Err()
+	}
+	defer rows.Close()
+	var b Batch
+	for rows.Next() {
+		var received int64
+		var k Kept
+		if rows.Scan(&received, &k.Device, &k.Reason, &k.Topic, &k.Payload, &k.Detail, &k.Retained) != nil {
+			continue // not what belongs there
+		}
+		k.Received = time.UnixMilli(received).UTC()
+		b = append(b, Entry{Kept: &k})
+		if len(b) == wreckAtOnce {
+			if err := fn(b); err != nil {
+				return err
+			}
+			b = nil
+		}
+	}
+	if ctx.Err() != nil {
+		return ctx.Err()
+	}
+	if rows.Err() != nil {
+		w.Lost++
+	}
+	if len(b) > 0 {
+		return fn(b)
+	}
+	return nil
 }
 
 type wreckChannel struct {

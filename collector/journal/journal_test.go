@@ -404,3 +404,35 @@ func TestCountersAreReadWhileTheyAreRaised(t *testing.T) {
 		}
 	}
 }
+
+// Messages kept aside are all that there is of what they say: those of a damaged
+// journal that are newer than its copy are kept aside again, and counted once.
+func TestMessagesKeptAsideAreSavedFromADamagedJournal(t *testing.T) {
+	ctx := context.Background()
+	dir := t.TempDir()
+	old, err := Open(ctx, filepath.Join(dir, "old.db"), Options{})
+	require.NoError(t, err)
+	for i := range 5 {
+		commitAll(t, old, Entry{Kept: &Kept{Received: t0.Add(time.Duration(i) * time.Hour), Device: "d", Reason: "not_json", Topic: "t", Payload: []byte{byte('0' + i)}, Retained: i == 4}})
+	}
+	require.NoError(t, old.Close())
+	w, err := OpenWreck(filepath.Join(dir, "old.db"))
+	require.NoError(t, err)
+	defer w.Close()
+	j := fresh(t)
+	require.NoError(t, j.RaiseCounters(ctx, w.Counters(ctx)))
+	require.NoError(t, w.KeptAside(ctx, t0.Add(2*time.Hour), func(b Batch) error {
+		_, err := j.StoreAgain(ctx, b)
+		return err
+	}))
+	require.Zero(t, w.Lost)
+	list, err := j.KeptMessages(ctx, 0, KeptFilter{})
+	require.NoError(t, err)
+	require.Len(t, list, 2)
+	require.Equal(t, "3", string(list[0].Payload))
+	require.Equal(t, t0.Add(4*time.Hour), list[1].Received)
+	require.True(t, list[1].Retained)
+	n, err := j.Counters(ctx)
+	require.NoError(t, err)
+	require.EqualValues(t, 5, n[CountKept+"not_json"])
+}

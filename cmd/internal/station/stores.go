@@ -272,7 +272,7 @@ func (c *Station) showDamage() {
 		}
 		texts = append(texts, text)
 	}
-	c.health.Set(checkDamage, level, strings.Join(texts, "; "), "see what is missing (messages kept aside since then are in the old file only), and the disk; then move "+list[0].dir+" elsewhere: this notice stays until it is gone")
+	c.health.Set(checkDamage, level, strings.Join(texts, "; "), "see what is missing, and the disk; then move "+list[0].dir+" elsewhere: this notice stays until it is gone")
 }
 
 // describe says what happened; lost, that something is known to be missing.
@@ -338,6 +338,13 @@ func (c *Station) salvageOne(ctx context.Context, d *Damage) {
 		d.Saved += int64(n)
 		return err
 	})
+	if err == nil {
+		// Last, and once: what is in the snapshot is there already.
+		err = w.KeptAside(ctx, d.Taken, func(b journal.Batch) error {
+			_, err := c.intake.StoreAgain(ctx, b)
+			return err
+		})
+	}
 	d.Lost = w.Lost
 	if err != nil {
 		d.Failed = err.Error()
