@@ -2,6 +2,7 @@ package collector
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 	"sync"
@@ -58,11 +59,19 @@ type clocks struct {
 }
 
 type deviceClock struct {
-	lags      [clockSlots]time.Duration // least of each slot, a ring
-	n         int                       // slots begun, in all
-	slot      time.Time                 // beginning of the last
+	lags      [clockSlots]lag // least of each slot, a ring
+	n         int             // slots begun, in all
+	slot      time.Time       // beginning of the last
 	raw, hint string
 	off       bool
+}
+
+// lag is by how much a message came after its time, in s: with thousands of
+// devices half the size of a duration counts. 68 years are the most.
+type lag int32
+
+func lagOf(d time.Duration) lag {
+	return lag(min(max(int64(d.Round(time.Second)/time.Second), math.MinInt32), math.MaxInt32))
 }
 
 // behind is by how much the clock is behind; ok is false while that is not
@@ -72,7 +81,7 @@ func (c *deviceClock) behind() (d time.Duration, ok bool) {
 	if n == 0 {
 		return 0, false
 	}
-	d = slices.Min(c.lags[:n])
+	d = time.Duration(slices.Min(c.lags[:n])) * time.Second
 	return d, n >= clockSlotsLeast || d < 0
 }
 
@@ -99,7 +108,7 @@ func (c *clocks) look(m *reading.Message, d *decode.Decoded) {
 		dc.raw, dc.hint = d.RawAt, d.Hint
 	}
 	if !d.Clock.IsZero() && d.Clock.Year() >= decode.EarliestYear {
-		dc.note(m.Received.Sub(d.Clock), m.Received)
+		dc.note(lagOf(m.Received.Sub(d.Clock)), m.Received)
 	}
 	behind, sure := dc.behind()
 	off := dc.hint != "" || sure && behind > decode.FutureSlack
@@ -116,13 +125,13 @@ func (c *clocks) look(m *reading.Message, d *decode.Decoded) {
 }
 
 // note takes in a lag.
-func (c *deviceClock) note(lag time.Duration, received time.Time) {
+func (c *deviceClock) note(l lag, received time.Time) {
 	if since := received.Sub(c.slot); c.n > 0 && since >= 0 && since < clockSlot {
 		last := &c.lags[(c.n-1)%clockSlots]
-		*last = min(*last, lag)
+		*last = min(*last, l)
 		return
 	}
-	c.lags[c.n%clockSlots] = lag
+	c.lags[c.n%clockSlots] = l
 	c.n++
 	c.slot = received
 }

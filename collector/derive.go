@@ -30,6 +30,7 @@ const (
 const (
 	chunkReadings = 100_000
 	chunkSeries   = 200
+	chunkBytes    = 2 << 20 // of states
 	chunkCuts     = 2_000
 	chunkDigests  = 500
 )
@@ -243,7 +244,7 @@ func (d *deriver) round(ctx context.Context) (err error) {
 	}()
 	site := d.site()
 	var chunk []journal.Update
-	readings, breaks := 0, false
+	readings, bytes, breaks := 0, 0, false
 	save := func() error {
 		if len(chunk) == 0 {
 			return nil
@@ -261,7 +262,8 @@ func (d *deriver) round(ctx context.Context) (err error) {
 		for _, s := range damaged {
 			d.distrust(s, journal.ErrState)
 		}
-		chunk, readings = chunk[:0], 0
+		clear(chunk)
+		chunk, readings, bytes = chunk[:0], 0, 0
 		return nil
 	}
 	var failed []error
@@ -294,7 +296,10 @@ func (d *deriver) round(ctx context.Context) (err error) {
 		}
 		chunk = append(chunk, u)
 		breaks = breaks || len(u.Notices) > 0 || u.Whole || u.From != 0
-		if readings += n; readings >= chunkReadings || len(chunk) >= chunkSeries {
+		for i := range u.Checkpoints {
+			bytes += len(u.Checkpoints[i].State)
+		}
+		if readings += n; readings >= chunkReadings || bytes >= chunkBytes || len(chunk) >= chunkSeries {
 			if err := save(); err != nil {
 				return err
 			}

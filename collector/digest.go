@@ -79,8 +79,8 @@ type digests struct {
 
 // Bounds of what waits: some kilobytes each.
 const (
-	digestsWaiting = 1_000 // from here on it is asked for
-	digestsMost    = 4_000 // the rest at the next pass
+	digestsWaiting = 500   // from here on it is asked for
+	digestsMost    = 1_000 // the rest at the next pass
 )
 
 func (g *digests) save(signal func()) {

@@ -1,7 +1,10 @@
 package config
 
 import (
+	"bytes"
+	"compress/flate"
 	"fmt"
+	"io"
 	"reflect"
 	"strings"
 )
@@ -18,7 +21,7 @@ type Value struct {
 func Effective(s *Site) []Value {
 	var doc *document
 	if s.source != nil {
-		_, doc = decode(s.path, s.source)
+		_, doc = decode(s.path, unpackText(s.source))
 	}
 	var out []Value
 	walk(reflect.ValueOf(s).Elem(), "", "", func(path, key string, v reflect.Value) {
@@ -33,6 +36,24 @@ func Effective(s *Site) []Value {
 		}
 	})
 	return out
+}
+
+// packText makes a site file's text small: it is kept for as long as the site is
+// and needed by Effective alone.
+func packText(text []byte) []byte {
+	var out bytes.Buffer
+	w, err := flate.NewWriter(&out, flate.BestSpeed)
+	if err != nil { // a constant level: cannot be
+		return nil
+	}
+	_, _ = w.Write(text) // a buffer takes everything
+	_ = w.Close()
+	return out.Bytes()
+}
+
+func unpackText(packed []byte) []byte {
+	text, _ := io.ReadAll(flate.NewReader(bytes.NewReader(packed))) // our own, never damaged
+	return text
 }
 
 // line is where a path was given; 0 if it was not.

@@ -47,7 +47,7 @@ func Parse(name string, data []byte) (*Site, error) {
 		return nil, &Faults{List: sorted(c.faults)}
 	}
 	site.warnings = sorted(c.warnings)
-	site.source = data
+	site.source = packText(data)
 	if err := site.Reindex(); err != nil {
 		return nil, fmt.Errorf("site file %s: %w", name, err)
 	}

@@ -108,13 +108,13 @@ func (l *Ledger) Path() string { return l.path }
 func connect(path, options string, conns int) (*sql.DB, error) {
 	// The path goes into a URI: a '?' or '%' in it must not become an option.
 	uri := "file:" + (&url.URL{Path: path}).EscapedPath() +
-		"?_pragma=busy_timeout(" + strconv.FormatInt(busyWait.Milliseconds(), 10) + ")&_pragma=foreign_keys(1)&_pragma=temp_store(2)" + options
+		"?_pragma=busy_timeout(" + strconv.FormatInt(busyWait.Milliseconds(), 10) + ")&_pragma=cache_size(-256)&_pragma=foreign_keys(1)&_pragma=temp_store(2)" + options
 	db, err := sql.Open("sqlite", uri)
 	if err != nil {
 		return nil, fmt.Errorf("open ledger %s: %w", path, err)
 	}
 	db.SetMaxOpenConns(conns)
-	db.SetMaxIdleConns(conns)
+	db.SetMaxIdleConns(1)
 	return db, nil
 }
 

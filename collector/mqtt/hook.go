@@ -144,13 +144,14 @@ func (h *hook) OnPublish(cl *mochi.Client, pk packets.Packet) (packets.Packet, e
 		}
 		p.begin(pk.PacketID, p.qos)
 	}
+	id, on := pk.PacketID, passingOf(&pk)
 	h.server.submit(m, func(err error) {
 		if answered {
-			p.finish(pk.PacketID, err)
+			p.finish(id, err)
 			p.slots.Release(1)
 		}
 		if err == nil {
-			h.server.pass(pk)
+			h.server.pass(on)
 		}
 	})
 	return pk, packets.ErrRejectPacket
@@ -163,7 +164,7 @@ func (h *hook) passOn(p *publisher, pk packets.Packet) (packets.Packet, error) {
 		return pk, nil
 	}
 	p.begin(pk.PacketID, p.qos)
-	h.server.pass(pk)
+	h.server.pass(passingOf(&pk))
 	p.finish(pk.PacketID, nil)
 	return pk, packets.ErrRejectPacket
 }

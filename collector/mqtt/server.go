@@ -89,7 +89,7 @@ type Server struct {
 	taking context.Context // ends when no more messages are taken
 	stop   context.CancelFunc
 
-	forward chan packets.Packet // committed messages for local subscribers
+	forward chan passing // committed messages for local subscribers
 
 	mu       sync.Mutex
 	closed   bool // no further answers are written
@@ -105,7 +105,7 @@ func NewServer(opt ServerOptions) (*Server, error) {
 		opt.Log = slog.New(slog.DiscardHandler)
 	}
 	opt.Prefix = strings.TrimSuffix(opt.Prefix, "/")
-	s := &Server{opt: opt, hand: newHand(), forward: make(chan packets.Packet, 1024)}
+	s := &Server{opt: opt, hand: newHand(), forward: make(chan passing, 1024)}
 	if err := s.newGate(); err != nil {
 		return nil, err
 	}
@@ -303,9 +303,21 @@ func (s *Server) submit(m reading.Message, done func(error)) {
 	}
 }
 
-// pass queues a packet for local subscribers. Looking in is a convenience: a
+// passing is what local subscribers get of a publish. The library's packet is
+// some hundred bytes more, and a burst has thousands in hand.
+type passing struct {
+	topic   string
+	payload []byte
+	qos     byte
+}
+
+func passingOf(pk *packets.Packet) passing {
+	return passing{pk.TopicName, pk.Payload, pk.FixedHeader.Qos}
+}
+
+// pass queues a message for local subscribers. Looking in is a convenience: a
 // full queue drops.
-func (s *Server) pass(pk packets.Packet) {
+func (s *Server) pass(pk passing) {
 	if atomic.LoadInt64(&s.broker.Info.Subscriptions) == 0 {
 		return
 	}
@@ -321,8 +333,8 @@ func (s *Server) forwardLoop(stop <-chan struct{}) {
 		case <-stop:
 			return
 		case pk := <-s.forward:
-			if err := s.broker.Publish(pk.TopicName, pk.Payload, false, pk.FixedHeader.Qos); err != nil {
-				s.opt.Log.Debug("pass a message on to local subscribers", "topic", pk.TopicName, "error", err)
+			if err := s.broker.Publish(pk.topic, pk.payload, false, pk.qos); err != nil {
+				s.opt.Log.Debug("pass a message on to local subscribers", "topic", pk.topic, "error", err)
 			}
 		}
 	}

@@ -17,10 +17,18 @@ const (
 	sparingHeap         = 388 << 20
 	sparingLeastPercent = 15
 	sparingMostPercent  = 100
+	// sparingSmall is up to what lives, in bytes, somebody who has set a smaller
+	// share for the whole program keeps it in passes: that is a gateway with some
+	// thousand points.
+	sparingSmall = 64 << 20
 )
 
-// sparingPercent is how much garbage may pile up on what lives, in percent.
-func sparingPercent(live uint64) int {
+// sparingPercent is how much garbage may pile up on what lives, in percent, where
+// so much may as a rule; that is negative where garbage is not collected.
+func sparingPercent(live uint64, before int) int {
+	if before > 0 && before < sparingMostPercent && live <= sparingSmall {
+		return before
+	}
 	room := 100 * (sparingHeap - float64(live)) / float64(max(live, 1))
 	return int(min(max(room, sparingLeastPercent), sparingMostPercent))
 }
@@ -30,7 +38,7 @@ func sparingPercent(live uint64) int {
 func adapt() {
 	sample := []metrics.Sample{{Name: "/gc/heap/live:bytes"}}
 	metrics.Read(sample)
-	if percent := sparingPercent(sample[0].Value.Uint64()); percent != spared.now {
+	if percent := sparingPercent(sample[0].Value.Uint64(), spared.before); percent != spared.now {
 		spared.now = percent
 		debug.SetGCPercent(percent)
 	}

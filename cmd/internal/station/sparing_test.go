@@ -13,9 +13,14 @@ import (
 func TestTheMoreLivesTheLessGarbageMayPileUp(t *testing.T) {
 	for _, c := range []struct {
 		liveMB uint64
+		before int
 		want   int
-	}{{0, 100}, {10, 100}, {192, 100}, {256, 51}, {320, 21}, {350, 15}, {2000, 15}} {
-		require.Equal(t, c.want, sparingPercent(c.liveMB<<20), "%d MB", c.liveMB)
+	}{
+		{0, 100, 100}, {10, 100, 100}, {192, 100, 100}, {256, 100, 51}, {320, 100, 21}, {350, 100, 15}, {2000, 100, 15},
+		{0, 30, 30}, {64, 30, 30}, {65, 30, 100}, {350, 30, 15}, // what a gateway has set counts while little lives
+		{10, 200, 100}, {10, -1, 100},
+	} {
+		require.Equal(t, c.want, sparingPercent(c.liveMB<<20, c.before), "%d MB, %d %%", c.liveMB, c.before)
 	}
 }
 
