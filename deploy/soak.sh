@@ -35,7 +35,7 @@ long() { step "$1 $2" go test -count=1 -timeout 0 "./$1" -run "$2" -v -args -lon
 
 step 'mutants' bash deploy/mutants.sh --all
 long collector/journal 'PowerCut'
-long collector 'PowerCut|BetweenAnyTwoWrites|CrashAtAnyStep|SlowDisk|DiskThatRefuses|Poison|LargestMessages'
+long collector 'PowerCut|BetweenAnyTwoWrites|CrashAtAnyStep|SlowDisk|DiskThatRefuses|Poison|LargestMessages|Storm'
 long cmd/dwindle 'TestKilled'
 long collector/internal/faulttest .
 long collector/mqtt 'Huge'
