@@ -98,10 +98,11 @@ func (c *check) time() {
 		c.add("time.field", "missing", "the name under which the time stands in the payload, such as ts")
 	}
 	for _, at := range []struct{ key, path string }{{"time.field", t.Field}, {"time.base", t.Base}} {
-		if at.path != "" && c.m.json() {
-			if _, err := CanonicalPath(at.path); err != nil {
-				c.add(at.key, err.Error(), pathRemedy)
-			}
+		if at.path == "" {
+			continue
+		}
+		if _, err := c.m.Pattern(at.path, "site"); err != nil {
+			c.add(at.key, err.Error(), pathRemedy)
 		}
 	}
 	if t.Base != "" && !t.Relative {
