@@ -98,7 +98,21 @@ func (d *deriver) letAge(ctx context.Context, series journal.Series, before time
 	if old, ok, err := s.Aged(series); err != nil || ok && !old.Until.Before(a.Until) {
 		return err
 	}
-	if series.Kind != reading.Status {
+	if series.Kind == reading.Status {
+		// What is measured of the device is folded with it, perhaps anew.
+		for _, kind := range []reading.Kind{reading.Run, reading.Pulse, reading.Dose} {
+			own := journal.Series{Device: series.Device, Kind: kind}
+			if _, ok, err := s.Head(own); err != nil || !ok {
+				if err != nil {
+					return err
+				}
+				continue
+			}
+			if old, ok, err := s.Aged(own); err != nil && !unreadable(err) || !ok || old.Until.Before(a.Until) {
+				return err
+			}
+		}
+	} else {
 		r, ok := recipeFor(site, series)
 		if !ok {
 			return nil

@@ -17,7 +17,7 @@ import (
 
 // foldVersion is part of every fingerprint: raise it when the rules of the
 // meter change, and all daily figures are derived anew.
-const foldVersion = 3
+const foldVersion = 4
 
 // recipe is what has to be known to fold one series.
 type recipe struct {
@@ -26,7 +26,8 @@ type recipe struct {
 	group meter.Group
 	rules meter.Rules
 	loc   *time.Location
-	mark  string // fingerprint
+	heard []string // devices whose status says whether this one can be reached: its own, its gateway's
+	mark  string   // fingerprint
 }
 
 // recipeFor gives the recipe of a series under a site file; ok is false for
@@ -59,6 +60,13 @@ func recipeFor(site *config.Site, s journal.Series) (r recipe, ok bool) {
 		return r, false
 	}
 	r.mark = fmt.Sprintf("%d %s %s %g", foldVersion, site.Zone, r.rules.Every, r.rules.CM3PerStroke)
+	if !r.level {
+		r.heard = []string{s.Device}
+		if g := site.GatewayOf(s.Device); g != nil {
+			r.heard = append(r.heard, g.ID)
+			r.mark += " " + g.ID
+		}
+	}
 	return r, true
 }
 
@@ -278,7 +286,22 @@ func run(s *journal.Snapshot, r recipe, b base, to time.Time, each func(emitted 
 	}
 	f.parts = b.parts
 	var split []meter.DayPart
-	err := s.Scan(r.Series, b.after, to, func(x reading.Reading) error {
+	// What was said of the device since its last reading. A saved state must hold
+	// what lies before its place and nothing that lies after it.
+	var said []reading.Reading
+	tell := func(before time.Time) {
+		n := 0
+		for n < len(said) && said[n].At.Before(before) {
+			f.meter.online(said[n], said[n].Device != r.Device)
+			n++
+		}
+		said = said[:copy(said, said[n:])]
+	}
+	err := s.Scan(r.Series, r.heard, b.after, to, func(x reading.Reading) error {
+		if x.Quantity == reading.StatusOnline {
+			said = append(said, x)
+			return nil
+		}
 		if !r.group.Wants(x.Quantity) {
 			return nil
 		}
@@ -289,8 +312,10 @@ func run(s *journal.Snapshot, r recipe, b base, to time.Time, each func(emitted 
 		}
 		day, changed := days.of(x.At)
 		if changed {
+			tell(days.start)
 			f.checks = append(f.checks, journal.Checkpoint{Day: day, State: f.meter.State()})
 		}
+		tell(x.At.Add(time.Millisecond)) // at the same time, too
 		for _, iv := range f.meter.Add(x) {
 			if iv.From.Equal(to) { // an event at the very end belongs to what follows
 				continue
@@ -336,7 +361,7 @@ func share(x float64, length time.Duration) time.Duration {
 
 // runLevels finds the last level of each day and quantity.
 func (f *folded) runLevels(s *journal.Snapshot, r recipe, to time.Time, days *calendar) error {
-	return s.Scan(r.Series, f.after, to, func(x reading.Reading) error {
+	return s.Scan(r.Series, nil, f.after, to, func(x reading.Reading) error {
 		f.last = x.At
 		f.count++
 		if x.Flags&reading.Retained != 0 && !x.FromDevice {

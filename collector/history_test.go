@@ -233,7 +233,10 @@ func TestTheResultDoesNotDependOnTheOrderOfArrival(t *testing.T) {
 				break
 			}
 			received := when.Add(time.Second)
-			switch rapid.IntRange(0, 5).Draw(rt, "kind") {
+			switch rapid.IntRange(0, 6).Draw(rt, "kind") {
+			case 6:
+				who := rapid.SampledFrom([]string{"elevator-1", "d-1"}).Draw(rt, "who")
+				ms = append(ms, message(who, "status", received, `{"online":%t,"at":%q}`, rapid.Bool().Draw(rt, "online"), at(when)))
 			case 0:
 				hours += rapid.Float64Range(0, 3).Draw(rt, "hours")
 				ms = append(ms, message("elevator-1", "run", received, `{"hours":%.3f,"at":%q}`, hours, at(when)))

@@ -12,6 +12,7 @@ import (
 	"fmt"
 	"log/slog"
 	"maps"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -129,6 +130,13 @@ func NewIntake(site func() *config.Site, j *journal.Journal, checks *health.Chec
 	if opt.Batch <= 0 {
 		opt.Batch = defaultBatch
 	}
+	j.Behind(func(gateway string) []string {
+		g := site().Gateway(gateway)
+		if g == nil {
+			return nil
+		}
+		return slices.Concat(g.Machines, g.Dispensers)
+	})
 	return &Intake{
 		site: site, j: j, health: checks, log: log,
 		register: newRegister(site), derive: newDeriver(j, site, checks, log),

@@ -143,12 +143,40 @@ var storms = rapid.Custom(func(t *rapid.T) (w weather) {
 			w.sent = append(w.sent, message(h.device, h.kind, when.Add(time.Second), `{%q:%s,"at":%q}`, h.field, value, at(when)))
 		}
 	}
+	w.statuses(t)
 	for i := range 30 { // single pulses with an id
 		when := t0.Add(time.Duration(i) * time.Hour)
 		w.sent = append(w.sent, message("d-4", "pulse", when.Add(time.Second), `{"pulses":2,"id":"p-%d","at":%q}`, i, at(when)))
 	}
 	return w
 })
+
+// statuses adds what is said of the devices, and of the gateway before some of
+// them, whether they can be reached: right or wrong, until the last readings.
+func (w *weather) statuses(t *rapid.T) {
+	first := time.Duration(math.MaxInt64)
+	say := func(device string, after time.Duration, on bool) {
+		when := t0.Add(after)
+		w.sent = append(w.sent, message(device, "status", when.Add(time.Second), `{"online":%t,"at":%q}`, on, at(when)))
+	}
+	draw := func(device string, until time.Duration) {
+		// Of two words for one time the later received counts, so there are none.
+		for _, s := range rapid.SliceOfNDistinct(rapid.IntRange(0, int(until/time.Second)-1), 0, 6, rapid.ID).Draw(t, "statuses of "+device) {
+			say(device, time.Duration(s)*time.Second, rapid.IntRange(0, 2).Draw(t, "on") == 0)
+		}
+		say(device, until, true)
+	}
+	for _, h := range w.histories {
+		var hours float64
+		for _, s := range h.steps[:len(h.steps)-2] {
+			hours += s.after
+		}
+		until := time.Duration(hours*3600) * time.Second
+		first = min(first, until)
+		draw(h.device, until)
+	}
+	draw("gw-1", first)
+}
 
 // blown gives the messages as they arrive: each one to five times, in any
 // order, some replayed by the broker, with its time and without.
@@ -171,7 +199,10 @@ func (w weather) blown(t *rapid.T) (out []reading.Message) {
 
 func stormHouse(t *testing.T, before ...func(*Intake)) *house {
 	t.Helper()
-	return startWith(t, terminal(t, 1, 4), memoryDir(t)+"/journal.db", nil, before...)
+	site := terminal(t, 1, 4)
+	site.Gateways[0].Machines, site.Gateways[0].Dispensers = []string{"elevator-1"}, []string{"d-1"}
+	require.NoError(t, site.Reindex())
+	return startWith(t, site, memoryDir(t)+"/journal.db", nil, before...)
 }
 
 // totals gives what was counted by device.

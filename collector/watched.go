@@ -16,6 +16,7 @@ type watched struct {
 	meter.Fold
 	watch   suspicion.Watch
 	changes []suspicion.Change // by the newest reading; valid until the next
+	mark    [1]meter.Interval  // of a reading that is no evidence
 }
 
 func newWatched(r recipe) *watched {
@@ -31,10 +32,33 @@ func (w *watched) Reset(g meter.Group, r meter.Rules) {
 	w.changes = w.changes[:0]
 }
 
-// Add is that of the meter.
+// online takes what a status says of whether the device can be reached, its own
+// or its gateway's.
+func (w *watched) online(r reading.Reading, gateway bool) {
+	if r.Flags&reading.Retained != 0 && !r.FromDevice {
+		return // nobody knows when it was true
+	}
+	w.watch.Online(r.At, gateway, r.Value != 0)
+}
+
+// Add is that of the meter. A value that is only repeated while the device is
+// said to be offline is kept from it: the stretch stays unknown until a reading
+// of the device itself shows what was counted in it.
 func (w *watched) Add(r reading.Reading) []meter.Interval {
 	w.changes = append(w.changes[:0], w.watch.Add(r)...)
+	if w.watch.Repeated() {
+		w.mark = [1]meter.Interval{{From: r.At, To: r.At, Flags: reading.Suspect}}
+		return w.mark[:]
+	}
 	out := w.Fold.Add(r)
+	if w.watch.Returned() && r.Quantity.Cumulative() {
+		for i := range out {
+			if out[i].Known {
+				out[i].Seen = false
+				out[i].Flags |= reading.Gap
+			}
+		}
+	}
 	for i := range out {
 		w.changes = append(w.changes, w.watch.Settled(out[i])...)
 	}

@@ -347,6 +347,9 @@ func (c *commit) reading(r *reading.Reading) (Outcome, error) {
 func (c *commit) changed(r *reading.Reading, at int64) error {
 	c.rows++
 	c.devices[r.Device] = struct{}{}
+	if r.Quantity == reading.StatusOnline {
+		return c.heard(r.Device, at)
+	}
 	s := Series{r.Device, KindOf(r.Quantity)}
 	if !derived(s.Kind) {
 		return nil
@@ -359,12 +362,44 @@ func (c *commit) changed(r *reading.Reading, at int64) error {
 	// Whatever is not newer than all that was committed before may lie behind
 	// what has been derived, so it is put on record.
 	if at <= newest {
-		if t, ok := c.touched[s]; !ok || at < t {
-			c.touched[s] = at
-		}
+		c.touch(s, at)
 	}
 	if at > c.top[s] {
 		c.top[s] = at
+	}
+	return nil
+}
+
+// touch puts a late change of a series on record.
+func (c *commit) touch(s Series, at int64) {
+	if t, ok := c.touched[s]; !ok || at < t {
+		c.touched[s] = at
+	}
+}
+
+// heard notes what is said of whether a device can be reached. It is part of
+// what is measured of the device, and of those behind it: where that goes on
+// after it, it comes late.
+func (c *commit) heard(device string, at int64) error {
+	devices := []string{device}
+	if c.j.behind != nil {
+		devices = append(devices, c.j.behind(device)...)
+	}
+	for _, d := range devices {
+		for _, kind := range []reading.Kind{reading.Run, reading.Pulse, reading.Dose} {
+			s := Series{d, kind}
+			if until, ok := c.j.known.aged[s]; ok && at < until {
+				continue // what is before is the record
+			}
+			newest, err := c.newestOf(s)
+			if err != nil {
+				return err
+			}
+			if at <= newest {
+				c.touch(s, at)
+				c.series[s], c.devices[d] = struct{}{}, struct{}{}
+			}
+		}
 	}
 	return nil
 }

@@ -70,10 +70,22 @@ type Journal struct {
 	marked    bool // the file says that it is open
 	reserve   reserve
 
+	behind func(device string) []string // see Behind
+
 	guard      guard
 	background sync.WaitGroup
 	bg         context.Context // ends with Close
 	stop       context.CancelFunc
+}
+
+// Behind has the journal know which devices are behind a gateway: late news of
+// whether that can be reached changes what is derived of them, too. It is
+// called with each commit of such news and must be quick. Call it before the
+// first commit.
+func (j *Journal) Behind(of func(gateway string) []string) {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	j.behind = of
 }
 
 // ErrReadOnly means that the journal was opened for reading.

@@ -200,7 +200,7 @@ func TestASnapshotDoesNotSeeWhatComesLater(t *testing.T) {
 	require.NoError(t, err)
 	defer s.Close()
 	n := func() (n int) {
-		require.NoError(t, s.Scan(Series{"mill-1", reading.Run}, time.Time{}, t0.AddDate(1, 0, 0), func(reading.Reading) error { n++; return nil }))
+		require.NoError(t, s.Scan(Series{"mill-1", reading.Run}, nil, time.Time{}, t0.AddDate(1, 0, 0), func(reading.Reading) error { n++; return nil }))
 		return n
 	}
 	require.Equal(t, 1, n())

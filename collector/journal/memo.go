@@ -1,6 +1,7 @@
 package journal
 
 import (
+	"slices"
 	"time"
 
 	"dwindle/collector/reading"
@@ -54,6 +55,7 @@ type (
 		list        []LevelDay
 	}
 	scanMemo struct {
+		heard     []string
 		after, to int64 // ms
 		list      []reading.Reading
 	}
@@ -142,15 +144,20 @@ func (m *memo) levelsOf(id int64, first, last civil.Date) ([]LevelDay, bool) {
 }
 
 // scanOf hands remembered readings to fn.
-func (m *memo) scanOf(series Series, after, to int64, fn func(reading.Reading) error) (ok bool, err error) {
+func (m *memo) scanOf(series Series, heard []string, after, to int64, fn func(reading.Reading) error) (ok bool, err error) {
 	if m == nil {
 		return false, nil
 	}
 	p, ok := m.scans[series]
-	if !ok || after < p.after || to > p.to {
+	if !ok || after < p.after || to > p.to || !slices.Equal(heard, p.heard) {
 		return false, nil
 	}
-	for i := range p.list {
+	// What was said after the last reading up to then is left out, as in a scan.
+	n := len(p.list)
+	for n > 0 && (p.list[n-1].At.UnixMilli() > to || p.list[n-1].Quantity == reading.StatusOnline) {
+		n--
+	}
+	for i := range p.list[:n] {
 		if at := p.list[i].At.UnixMilli(); at <= after {
 			continue
 		} else if at > to {

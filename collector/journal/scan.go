@@ -11,20 +11,36 @@ import (
 )
 
 // Scan hands the readings of a series after one instant and up to another to
-// fn, in the order of reading.Compare. An error of fn ends it.
-func (s *Snapshot) Scan(series Series, after, to time.Time, fn func(reading.Reading) error) error {
-	if ok, err := s.memo.scanOf(series, millis(after), millis(to), fn); ok {
+// fn, in the order of reading.Compare. Before a reading come those of
+// [reading.StatusOnline] of the devices in heard that are no newer; what such
+// a device said after the last reading is left out. An error of fn ends it.
+func (s *Snapshot) Scan(series Series, heard []string, after, to time.Time, fn func(reading.Reading) error) error {
+	if ok, err := s.memo.scanOf(series, heard, millis(after), millis(to), fn); ok {
 		return err
 	}
 	channels, err := s.channels(series.Device, series.Kind)
 	if err != nil || s.nothingAfter(channels, millis(after)) {
 		return err
 	}
-	if s.memo == nil {
-		return s.scan(series.Device, channels, after, to, fn)
+	sources := sourcesOf(series.Device, channels)
+	if len(sources) > 0 {
+		for _, device := range heard {
+			said, err := s.channels(device, reading.Status)
+			if err != nil {
+				return err
+			}
+			for _, c := range said {
+				if c.quantity == reading.StatusOnline {
+					sources = append(sources, source{device, c, true})
+				}
+			}
+		}
 	}
-	kept := scanMemo{after: millis(after), to: millis(to)}
-	err = s.scan(series.Device, channels, after, to, func(r reading.Reading) error {
+	if s.memo == nil {
+		return s.scan(sources, after, to, fn)
+	}
+	kept := scanMemo{heard: heard, after: millis(after), to: millis(to)}
+	err = s.scan(sources, after, to, func(r reading.Reading) error {
 		if len(kept.list) <= memoScan {
 			kept.list = append(kept.list, r)
 		}
@@ -53,21 +69,50 @@ func (s *Snapshot) nothingAfter(channels []channelID, after int64) bool {
 // spaces has one for each quantity that a device may have, and some to spare.
 const spaces = "                                                                "
 
-// cursor walks one channel.
-type cursor struct {
-	rows *rows
-	r    reading.Reading
-	done bool
+// source is a channel to be read; one that is beside goes before others of the
+// same time, and counts only as far as they go.
+type source struct {
+	device string
+	channelID
+	beside bool
 }
 
-func (s *Snapshot) scan(device string, channels []channelID, after, to time.Time, fn func(reading.Reading) error) error {
+func sourcesOf(device string, channels []channelID) []source {
+	out := make([]source, len(channels), len(channels)+2)
+	for i, c := range channels {
+		out[i] = source{device, c, false}
+	}
+	return out
+}
+
+// cursor walks one channel.
+type cursor struct {
+	rows   *rows
+	r      reading.Reading
+	beside bool
+	done   bool
+}
+
+// before says which of two cursors is to be handed out first.
+func (c *cursor) before(d *cursor) bool {
+	if c.beside != d.beside {
+		if x := c.r.At.Compare(d.r.At); x != 0 {
+			return x < 0
+		}
+		return c.beside
+	}
+	return reading.Compare(c.r, d.r) < 0
+}
+
+func (s *Snapshot) scan(sources []source, after, to time.Time, fn func(reading.Reading) error) error {
 	var open []*cursor
 	defer func() {
 		for _, c := range open {
 			c.rows.Close()
 		}
 	}()
-	for i, ch := range channels {
+	own := 0 // cursors that are not done, those beside left out
+	for i, ch := range sources {
 		table := "SELECT at, '', value, lag, flags FROM reading WHERE channel = ? AND at > ? AND at <= ? ORDER BY at"
 		if ch.quantity == reading.PulseIncrement {
 			table = "SELECT at, id, value, lag, flags FROM increment WHERE channel = ? AND at > ? AND at <= ? ORDER BY at, id"
@@ -78,21 +123,21 @@ func (s *Snapshot) scan(device string, channels []channelID, after, to time.Time
 		if err != nil {
 			return err
 		}
-		c := &cursor{rows: rows, r: reading.Reading{Channel: reading.Channel{Device: device, Quantity: ch.quantity}}}
+		c := &cursor{rows: rows, r: reading.Reading{Channel: reading.Channel{Device: ch.device, Quantity: ch.quantity}}, beside: ch.beside}
 		open = append(open, c)
 		if err := s.next(c); err != nil {
 			return err
 		}
+		if !c.beside && !c.done {
+			own++
+		}
 	}
-	for {
+	for own > 0 {
 		var first *cursor
 		for _, c := range open {
-			if !c.done && (first == nil || reading.Compare(c.r, first.r) < 0) {
+			if !c.done && (first == nil || c.before(first)) {
 				first = c
 			}
-		}
-		if first == nil {
-			return nil
 		}
 		if err := fn(first.r); err != nil {
 			return err
@@ -100,7 +145,11 @@ func (s *Snapshot) scan(device string, channels []channelID, after, to time.Time
 		if err := s.next(first); err != nil {
 			return err
 		}
+		if first.done && !first.beside {
+			own--
+		}
 	}
+	return nil
 }
 
 func (s *Snapshot) next(c *cursor) error {
@@ -191,7 +240,7 @@ func (j *Journal) Readings(ctx context.Context, devices []string, after, to time
 		if err != nil {
 			return err
 		}
-		if err := s.scan(d, channels, after, to, fn); err != nil {
+		if err := s.scan(sourcesOf(d, channels), after, to, fn); err != nil {
 			return err
 		}
 	}

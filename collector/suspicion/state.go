@@ -8,7 +8,7 @@ import (
 
 // stateVersion begins every saved state. It changes whenever the layout or the
 // meaning of the state does.
-const stateVersion = 1
+const stateVersion = 2
 
 // ErrState says that a saved state is of another version, or damaged.
 var ErrState = errors.New("suspicion: saved state cannot be used")

@@ -1,7 +1,8 @@
 // Package suspicion looks at the sorted readings of one device for what no
 // single reading shows: a unit that is wrong by a round factor, a counter that
 // outruns time, two devices under one name, a display that counts down, a clock
-// that is behind, a run state and an hour counter that contradict each other.
+// that is behind, a run state and an hour counter that contradict each other, a
+// value that is repeated for a device that cannot be reached.
 //
 // A suspicion is a guess with its evidence. It never changes a reading. While
 // one lasts that makes amounts worthless, what the meter books is held back
@@ -37,16 +38,17 @@ const (
 	Outruns                // grows faster than time passes, or than is possible
 	TwoDevices             // the readings of two devices alternate
 	CountsDown             // falls with every reading
-	Disagrees              // run state and hour counter contradict each other
+	Disagrees              // run state and hour counter, or a status and what it is about, contradict each other
 	ClockSlow              // the device's clock is behind
 	Broke                  // went on from another value: restarted or replaced
 	Exchanged              // two devices went on where the other one was
+	Repeats                // repeats itself while it is said to be offline
 	kinds
 )
 
 // String gives the stable word of a kind, as it is stored and printed.
 func (k Kind) String() string {
-	return [...]string{"unit", "outruns", "two_devices", "counts_down", "disagrees", "clock_behind", "began_anew", "swapped"}[min(k, kinds-1)]
+	return [...]string{"unit", "outruns", "two_devices", "counts_down", "disagrees", "clock_behind", "began_anew", "swapped", "repeats_offline"}[min(k, kinds-1)]
 }
 
 // ParseKind reads the word of a kind.
@@ -61,7 +63,7 @@ func ParseKind(word string) (Kind, bool) {
 
 // Holds says that amounts are worthless while a suspicion of the kind lasts.
 func (k Kind) Holds() bool {
-	return k == Unit || k == Outruns || k == TwoDevices || k == CountsDown
+	return k == Unit || k == Outruns || k == TwoDevices || k == CountsDown || k == Repeats
 }
 
 // Try says what to do about it.
@@ -76,11 +78,13 @@ func (k Kind) Try() string {
 	case CountsDown:
 		return "send it as level count_left if it shows what is left; else see what is really counted"
 	case Disagrees:
-		return "see whether run signal and hour counter belong to the same machine, and the unit of the hours"
+		return "see whether run signal and hour counter belong to the same machine, and the unit of the hours; where it is said to be offline, see who says so"
 	case ClockSlow:
 		return "set the device's clock, or let it send no time"
 	case Broke:
 		return "record the swap if the device was replaced; a restart needs nothing"
+	case Repeats:
+		return "see why the device cannot be reached; have its gateway send nothing for it meanwhile"
 	case Exchanged:
 		return "compare the ids on both devices with the register; put them right, then record what was read at both"
 	}
@@ -115,6 +119,8 @@ const (
 	grownLeast    = 8   // steps that teach a counter's fastest pace
 	fasterLeast   = 8.0 // times its fastest pace
 	fasterHold    = 50.0
+	movesLeast    = 3               // times that it moves before a status is doubted
+	repeatsLeast  = 3               // repeats that are worth a notice
 	lagLeast      = 5 * time.Minute // as for clocks that are ahead
 	lagSteady     = 12              // readings in a row that lag by as much
 	judgeHours    = 24.0            // of known run state
@@ -177,6 +183,18 @@ type saved struct {
 	Lags uint8
 
 	Broke int64 // the last break, ms
+
+	Says      [2]standing // by the device's own status and by its gateway's
+	Belied    bool        // it moved since it was last said to be offline
+	Moves     uint8       // times that it moved while that was said
+	Repeats   uint8       // readings that repeated it, since the last that did not
+	RepeatsAt int64       // the first of these, ms
+}
+
+// standing is what a status says of whether a device can be reached.
+type standing struct {
+	Off   bool
+	Since int64 // ms
 }
 
 // Watch follows one device and group. The zero value must be Reset.
@@ -185,6 +203,8 @@ type Watch struct {
 	s       saved
 	changes []Change
 	settled []Change
+
+	repeated, returned bool // see the methods
 }
 
 // New gives an empty watch.
@@ -236,7 +256,11 @@ func quantityOf(g meter.Group, index uint8) reading.Quantity {
 // it changes. The slice is valid until the next call.
 func (w *Watch) Add(r reading.Reading) []Change {
 	w.changes = w.changes[:0]
+	w.repeated, w.returned = false, false
 	t := r.At.UnixMilli()
+	if w.offline(r, t); w.repeated {
+		return w.changes
+	}
 	w.lag(r, t)
 	if r.Quantity == reading.RunRunning {
 		w.state(t, r.Value != 0)
@@ -246,10 +270,7 @@ func (w *Watch) Add(r reading.Reading) []Change {
 	if !ok {
 		return w.changes
 	}
-	v := r.Value
-	if r.Quantity.Exact() {
-		v = float64(r.Count)
-	}
+	v := valueOf(r)
 	c := &w.s.Channels[g.index]
 	if !c.Has {
 		*c = channel{Has: true, Moved: t, A: point{t, v}, Last: [3]point{{t, v}}}
@@ -576,6 +597,139 @@ func (w *Watch) lag(r reading.Reading, t int64) {
 		w.open(ClockSlow, of, t, fmt.Sprintf("the clock of the device is behind by about %.0f min", float64(lag)/60_000),
 			fmt.Sprintf("%d messages in a row came so late", s.Lags))
 	}
+}
+
+// Online takes what a status says, the device's own or that of the gateway in
+// front of it: whether it can be reached. It goes before readings of the same
+// time.
+func (w *Watch) Online(at time.Time, gateway, on bool) {
+	s := &w.s.Says[0]
+	if gateway {
+		s = &w.s.Says[1]
+	}
+	if on {
+		*s = standing{}
+		return
+	}
+	w.s.Belied = false
+	if !s.Off {
+		*s = standing{true, at.UnixMilli()}
+	}
+}
+
+// Repeated says that the newest reading only repeats an earlier one while the
+// device is said to be offline. A gateway that goes on to send the last value it
+// had does not show that the device stands still.
+func (w *Watch) Repeated() bool { return w.repeated }
+
+// Returned says that the newest reading is the first of the device's own after
+// such ones.
+func (w *Watch) Returned() bool { return w.returned }
+
+// offline compares a reading with what is said of whether the device can be
+// reached. What a counter buffered meanwhile and sent later is its own word,
+// whatever it says; of others, a repeat takes the place of the first report, so
+// that nobody knows.
+func (w *Watch) offline(r reading.Reading, t int64) {
+	s := &w.s
+	if r.Quantity.Cumulative() && r.FromDevice && r.Received.Sub(r.At) > lagLeast {
+		return
+	}
+	const of = 4 // opened for a status, not for a counter
+	said := s.Says[0].Off || s.Says[1].Off
+	if said && !s.Belied && w.same(r) {
+		w.repeated = true
+		if s.Repeats = min(s.Repeats+1, 100); s.Repeats == 1 {
+			s.RepeatsAt = t
+		}
+		if s.Repeats >= repeatsLeast {
+			w.open(Repeats, of, t, nameOf(r.Quantity)+" repeats itself while the device is said to be offline",
+				fmt.Sprintf("%s since %s; %s", shown(r), stamp(s.RepeatsAt), w.saidSince()))
+		}
+		return
+	}
+	if s.Repeats > 0 {
+		w.returned, s.Repeats, s.RepeatsAt = true, 0, 0
+		w.clear(Repeats, of, t)
+	}
+	if !said {
+		s.Belied, s.Moves = false, 0
+		w.clear(Disagrees, of, t)
+		return
+	}
+	if !w.moved(r) {
+		return
+	}
+	s.Belied = true
+	if !r.Quantity.Cumulative() {
+		return // perhaps sent later
+	}
+	if s.Moves = min(s.Moves+1, 100); s.Moves >= movesLeast {
+		w.open(Disagrees, of, t, nameOf(r.Quantity)+" moves on while the device is said to be offline",
+			fmt.Sprintf("%d times, to %s; %s", s.Moves, shown(r), w.saidSince()))
+	}
+}
+
+// same says that a reading shows what was known already.
+func (w *Watch) same(r reading.Reading) bool {
+	switch r.Quantity {
+	case reading.RunRunning:
+		return w.s.StateT != 0 && w.s.On == (r.Value != 0)
+	case reading.PulseIncrement:
+		return r.Count == 0
+	}
+	g, ok := gaugeOf(r.Quantity)
+	c := &w.s.Channels[g.index]
+	return ok && c.Has && c.Last[0].V == valueOf(r)
+}
+
+// moved says that a reading shows something new of something that was known.
+func (w *Watch) moved(r reading.Reading) bool {
+	known := r.Quantity == reading.RunRunning && w.s.StateT != 0
+	if g, ok := gaugeOf(r.Quantity); ok {
+		known = w.s.Channels[g.index].Has
+	}
+	return known && !w.same(r)
+}
+
+// saidSince tells who says since when that the device is offline.
+func (w *Watch) saidSince() string {
+	own, gateway := w.s.Says[0], w.s.Says[1]
+	switch {
+	case !gateway.Off:
+		return "offline since " + stamp(own.Since) + " by its own status"
+	case !own.Off:
+		return "offline since " + stamp(gateway.Since) + " by the status of its gateway"
+	}
+	return "offline since " + stamp(min(own.Since, gateway.Since)) + " by its own status and that of its gateway"
+}
+
+func valueOf(r reading.Reading) float64 {
+	if r.Quantity.Exact() {
+		return float64(r.Count)
+	}
+	return r.Value
+}
+
+func shown(r reading.Reading) string {
+	if r.Quantity == reading.RunRunning {
+		if r.Value != 0 {
+			return "running"
+		}
+		return "stopped"
+	}
+	return short(valueOf(r))
+}
+
+// nameOf is name for whatever is metered.
+func nameOf(q reading.Quantity) string {
+	switch q {
+	case reading.RunRunning:
+		return "the run signal"
+	case reading.PulseIncrement:
+		return "the report of single pulses"
+	}
+	return name(q)
 }
 
 // nearest gives the round factor within a twentieth of a ratio.

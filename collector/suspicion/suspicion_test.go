@@ -30,6 +30,13 @@ func anyReadings(t *rapid.T, g meter.Group) (out []reading.Reading) {
 	last := map[reading.Quantity]float64{}
 	for range rapid.IntRange(0, 120).Draw(t, "n") {
 		at = at.Add(time.Duration(rapid.SampledFrom([]int{0, 1, 60, 600, 3600, 3600, 90_000}).Draw(t, "step")) * time.Second)
+		if rapid.IntRange(0, 9).Draw(t, "status") == 0 {
+			out = append(out, reading.Reading{
+				Channel: reading.Channel{Device: rapid.SampledFrom([]string{"d", "gw"}).Draw(t, "who"), Quantity: reading.StatusOnline},
+				At:      at, Received: at, Value: float64(rapid.IntRange(0, 1).Draw(t, "online")),
+			})
+			continue
+		}
 		q := rapid.SampledFrom(quantities[g]).Draw(t, "quantity")
 		v := last[q]
 		switch rapid.IntRange(0, 7).Draw(t, "how") {
@@ -63,6 +70,10 @@ type seen struct {
 
 func (s *seen) add(w *Watch, m *meter.Fold, in []reading.Reading) {
 	for _, r := range in {
+		if r.Quantity == reading.StatusOnline {
+			w.Online(r.At, r.Device != "d", r.Value != 0)
+			continue
+		}
 		s.Changes = append(s.Changes, w.Add(r)...)
 		for _, iv := range m.Add(r) {
 			s.Changes = append(s.Changes, w.Settled(iv)...)
@@ -118,6 +129,60 @@ func TestWhatBeginsIsNamedAndWhatEndsHadBegun(t *testing.T) {
 			}
 		}
 	})
+}
+
+// While a device is said to be offline, by whoever, what only repeats is no
+// evidence; what moves, or was buffered, is.
+func TestWhatIsRepeatedForADeviceThatIsOfflineIsNoEvidence(t *testing.T) {
+	at := func(minute int) time.Time { return epoch.Add(time.Duration(minute) * time.Minute) }
+	for _, gateway := range []bool{false, true} {
+		w := New(meter.Pulse)
+		changes := []Change{}
+		add := func(minute int, count int64, late time.Duration) (repeated, returned bool) {
+			changes = append(changes, w.Add(reading.Reading{
+				Channel: reading.Channel{Device: "d", Quantity: reading.PulseCount}, At: at(minute), Received: at(minute).Add(late), FromDevice: true, Count: count,
+			})...)
+			return w.Repeated(), w.Returned()
+		}
+		requireAdd := func(minute int, count int64, late time.Duration, repeated, returned bool) {
+			t.Helper()
+			a, b := add(minute, count, late)
+			require.Equal(t, [2]bool{repeated, returned}, [2]bool{a, b}, minute)
+		}
+		requireAdd(0, 100, time.Second, false, false)
+		requireAdd(10, 100, time.Second, false, false)
+		w.Online(at(15), gateway, false)
+		requireAdd(20, 100, time.Second, true, false)
+		requireAdd(25, 100, time.Hour, false, false) // the device's own word, late
+		requireAdd(30, 100, time.Second, true, false)
+		require.Empty(t, changes)
+		requireAdd(40, 100, time.Second, true, false)
+		require.Len(t, changes, 1)
+		require.Equal(t, Repeats, changes[0].Kind)
+		require.True(t, w.Holding())
+		w.Online(at(45), !gateway, true) // the other one does not speak for it
+		requireAdd(50, 100, time.Second, true, false)
+		w.Online(at(55), gateway, true)
+		requireAdd(60, 100, time.Second, false, true)
+		require.Len(t, changes, 2)
+		require.Equal(t, at(60), changes[1].Over)
+		require.False(t, w.Holding())
+		// A status that is wrong is believed until the counter belies it.
+		w.Online(at(65), gateway, false)
+		requireAdd(70, 100, time.Second, true, false)
+		requireAdd(80, 101, time.Second, false, true)
+		requireAdd(90, 101, time.Second, false, false)
+		requireAdd(100, 102, time.Second, false, false)
+		require.Len(t, changes, 2)
+		requireAdd(110, 103, time.Second, false, false)
+		require.Len(t, changes, 3)
+		require.Equal(t, Disagrees, changes[2].Kind)
+		require.False(t, w.Holding())
+		w.Online(at(115), gateway, true)
+		requireAdd(120, 104, time.Second, false, false)
+		require.Len(t, changes, 4)
+		require.Equal(t, at(120), changes[3].Over)
+	}
 }
 
 // A counter that does what counters do is not suspected, at whatever pace and
