@@ -362,6 +362,8 @@ func TestFloodsAreBounded(t *testing.T) {
 	for i := range 1000 {
 		p.rows = append(p.rows, alarm.Row{ID: fmt.Sprint("A-", i), Type: alarm.NoTelemetry, Device: "D-1", State: alarm.Unacknowledged, Priority: alarm.Low, Since: now, Unit: "h"})
 		p.health.Unknown = append(p.health.Unknown, board.Unknown{Device: fmt.Sprint("X-", i), First: now, Last: now})
+		p.health.Noticed = append(p.health.Noticed, board.Notice{At: now, Device: fmt.Sprint("Y-", i)})
+		p.health.Clocks = append(p.health.Clocks, board.Clock{Device: fmt.Sprint("Z-", i), Behind: time.Duration(i) * time.Second})
 	}
 	page := get(t, serve(p), "/alarms").Body.String()
 	require.Equal(t, 200, strings.Count(page, "<article"))
@@ -370,6 +372,11 @@ func TestFloodsAreBounded(t *testing.T) {
 	page = get(t, serve(p), "/health").Body.String()
 	require.Equal(t, 200, strings.Count(page, "<code>X-"))
 	require.Contains(t, page, "And 800 more.")
+	require.Equal(t, 50, strings.Count(page, "<code>Y-"))
+	require.Contains(t, page, "Older ones are not shown.")
+	require.Equal(t, 50, strings.Count(page, "<code>Z-"))
+	require.Contains(t, page, "<code>Z-999", "the worst are shown")
+	require.Contains(t, page, "And 889 more.", "999 to 61 s are off by more than a minute")
 }
 
 func TestEveryPageSaysThatACheckAsks(t *testing.T) {
@@ -502,6 +509,8 @@ func hostilePlant(t *testing.T) (p *plant, id string) {
 		Counts:  []board.Count{{Name: evil}},
 		Kept:    []board.Kept{{Reason: evil, Samples: []board.Sample{{Topic: evil, Payload: evil + "\x00\x1b[31m\xff\u202e\n", Detail: evil}}}},
 		Unknown: []board.Unknown{{Device: evil}},
+		Noticed: []board.Notice{{At: now, Device: evil, Words: evil, Evidence: evil, Try: evil}},
+		Clocks:  []board.Clock{{Device: evil, Hint: evil}},
 	}
 	return p, id
 }

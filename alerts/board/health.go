@@ -1,8 +1,21 @@
 package board
 
 import (
+	"cmp"
 	"net/http"
+	"slices"
 	"strings"
+	"time"
+)
+
+// NoticesShown is how many notices the page shows at most.
+const NoticesShown = 50
+
+// Clocks are shown that are off by more than clockOff, so many at most: less is
+// no more than a message may be under way.
+const (
+	clockOff    = time.Minute
+	clocksShown = 50
 )
 
 type healthBody struct {
@@ -13,7 +26,18 @@ type healthBody struct {
 	Unknown []unknownView
 	// MoreUnknown counts those that are not shown.
 	MoreUnknown int
+	Noticed     []noticeView
+	Full        bool // there may be older notices
+	Clocks      []clockView
+	MoreClocks  int
 }
+
+type noticeView struct {
+	At, Until, Device, Words, Evidence, Try string
+	Lasts                                   bool
+}
+
+type clockView struct{ Device, Off, Hint string }
 
 type checkView struct{ Name, Level, What, Try, Since string }
 
@@ -60,8 +84,43 @@ func (b *board) health(r *http.Request, v *view) error {
 	for _, u := range h.Unknown[:len(h.Unknown)-body.MoreUnknown] {
 		body.Unknown = append(body.Unknown, unknownView{u.Device, v.clock(u.First), v.ago(u.Last), u.Messages})
 	}
+	for _, n := range h.Noticed[:min(len(h.Noticed), NoticesShown)] {
+		body.Noticed = append(body.Noticed, v.notice(n))
+	}
+	body.Full = len(body.Noticed) == NoticesShown
+	off := clocksOff(h.Clocks)
+	body.MoreClocks = max(0, len(off)-clocksShown)
+	for _, c := range off[:len(off)-body.MoreClocks] {
+		cv := clockView{Device: c.Device, Hint: c.Hint}
+		switch {
+		case c.Behind > clockOff:
+			cv.Off = "behind by " + span(c.Behind)
+		case c.Behind < -clockOff:
+			cv.Off = "ahead by " + span(-c.Behind)
+		}
+		body.Clocks = append(body.Clocks, cv)
+	}
 	v.Body = &body
 	return nil
+}
+
+func (v *view) notice(n Notice) noticeView {
+	out := noticeView{At: v.clock(n.At), Device: n.Device, Words: n.Words, Evidence: n.Evidence, Lasts: n.Until.IsZero()}
+	if out.Lasts {
+		out.Try = n.Try // what is over asks for nothing
+	} else if n.Until.After(n.At) {
+		out.Until = v.clock(n.Until)
+	}
+	return out
+}
+
+// clocksOff gives the clocks that are wrong, the worst first.
+func clocksOff(all []Clock) []Clock {
+	off := slices.DeleteFunc(slices.Clone(all), func(c Clock) bool { return c.Hint == "" && c.Behind.Abs() <= clockOff })
+	slices.SortStableFunc(off, func(a, b Clock) int {
+		return cmp.Or(cmp.Compare(b.Behind.Abs(), a.Behind.Abs()), strings.Compare(a.Device, b.Device))
+	})
+	return off
 }
 
 // healthz says whether the program does its work at all.

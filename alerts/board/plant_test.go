@@ -155,6 +155,15 @@ func (p *plant) withAlarms() *plant {
 		Counts:  []board.Count{{Name: "received", N: 120456}, {Name: "stored", N: 120001}, {Name: "duplicates", N: 400}, {Name: "kept aside", N: 55}},
 		Kept:    []board.Kept{{Reason: "unknown_device", N: 52, Samples: []board.Sample{{Received: now.Add(-time.Minute), Topic: "lube/v1/bend/D-1099/pulse", Payload: `{"count": 118}`, Detail: "no such device in the register"}}}},
 		Unknown: []board.Unknown{{Device: "D-1099", First: now.AddDate(0, 0, -2), Last: now.Add(-time.Minute), Messages: 52}},
+		Noticed: []board.Notice{
+			{At: now.Add(-4 * time.Hour), Device: "D-1003", Words: "the pulse count repeats itself while the device is said to be offline", Evidence: "106 since 2027-01-04T01:40:00Z; offline since 2027-01-04T01:31:00Z by the status of its gateway", Try: "see why the device cannot be reached"},
+			{At: now.Add(-30 * time.Hour), Until: now.Add(-28 * time.Hour), Words: "a session of the broker was lost", Evidence: "messages of 2 h may be missing"},
+			{At: now.Add(-50 * time.Hour), Until: now.Add(-50 * time.Hour), Device: "D-1002", Words: "the pulse count went on from 800 after 15234: a restart, an old save, or another device?", Evidence: "15234 at 2027-01-02T03:00:00Z, 800 at 2027-01-02T04:00:00Z", Try: "record the swap if the device was replaced"},
+		},
+		Clocks: []board.Clock{
+			{Device: "D-1001", Behind: 20 * time.Second}, {Device: "D-1004", Behind: 2*time.Hour + time.Minute},
+			{Device: "D-1005", Behind: -7 * time.Minute}, {Device: "D-1006", Hint: "it sends seconds since its start, no time"},
+		},
 	}
 	return p
 }

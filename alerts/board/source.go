@@ -50,6 +50,8 @@ type Health struct {
 	Counts  []Count // of the intake, in the order to show
 	Kept    []Kept
 	Unknown []Unknown
+	Noticed []Notice // newest first
+	Clocks  []Clock
 }
 
 // Check is one named check.
@@ -82,6 +84,24 @@ type Sample struct {
 	Topic    string    `json:"topic"`
 	Payload  string    `json:"payload"`
 	Detail   string    `json:"detail,omitempty"`
+}
+
+// Notice is something that was noticed about a device's readings, or about the
+// collecting itself, and that may be over by now.
+type Notice struct {
+	At       time.Time
+	Until    time.Time // zero: it lasts; At: it took no time
+	Device   string    // empty: the program's own
+	Words    string
+	Evidence string
+	Try      string
+}
+
+// Clock is what is known of a device's own clock.
+type Clock struct {
+	Device string
+	Behind time.Duration // negative: ahead
+	Hint   string        // what else is wrong with it; mostly empty
 }
 
 // Unknown is a device that sends and is not in the register.

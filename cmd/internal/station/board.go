@@ -12,6 +12,7 @@ import (
 	"dwindle/alerts/ledger"
 	"dwindle/collector/journal"
 	"dwindle/collector/reading"
+	"dwindle/collector/suspicion"
 	"dwindle/config"
 	"dwindle/forecast"
 )
@@ -92,6 +93,20 @@ func (b boardSource) Health(ctx context.Context) (board.Health, error) {
 	unknown, err := b.c.journal.Unknown(ctx)
 	if err != nil {
 		return out, err
+	}
+	noticed, err := b.c.intake.Notices(ctx, false, board.NoticesShown)
+	if err != nil {
+		return out, err
+	}
+	for _, n := range noticed {
+		row := board.Notice{At: n.At, Until: n.Until, Device: n.Device, Words: n.Words, Evidence: n.Evidence}
+		if k, ok := suspicion.ParseKind(n.Kind); ok {
+			row.Try = k.Try()
+		}
+		out.Noticed = append(out.Noticed, row)
+	}
+	for _, c := range b.c.intake.Clocks() {
+		out.Clocks = append(out.Clocks, board.Clock{Device: c.Device, Behind: c.Behind, Hint: c.Hint})
 	}
 	for _, u := range unknown {
 		out.Unknown = append(out.Unknown, board.Unknown{Device: u.Device, First: u.First, Last: u.Last, Messages: u.Count})
