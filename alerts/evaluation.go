@@ -24,6 +24,7 @@ type evaluation struct {
 
 	silences map[string]silence // by device, asked once
 	standing map[string]bool    // by machine, asked once
+	deafness []span             // when messages were not received or not stored
 }
 
 func newEvaluation(site *config.Site, fleet forecast.Fleet, src forecast.Source) *evaluation {
@@ -42,6 +43,7 @@ type finding struct {
 // observe builds the conditions of all types, gateways before the devices
 // behind them, because a silent gateway stands for its devices.
 func (e *evaluation) observe(ctx context.Context, known map[alarm.Key]alarm.Alarm) ([]finding, error) {
+	e.deafness = deafness(known)
 	out, err := e.silent(ctx, known)
 	if err != nil {
 		return nil, err

@@ -24,7 +24,8 @@ func (e *evaluation) gatewaySilent(g *config.Gateway, behind []*device, states m
 			continue
 		}
 		heard++
-		if q.silent {
+		// What was not received here is no fault of the gateway.
+		if q.silent && !e.deaf(q.seen, q.limit) {
 			quiet = append(quiet, member{d, q})
 		}
 	}

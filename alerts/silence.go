@@ -160,6 +160,9 @@ func (e *evaluation) noTelemetry(d *device, q silence, known map[alarm.Key]alarm
 			o.Rules = []alarm.Rule{alarm.ParentSilent}
 		}
 	}
+	if e.deaf(q.seen, q.limit) {
+		o.Rules = append(o.Rules, alarm.CollectorDown)
+	}
 	if !q.silent {
 		return f // texts of the open occurrence stay as they were
 	}

@@ -72,7 +72,7 @@ func (w *Watch) Evaluate(ctx context.Context, fleet forecast.Fleet, src forecast
 	for _, f := range found {
 		s.step(f.key, f.observation, e.at)
 	}
-	s.forget(e, found)
+	s.forget(found, e.at, func(t alarm.Type) bool { return !ofCollector(t) })
 	w.noteFills(s, fleet)
 	return s.commit(ctx)
 }
@@ -148,8 +148,9 @@ func same(a, b alarm.Alarm) bool {
 	return reflect.DeepEqual(a, b)
 }
 
-// forget ends the alarms of subjects that left the register.
-func (s *stage) forget(e *evaluation, found []finding) {
+// forget ends the alarms of subjects that left the register, of the types that
+// were looked at.
+func (s *stage) forget(found []finding, at time.Time, looked func(alarm.Type) bool) {
 	visited := make(map[alarm.Key]bool, len(found))
 	for _, f := range found {
 		visited[f.key] = true
@@ -158,11 +159,11 @@ func (s *stage) forget(e *evaluation, found []finding) {
 		return strings.Compare(string(a.Type)+" "+a.Subject, string(b.Type)+" "+b.Subject)
 	})
 	for _, key := range keys {
-		if visited[key] {
+		if visited[key] || !looked(key.Type) {
 			continue
 		}
 		old, _ := s.get(key)
-		r := alarm.Delete(old, "no longer in the register, or no longer at a point", e.at)
+		r := alarm.Delete(old, "no longer in the register, or no longer at a point", at)
 		s.change.Transitions = append(s.change.Transitions, r.Transitions...)
 		if len(r.Transitions) > 0 && r.Alarm.Occurrence != "" {
 			s.occurrence(r.Alarm)

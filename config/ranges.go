@@ -134,6 +134,7 @@ const leastReadingsDays = 70
 var AlarmTypes = []string{
 	"empty_before_visit", "empty_date_drifts", "under_delivery", "over_delivery",
 	"run_without_dose", "no_telemetry", "gateway_silent", "setting_differs",
+	"collector_trouble", "doubtful_data",
 }
 
 // words holds the allowed words by struct and key; for a list those of its

@@ -21,6 +21,8 @@ const (
 	NoTelemetry      Type = "no_telemetry"   // a dispenser or a machine's run signal
 	GatewaySilent    Type = "gateway_silent" // parent of no_telemetry
 	SettingDiffers   Type = "setting_differs"
+	CollectorTrouble Type = "collector_trouble" // a part of this program; stands for silence that follows from it
+	DoubtfulData     Type = "doubtful_data"     // readings of a device that cannot be right
 )
 
 // Priority ranks what to do first.
@@ -78,6 +80,8 @@ type Row struct {
 	Children []string `json:"children,omitempty"`
 
 	Machine string `json:"machine,omitempty"`
+	// Part of the collector that is in trouble: the name of its health check.
+	Part string `json:"part,omitempty"`
 	// Announced is when people were first told; Since is when the condition
 	// began. Nil when it never was (suppressed or shelved all along).
 	Announced   *time.Time `json:"announced,omitempty"`

@@ -6,7 +6,7 @@ import (
 )
 
 // Key names one alarm: a type at a subject. The subject is a point, a device
-// (dispenser or machine) or a gateway, as the type says.
+// (dispenser or machine), a gateway or a part of the collector, as the type says.
 type Key struct {
 	Type    Type   `json:"type"`
 	Subject string `json:"subject"`
@@ -86,6 +86,7 @@ type Seen struct {
 	Device         string    `json:"device,omitempty"`
 	Gateway        string    `json:"gateway,omitempty"`
 	Machine        string    `json:"machine,omitempty"`
+	Part           string    `json:"part,omitempty"` // of the collector
 	Value          float64   `json:"value"`
 	Limit          float64   `json:"limit"`
 	Unit           string    `json:"unit"`
@@ -142,7 +143,7 @@ func (a *Alarm) base() State {
 // Row gives the current or last occurrence as people read it.
 func (a *Alarm) Row() Row {
 	r := Row{
-		ID: a.Occurrence, Type: a.Type, Point: a.Seen.Point, Device: a.Seen.Device, Gateway: a.Seen.Gateway, Machine: a.Seen.Machine,
+		ID: a.Occurrence, Type: a.Type, Point: a.Seen.Point, Device: a.Seen.Device, Gateway: a.Seen.Gateway, Machine: a.Seen.Machine, Part: a.Seen.Part,
 		State: a.State(), Priority: a.Priority, PriorityReason: a.Seen.PriorityReason, Since: a.Began,
 		Value: a.Seen.Value, Limit: a.Seen.Limit, Unit: a.Seen.Unit, Detail: a.Seen.Detail,
 		Cause: a.Seen.Cause, Consequence: a.Seen.Consequence, Response: slices.Clone(a.Seen.Response), Owner: a.Seen.Owner,

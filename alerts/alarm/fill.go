@@ -9,7 +9,8 @@ var generic = map[string]string{
 	"visit": "a later day", "planned": "the planned date", "manual": "the quantity of the plan", "missed": "the quantity of the plan",
 	"duty": "what the forecast expects", "duty_planned": "what the plan says", "setting": "one setting", "setting_registered": "another one",
 	"share": "another share", "remaining": "what is", "value": "several", "interval": "few run-hours", "blind": "What hangs on it",
-	"difference": "another share", "since": "an unknown time",
+	"difference": "another share", "part": "a part of the collector", "what": "it does not do its job", "harm": "What it is for is not done",
+	"try": "see the health page and the log", "doubts": "its readings cannot be right", "remedy": "compare the device with what it sends", "from": "when it began", "since": "an unknown time",
 }
 
 // Fill puts values into the placeholders of a text. A placeholder without a

@@ -6,15 +6,16 @@ type Rule string
 
 // The rules.
 const (
-	PlannedDown   Rule = "D1" // planned shutdown covers now and the date in question
-	MachineDown   Rule = "D2" // machine stands longer than settling
-	Commissioning Rule = "D3" // dispenser is being taken into service
-	ParentSilent  Rule = "D4" // the gateway in front is silent; its alarm stands for its children
-	UnderOrder    Rule = "D5" // point or device out of service under an order
-	JustChanged   Rule = "D6" // reservoir changed within the settling time
-	Backlog       Rule = "D7" // stored messages of an outage are being worked off
-	Withheld      Rule = "D8" // too little evidence for a forecast
-	CauseNamed    Rule = "D9" // another alarm of the point says why
+	PlannedDown   Rule = "D1"  // planned shutdown covers now and the date in question
+	MachineDown   Rule = "D2"  // machine stands longer than settling
+	Commissioning Rule = "D3"  // dispenser is being taken into service
+	ParentSilent  Rule = "D4"  // the gateway in front is silent; its alarm stands for its children
+	UnderOrder    Rule = "D5"  // point or device out of service under an order
+	JustChanged   Rule = "D6"  // reservoir changed within the settling time
+	Backlog       Rule = "D7"  // stored messages of an outage are being worked off
+	Withheld      Rule = "D8"  // too little evidence for a forecast
+	CauseNamed    Rule = "D9"  // another alarm of the point says why
+	CollectorDown Rule = "D10" // this program received or stored nothing when it fell silent
 )
 
 var ruleWords = map[Rule]string{
@@ -27,6 +28,7 @@ var ruleWords = map[Rule]string{
 	Backlog:       "stored messages are being worked off",
 	Withheld:      "forecast is withheld",
 	CauseNamed:    "another alarm of this point names the cause",
+	CollectorDown: "messages were not received or not stored here; see the alarm of the collector",
 }
 
 // Words says in plain words why the rule hides an alarm.

@@ -95,6 +95,8 @@ func (v *view) alarm(r *alarm.Row) alarmView {
 		if m := v.Site.Machine(r.Device); m != nil {
 			a.SubjectName = m.Name
 		}
+	case r.Part != "":
+		a.Subject = r.Part
 	default:
 		a.Subject = r.Gateway
 		if g := v.Site.Gateway(r.Gateway); g != nil {

@@ -91,7 +91,7 @@ func Subject(site *config.Site, r alarm.Row) string {
 	if d := site.Dispenser(r.Device); d != nil {
 		return joinWith("dispenser "+r.Device, " at ", d.Point)
 	}
-	return cmp.Or(r.Point, r.Device, r.Gateway)
+	return cmp.Or(r.Point, r.Device, r.Gateway, r.Part)
 }
 
 func bracketed(s string) string {

@@ -177,6 +177,7 @@ func (c *Station) start(group *errgroup.Group, gctx context.Context) (at Address
 	}
 	group.Go(func() error { return c.pulse(gctx) })
 	group.Go(func() error { return c.evaluate(gctx) })
+	group.Go(func() error { return c.troubles(gctx) })
 	group.Go(func() error { return c.learn(gctx) })
 	group.Go(func() error { return c.reload(gctx, opt.Reload, clients) })
 	group.Go(func() error { return c.intakeLives(gctx) })

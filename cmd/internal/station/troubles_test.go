@@ -1,0 +1,147 @@
+package station
+
+import (
+	"context"
+	"os"
+	"path/filepath"
+	"slices"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"dwindle/alerts/alarm"
+	"dwindle/collector/health"
+	"dwindle/collector/reading"
+	"dwindle/collector/simulate"
+	"dwindle/config"
+)
+
+func TestPartsThatAskForSomebody(t *testing.T) {
+	for name, want := range map[string][2]bool{ // vital, warns
+		"journal": {true, false}, "journal disk": {true, true}, "journal file": {true, true}, "clock": {true, true}, "writer": {true, false},
+		"broker connection": {true, false}, "broker quay delivery": {true, true}, "embedded broker": {true, false}, "sparkplug subscription": {true, false},
+		"disk reserve": {false, true}, "damaged stores": {false, true}, "snapshots": {false, true},
+		"forecast": {false, false}, "doubtful readings": {false, false}, "device clocks": {false, false},
+	} {
+		p := part(health.Check{Name: name})
+		require.Equal(t, want, [2]bool{p.Vital, p.Warns}, name)
+	}
+}
+
+// lookAt lets the alarms about the collector look as if the checks had stood so
+// long: no test waits for minutes.
+func lookAt(t *testing.T, c *Station, later time.Duration) {
+	t.Helper()
+	now, err := c.collectorNow(t.Context(), time.Now(), true)
+	require.NoError(t, err)
+	now.Now = now.Now.Add(later)
+	_, err = c.watch.EvaluateCollector(t.Context(), time.Now().Add(later), now)
+	require.NoError(t, err)
+}
+
+// trouble gives the listed alarm about a part, if there is one.
+func trouble(t *testing.T, c *Station, part string) (alarm.Row, bool) {
+	t.Helper()
+	rows, err := c.AlarmRows(t.Context(), false)
+	require.NoError(t, err)
+	i := slices.IndexFunc(rows, func(r alarm.Row) bool { return r.Type == alarm.CollectorTrouble && r.Part == part })
+	if i < 0 {
+		return alarm.Row{}, false
+	}
+	return rows[i], true
+}
+
+// While the disk is full the alarm that says so is written on that disk, and it
+// ends when there is room.
+func TestAFullDiskIsAnAlarm(t *testing.T) {
+	disk := t.TempDir()
+	if err := syscall.Mount("tmpfs", disk, "tmpfs", 0, "size=12m"); err != nil {
+		missing := "a small file system cannot be mounted here (needs root): " + err.Error()
+		if os.Getenv("CI") == "true" {
+			require.FailNow(t, missing)
+		}
+		t.Skip(missing)
+	}
+	t.Cleanup(func() { require.NoError(t, syscall.Unmount(disk, 0)) })
+	ballast := filepath.Join(disk, "ballast")
+	fullDisk(t, disk, func(*Station) {
+		f, err := os.Create(ballast)
+		require.NoError(t, err)
+		for block := make([]byte, 4096); ; {
+			if _, err := f.Write(block); err != nil {
+				break
+			}
+		}
+		require.NoError(t, f.Close())
+	}, func(*Station) { require.NoError(t, os.Remove(ballast)) })
+}
+
+// The same of a journal that is bounded, which needs no file system of its own.
+func TestAJournalThatCannotBeWrittenIsAnAlarm(t *testing.T) {
+	fullDisk(t, t.TempDir(),
+		func(c *Station) { require.NoError(t, c.Journal().Limit(context.Background(), 1)) },
+		func(c *Station) { require.NoError(t, c.Journal().Limit(context.Background(), 0)) })
+}
+
+func fullDisk(t *testing.T, dir string, fill, free func(*Station)) {
+	site := simulate.New(simulate.Options{Seed: 4, Points: 5, Days: 30}).Site()
+	site.Data = filepath.Join(dir, "data")
+	site.Connections = config.Connections{Prefix: config.DefaultPrefix}
+	c, err := New(t.Context(), site, Options{})
+	require.NoError(t, err)
+	closed := false
+	defer func() {
+		if !closed {
+			_ = c.Close()
+		}
+	}()
+	n := 0
+	send := func() {
+		n++
+		payload := append([]byte("no JSON "), make([]byte, 2000)...)
+		ctx, cancel := context.WithTimeout(t.Context(), 100*time.Millisecond)
+		defer cancel() // the queue is full when nothing is written
+		_ = c.Intake().Submit(ctx, reading.Message{Topic: "lube/v1/" + site.ID + "/nobody/run", Payload: payload, Received: time.Now().Add(-time.Duration(n) * time.Second), Source: "test"})
+	}
+	fill(c)
+	for levelOf(c, "journal") != health.Bad && n < 20_000 {
+		send()
+	}
+	soon(t, func() bool { return levelOf(c, "journal") == health.Bad })
+	lookAt(t, c, 30*time.Second)
+	_, there := trouble(t, c, "journal")
+	require.False(t, there, "it may pass")
+	lookAt(t, c, 2*time.Minute)
+	r, there := trouble(t, c, "journal")
+	require.True(t, there, "it must be seen while nothing can be stored")
+	require.Equal(t, []any{alarm.Unacknowledged, alarm.Medium, "gateway_owner"}, []any{r.State, r.Priority, r.Owner})
+	require.Contains(t, r.Cause, "nothing is acknowledged")
+	require.NoError(t, c.Decide(t.Context(), Decision{Verb: Acknowledge, ID: r.ID, By: "kim", Note: "I make room", At: time.Now()}), "decisions are written, too")
+	require.Equal(t, health.Bad, levelOf(c, "journal"), "still")
+
+	free(c)
+	soon(t, func() bool { send(); return levelOf(c, "journal") == health.Ok })
+	lookAt(t, c, 3*time.Minute)
+	lookAt(t, c, 7*time.Minute)
+	_, there = trouble(t, c, "journal")
+	require.False(t, there, "it ends by itself")
+	closed = true
+	require.NoError(t, c.Close())
+}
+
+// The loop of a serving station looks by itself, and a broker that is not there
+// is told within its minute and a look.
+func TestAServingStationLooksAtItself(t *testing.T) {
+	require.Less(t, troublesEvery, time.Minute)
+	c := served(t, embedded, nil)
+	soon(t, func() bool { return c.Ready().OK() })
+	c.health.Set("broker elsewhere connection", health.Bad, "no connection", "see the broker")
+	require.NoError(t, c.lookAtCollector(t.Context(), time.Now(), true))
+	_, there := trouble(t, c, "broker elsewhere connection")
+	require.False(t, there)
+	lookAt(t, c, 2*time.Minute)
+	_, there = trouble(t, c, "broker elsewhere connection")
+	require.True(t, there)
+}
