@@ -26,6 +26,7 @@ func (c serveCmd) Run(e *env) error {
 	if os.Getenv("GOGC") == "" {
 		debug.SetGCPercent(servePercent)
 	}
+	defer station.Lean()()
 	site, err := c.load(e)
 	if err != nil {
 		return err

@@ -38,7 +38,7 @@ var (
 	readerPragmas = []pragma{
 		{"busy_timeout", "10000", "10000"},
 		{"temp_store", "memory", "2"},
-		{"cache_size", "-512", "-512"}, // KiB of each of some; the kernel caches behind them
+		{"cache_size", "-256", "-256"}, // KiB of each of some; the kernel caches behind them
 		{"query_only", "1", "1"},
 		{"trusted_schema", "0", "0"},
 	}

@@ -25,7 +25,7 @@ import (
 const (
 	maxPacketBytes = 256 << 10 // one packet; a larger one ends its connection
 	maxClients     = 10_000
-	maxUnanswered  = 8192 // QoS 1 packets of one client in hand; more must wait
+	maxUnanswered  = 4096 // QoS 1 packets of one client in hand; more must wait. Some commits' worth
 	maxPending     = 256  // packets waiting to go out to one local subscriber
 	maxKept        = 256  // unacknowledged packets kept for one local subscriber
 	maxSessionS    = 3600 // how long a gone subscriber's session is kept, s

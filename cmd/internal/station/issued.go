@@ -9,6 +9,9 @@ import (
 	"dwindle/forecast"
 )
 
+// rowBytes is room for most rows of forecasts as JSON.
+const rowBytes = 640
+
 // keepIssued keeps the first forecasts of each civil day as they were issued:
 // what was said must stay readable beside what came, whatever a later program
 // would have said. Once a day is enough to judge by and spares the flash. A
@@ -22,14 +25,19 @@ func (c *Station) keepIssued(ctx context.Context, fleet forecast.Fleet) {
 		if _, _, kept, err := c.journal.Forecast(ctx, today); err != nil || kept {
 			return err
 		}
-		rows := make([]forecast.Row, 0, len(fleet.States))
+		// A row at a time: all at once would take many times their size.
+		body := append(make([]byte, 0, rowBytes*len(fleet.States)+2), '[')
 		for i := range fleet.States {
-			rows = append(rows, fleet.States[i].Row)
+			row, err := json.Marshal(&fleet.States[i].Row)
+			if err != nil {
+				return fmt.Errorf("keep the forecasts of %s: %w", today, err)
+			}
+			if i > 0 {
+				body = append(body, ',')
+			}
+			body = append(body, row...)
 		}
-		body, err := json.Marshal(rows)
-		if err != nil {
-			return fmt.Errorf("keep the forecasts of %s: %w", today, err)
-		}
+		body = append(body, ']')
 		return c.journal.SaveForecast(ctx, today, fleet.At, body)
 	}()
 	if err != nil {
