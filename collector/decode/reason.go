@@ -46,7 +46,7 @@ var reasonWords = [reasons]struct{ word, remedy string }{
 	NoReason:       {"none", "nothing to do"},
 	BadTopic:       {"bad_topic", "publish to <prefix>/<site>/<device>/<kind>, or say what the topic means under connections.mappings; ids are letters, digits, '.', '_' and '-', at most 64"},
 	WrongSite:      {"wrong_site", "check the site level of the topic against the site id in the site file; topics are compared letter by letter"},
-	UnknownDevice:  {"unknown_device", "add the device to the site file, or correct the id in the topic; then the kept messages can be fed in again"},
+	UnknownDevice:  {"unknown_device", "add the device to the site file, or correct the id in the topic; then `dwindle replay --kept` feeds them in again"},
 	UnknownKind:    {"unknown_kind", "the last topic level must be run, pulse, dose, level, status or change"},
 	WrongDevice:    {"wrong_device", "run is for machines; pulse, dose, level and change are for dispensers; gateways send status only"},
 	Empty:          {"empty", "no payload: a retained message was cleared, or the device sends nothing for false or 0; let it send a JSON object"},

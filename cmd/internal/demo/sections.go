@@ -59,7 +59,7 @@ func (p *printer) headline() {
 	case 0:
 		b.WriteString(" No reservoir is likely to be empty before its next visit.")
 	default:
-		fmt.Fprintf(&b, " %s more likely than not to be empty before its next visit.", verb(soon, "reservoir is", "reservoirs are"))
+		fmt.Fprintf(&b, " %s more likely than not to be empty before the next visit.", verb(soon, "reservoir is", "reservoirs are"))
 	}
 	for _, s := range known {
 		// A point that may or may not dispense has an early date but no likely
