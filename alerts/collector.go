@@ -181,7 +181,7 @@ func (e *evaluation) doubt(device string, of []Doubt) finding {
 	slices.SortStableFunc(of, func(a, b Doubt) int { return a.At.Compare(b.At) })
 	o := &f.observation
 	o.Says, o.Since, o.Evidence = alarm.Set, of[0].At, e.at
-	o.Priority, o.Seen.PriorityReason = alarm.Low, "low: nothing is near its empty date for it; such a point has an alarm of its own"
+	o.Priority, o.Seen.PriorityReason = alarm.Low, "low: a point that nears its empty date has an alarm of its own"
 	var said, try []string
 	for _, d := range of {
 		said = append(said, fmt.Sprintf("%s (%s)", d.Words, d.Evidence))
@@ -190,7 +190,7 @@ func (e *evaluation) doubt(device string, of []Doubt) finding {
 		}
 	}
 	values := map[string]string{
-		"doubts": of[0].Words, "device": device, "remedy": strings.Join(try, "; "), "from": e.site.Today(of[0].At).Format("2006-01-02"),
+		"doubts": of[0].Words, "device": device, "remedy": strings.Join(try, "; "), "from": (e.site.Today(of[0].At) - 1).Format("2006-01-02"), // it takes some readings to be seen
 	}
 	o.Seen.Device = device
 	if m := e.site.Machine(device); m != nil {

@@ -141,7 +141,7 @@ func TestReadingsInDoubt(t *testing.T) {
 	require.Equal(t, []any{alarm.DoubtfulData, "D-01", "P-01", alarm.Low, "gateway_owner"}, []any{r.Type, r.Device, r.Point, r.Priority, r.Owner})
 	require.Equal(t, "grows 60 times too fast (60 in 1 h)", r.Detail)
 	require.Contains(t, r.Response, "Look at what is doubted: put the unit right.")
-	require.Contains(t, r.Response, "When it is put right: run what was kept aside again with dwindle replay --kept --from 2027-01-04.")
+	require.Contains(t, r.Response, "When it is put right: run what was kept aside and what came since again with dwindle replay --kept --from 2027-01-03.")
 
 	for range 4 {
 		require.Empty(t, p.collector(time.Hour, alerts.Collector{Now: checksClock}), "not asked for: it stays")

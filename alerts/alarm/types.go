@@ -304,7 +304,7 @@ var definitions = []Definition{
 			"Look at what is doubted: {remedy}.",
 			"Try the mapping on a message of {device}: dwindle check --try with its topic and payload. Are unit and value those of its display?",
 			"Compare wiring, id and topic of {device} with the register.",
-			"When it is put right: run what was kept aside again with dwindle replay --kept --from {from}.",
+			"When it is put right: run what was kept aside and what came since again with dwindle replay --kept --from {from}.",
 		},
 		Cautions:    []Caution{Rotating, Dust},
 		RespondIn:   "days",

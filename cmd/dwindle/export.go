@@ -174,6 +174,7 @@ type alarmRow struct {
 	Owner          string     `json:"owner"`
 	AcknowledgedBy string     `json:"acknowledged_by"`
 	ShelvedUntil   *time.Time `json:"shelved_until"`
+	Part           string     `json:"part"` // of the collector
 }
 
 func alarmRowOf(r alarm.Row) alarmRow {
@@ -181,7 +182,7 @@ func alarmRowOf(r alarm.Row) alarmRow {
 		ID: r.ID, Type: string(r.Type), Point: r.Point, Device: r.Device, Gateway: r.Gateway, State: string(r.State),
 		Priority: string(r.Priority), Since: r.Since, Ended: r.Ended, Value: r.Value, Limit: r.Limit, Unit: r.Unit,
 		Cause: r.Cause, Consequence: r.Consequence, Response: numbered(r.Response), Owner: r.Owner,
-		AcknowledgedBy: r.AcknowledgedBy, ShelvedUntil: r.ShelvedUntil,
+		AcknowledgedBy: r.AcknowledgedBy, ShelvedUntil: r.ShelvedUntil, Part: r.Part,
 	}
 }
 

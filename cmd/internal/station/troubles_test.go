@@ -2,9 +2,11 @@ package station
 
 import (
 	"context"
+	"fmt"
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 	"syscall"
 	"testing"
 	"time"
@@ -144,4 +146,51 @@ func TestAServingStationLooksAtItself(t *testing.T) {
 	lookAt(t, c, 2*time.Minute)
 	_, there = trouble(t, c, "broker elsewhere connection")
 	require.True(t, there)
+}
+
+// A machine that sends minutes as hours is asked about, and no more once it
+// sends hours again.
+func TestAWrongUnitIsAnAlarm(t *testing.T) {
+	site := simulate.New(simulate.Options{Seed: 4, Points: 5, Days: 30}).Site()
+	site.Data = t.TempDir()
+	site.Connections = config.Connections{Prefix: config.DefaultPrefix}
+	c, err := New(t.Context(), site, Options{})
+	require.NoError(t, err)
+	defer func() { require.NoError(t, c.Close()) }()
+	machine := site.Machines[0].ID
+	at, hours := time.Now().Add(-100*time.Hour).Truncate(time.Second), 1000.0
+	send := func(n int, each float64) {
+		for range n {
+			at, hours = at.Add(time.Hour), hours+each
+			require.NoError(t, c.Intake().Submit(t.Context(), reading.Message{
+				Topic: "lube/v1/" + site.ID + "/" + machine + "/run", Payload: fmt.Appendf(nil, `{"at":%q,"hours":%.2f}`, at.Format(time.RFC3339), hours), Received: at, Source: "test",
+			}))
+		}
+		require.NoError(t, c.Intake().Flush(t.Context()))
+	}
+	listed := func() (out []alarm.Row) {
+		rows, err := c.AlarmRows(t.Context(), false)
+		require.NoError(t, err)
+		for _, r := range rows {
+			if r.Type == alarm.DoubtfulData {
+				out = append(out, r)
+			}
+		}
+		return out
+	}
+	send(10, 0.9)
+	send(10, 54)
+	lookAt(t, c, 0)
+	require.Empty(t, listed())
+	lookAt(t, c, 31*time.Minute)
+	require.Len(t, listed(), 1)
+	r := listed()[0]
+	require.Equal(t, machine, r.Device)
+	require.Contains(t, r.Cause, "minutes in a field of hours")
+	require.Contains(t, strings.Join(r.Response, " "), "replay --kept --from "+r.Since.AddDate(0, 0, -1).In(site.Location()).Format("2006-01-02"), "the day before it was seen")
+
+	send(10, 0.9)
+	lookAt(t, c, 62*time.Minute)
+	lookAt(t, c, 93*time.Minute)
+	require.Empty(t, listed())
 }
