@@ -275,7 +275,7 @@ var definitions = []Definition{
 		Cause: []string{
 			"{what}", "disk full, slow or faulty", "broker away, or it refuses the account or the subscription", "clock of this machine not set",
 		},
-		Consequence: "{harm} until {part} works again.",
+		Consequence: "{harm} until the check of {part} is ok again.",
 		Response: []string{
 			"Do what its health check says: {try}.",
 			"See the health page and the log of dwindle serve: does anything else fail with it?",
