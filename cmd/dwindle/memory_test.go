@@ -40,8 +40,7 @@ const memoryDays = 40
 //
 // The plant is sound: 40 days of three pulses a day lie behind it, and nearly no
 // point has an alarm. All dispensers report over one connection, as they do
-// behind a gateway or another broker; each connection of its own takes about
-// 20 KB more.
+// behind a gateway or another broker; connections of their own come on top.
 func BenchmarkMemory(b *testing.B) {
 	if _, err := os.Stat("/proc/self/status"); err != nil {
 		b.Skip("needs Linux: resident memory is read from /proc")
