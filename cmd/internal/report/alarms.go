@@ -33,7 +33,8 @@ func alarmBlock(w io.Writer, width int, site *config.Site, r alarm.Row) error {
 	fmt.Fprintf(w, "%s %s  %s\n", priorityMarks[r.Priority], TypeWords(r.Type), Subject(site, r))
 	lines := []struct{ head, text string }{
 		{"state:", stateLine(site, r)},
-		{"priority:", joinWith(string(r.Priority), ": ", r.PriorityReason)},
+		// A reason that begins with the word itself does not say it twice.
+		{"priority:", joinWith(string(r.Priority), ": ", strings.TrimPrefix(r.PriorityReason, string(r.Priority)+": "))},
 		{"seen:", r.Detail},
 		{"likely cause:", r.Cause},
 		{"if left:", r.Consequence},

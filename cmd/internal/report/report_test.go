@@ -110,7 +110,7 @@ func TestDelivery(t *testing.T) {
 
 func TestAlarms(t *testing.T) {
 	rows := []alarm.Row{
-		{ID: "12", Type: alarm.UnderDelivery, Point: "be-01-head", State: alarm.Acknowledged, Priority: alarm.High, PriorityReason: "nothing is delivered", Since: now.Add(-50 * time.Hour), Detail: "0 % of what was commanded was delivered", Cause: "blocked line", Consequence: "the bearing runs dry", Response: []string{"Stop and lock out.", "Look for fresh grease at the outlet."}, Owner: "technician", AcknowledgedBy: "kim"},
+		{ID: "12", Type: alarm.UnderDelivery, Point: "be-01-head", State: alarm.Acknowledged, Priority: alarm.High, PriorityReason: "high: nothing is delivered", Since: now.Add(-50 * time.Hour), Detail: "0 % of what was commanded was delivered", Cause: "blocked line", Consequence: "the bearing runs dry", Response: []string{"Stop and lock out.", "Look for fresh grease at the outlet."}, Owner: "technician", AcknowledgedBy: "kim"},
 		{ID: "13", Type: alarm.GatewaySilent, Gateway: "gw-1", State: alarm.Unacknowledged, Priority: alarm.Low, Since: now, Children: []string{"be-01", "d-01"}, Owner: "gateway_owner"},
 		{ID: "14", Type: alarm.NoTelemetry, Device: "be-01", State: alarm.Shelved, Priority: alarm.Medium, Since: now, ShelvedUntil: ptr(now.Add(48 * time.Hour))},
 		{ID: "15", Type: alarm.NoTelemetry, Device: "d-01", State: alarm.ReturnedUnacked, Priority: alarm.Medium, Since: now.Add(-time.Hour), Ended: ptr(now)},
