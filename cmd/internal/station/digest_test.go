@@ -9,6 +9,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -71,8 +72,10 @@ func keptStates(t *testing.T, seed uint64) {
 	j, err := journal.Open(ctx, path, journal.Options{})
 	require.NoError(t, err)
 	defer j.Close()
-	in := collector.NewIntake(func() *config.Site { return site }, j, health.New(nil), nil)
-	history := collector.NewHistory(j, func() *config.Site { return site })
+	var inForce atomic.Pointer[config.Site] // the intake asks from a goroutine of its own
+	inForce.Store(site)
+	in := collector.NewIntake(inForce.Load, j, health.New(nil), nil)
+	history := collector.NewHistory(j, inForce.Load)
 	history.Mends(in)
 	run, stop := context.WithCancel(ctx)
 	ended := make(chan error, 1)
@@ -115,6 +118,7 @@ func keptStates(t *testing.T, seed uint64) {
 			other.Calendar.Shutdowns = append(slices.Clone(site.Calendar.Shutdowns), config.Shutdown{From: day, To: day + 2})
 			require.NoError(t, other.Reindex())
 			site = &other
+			inForce.Store(site)
 			same(at)
 		case 7:
 			require.NoError(t, in.Rebuild(ctx))
