@@ -63,7 +63,8 @@ type Journal struct {
 	total    map[string]int64 // counters with what is not yet written, under counting as well
 	counting sync.Mutex       // for who reads counters while a commit waits for the disk
 
-	notes map[string]string // to be written with the counters
+	notesMu sync.Mutex
+	notes   map[string]string // to be written with the counters
 
 	keptLimit int64 // bytes of the kept-aside ring
 	raw       rawRing

@@ -5,17 +5,18 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"maps"
 )
 
 // Remember keeps a short text under a name, over restarts. It is written with
 // the counters, at least once a minute while the intake runs, so a crash may
-// lose the last minute's.
+// lose the last minute's. It never waits for a commit: whoever decodes asks.
 func (j *Journal) Remember(name, text string) {
 	if !j.writes {
 		return
 	}
-	j.mu.Lock()
-	defer j.mu.Unlock()
+	j.notesMu.Lock()
+	defer j.notesMu.Unlock()
 	if j.notes == nil {
 		j.notes = map[string]string{}
 	}
@@ -25,9 +26,9 @@ func (j *Journal) Remember(name, text string) {
 // Remembered gives what was kept under a name; empty: nothing was.
 func (j *Journal) Remembered(ctx context.Context, name string) (text string, err error) {
 	if j.writes {
-		j.mu.Lock()
+		j.notesMu.Lock()
 		text, ok := j.notes[name]
-		j.mu.Unlock()
+		j.notesMu.Unlock()
 		if ok {
 			return text, nil
 		}
@@ -41,7 +42,10 @@ func (j *Journal) Remembered(ctx context.Context, name string) (text string, err
 
 // writeNotes is part of the transaction that writes the counters.
 func (j *Journal) writeNotes(ctx context.Context) error {
-	for name, text := range j.notes {
+	j.notesMu.Lock()
+	notes := maps.Clone(j.notes)
+	j.notesMu.Unlock()
+	for name, text := range notes {
 		if _, err := j.w.ExecContext(ctx, "INSERT INTO meta VALUES (?, ?) ON CONFLICT DO UPDATE SET value = excluded.value WHERE value <> excluded.value", name, text); err != nil {
 			return err
 		}
