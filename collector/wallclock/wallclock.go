@@ -170,13 +170,12 @@ func (g *Guard) Look(l Look) Verdict {
 		return v
 	}
 	event := ""
-	moved := step - g.skew
 	switch {
 	case g.wrong != "" && g.impossible(l.Wall):
 		return g.verdict(l, "")
 	case g.anchor.Base.IsZero():
 		g.anchor.Since = l.Wall // nothing was stamped before
-	case g.wrong != "" && moved <= stepLeast && moved >= -stepLeast && (step > stepLeast || step < -stepLeast):
+	case g.wrong != "" && (step-g.skew).Abs() <= stepLeast && step.Abs() > stepLeast:
 		return g.verdict(l, "") // as wrong as before
 	case step < -stepLeast:
 		if g.wrong == "" {
@@ -236,14 +235,14 @@ func (g *Guard) synced(l Look, expected time.Time, step time.Duration) Verdict {
 	var shifts []Shift
 	if !g.kept {
 		shifts = g.pending
-		if step > mendLeast || step < -mendLeast {
+		if step.Abs() > mendLeast {
 			shifts = append(shifts, Shift{From: g.anchor.Since, To: expected, By: step})
 		}
 		shifts = chain(shifts)
 		if len(shifts) > 0 {
 			event = fmt.Sprintf("a time service has set the clock of this machine, to %s; what was stamped since %s is moved by %s", show(l.Wall), show(shifts[0].From), words(total(shifts)))
 		}
-	} else if step > stepLeast || step < -stepLeast {
+	} else if step.Abs() > stepLeast {
 		event = fmt.Sprintf("the clock of this machine was set by %s, to %s", words(step), show(l.Wall))
 	}
 	g.kept, g.wrong, g.pending, g.ahead = true, "", nil, 0
@@ -299,7 +298,7 @@ func (g *Guard) agreed(up time.Duration) (time.Time, bool) {
 	middle := zeros[len(zeros)/2]
 	near := 0
 	for _, z := range zeros {
-		if d := z.Sub(middle); d <= claimsApart && d >= -claimsApart {
+		if z.Sub(middle).Abs() <= claimsApart {
 			near++
 		}
 	}
@@ -308,6 +307,9 @@ func (g *Guard) agreed(up time.Duration) (time.Time, bool) {
 
 // overruled takes the time of the devices where ours cannot be right.
 func (g *Guard) overruled(l Look, expected time.Time) (Verdict, bool) {
+	if g.wrong == "" && len(g.pending) == 0 {
+		return Verdict{}, false // nothing that they could refute
+	}
 	now, ok := g.agreed(l.Up)
 	if !ok {
 		return Verdict{}, false
@@ -320,13 +322,12 @@ func (g *Guard) overruled(l Look, expected time.Time) (Verdict, bool) {
 	// estimate; a clock that could be right is left alone.
 	stepped := false
 	if n := len(g.pending); n > 0 {
-		back := d + g.pending[n-1].By
-		stepped = d < -claimFar && back <= 2*claimsApart && back >= -2*claimsApart
+		stepped = d < -claimFar && (d+g.pending[n-1].By).Abs() <= 2*claimsApart
 	}
 	if !stepped && (g.wrong == "" || d <= claimsApart) {
 		return Verdict{}, false
 	}
-	if w := l.Wall.Sub(now); w <= stepLeast && w >= -stepLeast {
+	if l.Wall.Sub(now).Abs() <= stepLeast {
 		return Verdict{}, false // the clock is right now; the step tells
 	}
 	g.wrong = fmt.Sprintf("the clock of this machine shows %s, and the clocks of the devices agree on %s", show(l.Wall), show(now))
