@@ -55,7 +55,8 @@ type clocks struct {
 
 	mu      sync.Mutex
 	devices map[string]*deviceClock
-	off     int // of these, so many are off
+	off     int    // of these, so many are off
+	sample  string // the first of them by name: the words must not change without need; empty: to be found
 }
 
 type deviceClock struct {
@@ -112,16 +113,29 @@ func (c *clocks) look(m *reading.Message, d *decode.Decoded) {
 	}
 	behind, sure := dc.behind()
 	off := dc.hint != "" || sure && behind > decode.FutureSlack
-	if off != dc.off {
-		if dc.off = off; off {
-			c.off++
-		} else {
-			c.off--
-		}
-	} else if !off || known && dc.n > 1 && !dc.slot.Equal(m.Received) {
+	if off == dc.off && !(off && d.Device == c.sample && dc.slot.Equal(m.Received)) {
 		return // as before; the words are renewed with each slot
 	}
+	c.turn(d.Device, dc, off)
 	c.report()
+}
+
+// turn notes whether a device's clock is off.
+func (c *clocks) turn(device string, dc *deviceClock, off bool) {
+	switch {
+	case off == dc.off:
+	case off:
+		c.off++
+		if c.sample != "" && device < c.sample || c.off == 1 {
+			c.sample = device
+		}
+	default:
+		c.off--
+		if device == c.sample {
+			c.sample = ""
+		}
+	}
+	dc.off = off
 }
 
 // note takes in a lag.
@@ -146,9 +160,7 @@ func (c *clocks) forget(gone func(device string) bool) {
 		if !gone(device) {
 			continue
 		}
-		if dc.off {
-			c.off--
-		}
+		c.turn(device, dc, false)
 		delete(c.devices, device)
 	}
 	if c.off != had {
@@ -162,17 +174,18 @@ func (c *clocks) report() {
 		c.health.Set(checkClocks, health.Ok, "", "")
 		return
 	}
-	var name string // the first by name: the words must not change without need
-	for device, dc := range c.devices {
-		if dc.off && (name == "" || device < name) {
-			name = device
+	if c.sample == "" {
+		for device, dc := range c.devices {
+			if dc.off && (c.sample == "" || device < c.sample) {
+				c.sample = device
+			}
 		}
 	}
-	dc := c.devices[name]
-	what := fmt.Sprintf("%s sent %q: %s", name, dc.raw, dc.hint)
+	dc := c.devices[c.sample]
+	what := fmt.Sprintf("%s sent %q: %s", c.sample, dc.raw, dc.hint)
 	if dc.hint == "" {
 		behind, _ := dc.behind()
-		what = fmt.Sprintf("the clock of %s is behind by %s, or its messages are under way for so long", name, behind.Round(time.Minute))
+		what = fmt.Sprintf("the clock of %s is behind by %s, or its messages are under way for so long", c.sample, behind.Round(time.Minute))
 	}
 	if c.off > 1 {
 		what += fmt.Sprintf(" (and %d other devices)", c.off-1)
