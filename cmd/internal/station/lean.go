@@ -2,9 +2,7 @@ package station
 
 import (
 	"os"
-	"runtime"
 	"runtime/debug"
-	"runtime/metrics"
 	"sync"
 )
 
@@ -29,7 +27,7 @@ func Lean() (end func()) {
 		return func() {}
 	}
 	l := &lean{before: debug.SetMemoryLimit(-1)}
-	l.adapt()
+	eachCollection(l.adapt)
 	return l.end
 }
 
@@ -40,20 +38,17 @@ type lean struct {
 	ended       bool
 }
 
-func (l *lean) adapt() {
+func (l *lean) adapt(live uint64) (goOn bool) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	if l.ended {
-		return
+		return false
 	}
-	sample := []metrics.Sample{{Name: "/gc/heap/live:bytes"}}
-	metrics.Read(sample)
-	if limit := min(leanLimit(sample[0].Value.Uint64()), l.before); limit != l.now {
+	if limit := min(leanLimit(live), l.before); limit != l.now {
 		l.now = limit
 		debug.SetMemoryLimit(limit)
 	}
-	// What nobody holds is found by the next collection.
-	runtime.SetFinalizer(&collected{}, func(*collected) { l.adapt() })
+	return true
 }
 
 func (l *lean) end() {

@@ -2,9 +2,7 @@ package station
 
 import (
 	"os"
-	"runtime"
 	"runtime/debug"
-	"runtime/metrics"
 	"sync"
 )
 
@@ -33,35 +31,27 @@ func sparingPercent(live uint64, before int) int {
 	return int(min(max(room, sparingLeastPercent), sparingMostPercent))
 }
 
-// adapt sets the share of garbage by what lives, now and after each collection,
-// as long as somebody wants memory held down. Called under the lock.
-func adapt() {
-	sample := []metrics.Sample{{Name: "/gc/heap/live:bytes"}}
-	metrics.Read(sample)
-	if percent := sparingPercent(sample[0].Value.Uint64(), spared.before); percent != spared.now {
-		spared.now = percent
-		debug.SetGCPercent(percent)
-	}
-	// What nobody holds is found by the next collection.
-	round := spared.round
-	runtime.SetFinalizer(&collected{}, func(*collected) {
-		spared.Lock()
-		defer spared.Unlock()
-		if spared.n > 0 && spared.round == round {
-			adapt()
-		}
-	})
-}
-
-// collected has a pointer, so that it is not kept in a block with others.
-type collected struct{ _ *int }
-
 // spared counts who wants memory held down now, and keeps what was before.
 var spared struct {
 	sync.Mutex
 	n, before int
 	now       int // percent
 	round     int // counts how often it began
+}
+
+// spare sets the share of garbage by what lives, as long as somebody wants memory
+// held down.
+func spare(live uint64, round int) (goOn bool) {
+	spared.Lock()
+	defer spared.Unlock()
+	if spared.n == 0 || spared.round != round {
+		return false
+	}
+	if percent := sparingPercent(live, spared.before); percent != spared.now {
+		spared.now = percent
+		debug.SetGCPercent(percent)
+	}
+	return true
 }
 
 // Sparing holds memory down until the result is called, for passes over the
@@ -72,12 +62,17 @@ func Sparing() (end func()) {
 		return func() {}
 	}
 	spared.Lock()
-	defer spared.Unlock()
-	if spared.n++; spared.n == 1 {
+	spared.n++
+	first := spared.n == 1
+	if first {
 		spared.before = debug.SetGCPercent(sparingMostPercent)
 		spared.now = sparingMostPercent
 		spared.round++
-		adapt()
+	}
+	round := spared.round
+	spared.Unlock()
+	if first {
+		eachCollection(func(live uint64) bool { return spare(live, round) })
 	}
 	return sync.OnceFunc(func() {
 		spared.Lock()
