@@ -85,27 +85,37 @@ func (w *Watch) judgeGrowth(c *channel, g gauge, t int64, v, d float64) {
 		return
 	}
 	q := quantityOf(w.group, uint8(g.index))
-	evidence := fmt.Sprintf("%s at %s, %s at %s", short(c.FastFrom.V), stamp(c.FastFrom.T), short(v), stamp(t))
 	f, near := nearest(ratio)
-	times := short(math.Round(ratio*10) / 10)
+	// open begins a suspicion with what its words say after the name, which may
+	// take how many times as fast it is.
+	open := func(k Kind, words func(times string) string) {
+		w.open(k, g.index, t, func() (string, string) {
+			return name(q) + " grows " + words(short(math.Round(ratio*10)/10)),
+				fmt.Sprintf("%s at %s, %s at %s", short(c.FastFrom.V), stamp(c.FastFrom.T), short(v), stamp(t))
+		})
+	}
 	switch steady := c.High <= 1.2*c.Low; {
 	case c.ByPace && near && steady:
-		w.open(Unit, g.index, t, fmt.Sprintf("%s grows %s times as fast as ever before: is its unit wrong by %s?", name(q), times, short(f)), evidence)
+		open(Unit, func(times string) string {
+			return times + " times as fast as ever before: is its unit wrong by " + short(f) + "?"
+		})
 	case c.ByPace && ratio >= fasterHold:
-		w.open(Outruns, g.index, t, fmt.Sprintf("%s grows %s times as fast as ever before", name(q), times), evidence)
+		open(Outruns, func(times string) string { return times + " times as fast as ever before" })
 	case c.ByPace:
 		if c.Fast >= 2*fastLeast { // busier than ever, in no suspicious way
 			c.Peak, c.Fast = c.High, 0
 		}
 	case w.group != meter.Run:
-		w.open(Outruns, g.index, t, fmt.Sprintf("%s grows by %s an hour, more than is possible", name(q), short(math.Round(c.FastG/c.FastH))), evidence)
+		open(Outruns, func(string) string {
+			return "by " + short(math.Round(c.FastG/c.FastH)) + " an hour, more than is possible"
+		})
 	case ratio < fasterLeast:
-		w.open(Outruns, g.index, t, fmt.Sprintf("%s grows %s times as fast as time passes", name(q), times), evidence)
+		open(Outruns, func(times string) string { return times + " times as fast as time passes" })
 	default:
 		if !near {
 			f = above(ratio)
 		}
-		w.open(Unit, g.index, t, fmt.Sprintf("%s grows %s times as fast as time passes%s", name(q), times, guess(q, f)), evidence)
+		open(Unit, func(times string) string { return times + " times as fast as time passes" + guess(q, f) })
 	}
 }
 

@@ -29,7 +29,9 @@ func (w *Watch) lag(r reading.Reading, t int64) {
 	}
 	s.Lag = lag
 	if s.Lags >= lagSteady {
-		w.open(ClockSlow, of, t, fmt.Sprintf("the clock of the device is behind by about %.0f min", float64(lag)/60_000),
-			fmt.Sprintf("%d messages in a row came so late", s.Lags))
+		w.open(ClockSlow, of, t, func() (string, string) {
+			return fmt.Sprintf("the clock of the device is behind by about %.0f min", float64(lag)/60_000),
+				fmt.Sprintf("%d messages in a row came so late", s.Lags)
+		})
 	}
 }

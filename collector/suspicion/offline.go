@@ -51,8 +51,10 @@ func (w *Watch) offline(r reading.Reading, t int64) {
 			s.RepeatsAt = t
 		}
 		if s.Repeats >= repeatsLeast {
-			w.open(Repeats, of, t, nameOf(r.Quantity)+" repeats itself while the device is said to be offline",
-				fmt.Sprintf("%s since %s; %s", shown(r), stamp(s.RepeatsAt), w.saidSince()))
+			w.open(Repeats, of, t, func() (string, string) {
+				return nameOf(r.Quantity) + " repeats itself while the device is said to be offline",
+					fmt.Sprintf("%s since %s; %s", shown(r), stamp(s.RepeatsAt), w.saidSince())
+			})
 		}
 		return
 	}
@@ -73,8 +75,10 @@ func (w *Watch) offline(r reading.Reading, t int64) {
 		return // perhaps sent later
 	}
 	if s.Moves = min(s.Moves+1, 100); s.Moves >= movesLeast {
-		w.open(Disagrees, of, t, nameOf(r.Quantity)+" moves on while the device is said to be offline",
-			fmt.Sprintf("%d times, to %s; %s", s.Moves, shown(r), w.saidSince()))
+		w.open(Disagrees, of, t, func() (string, string) {
+			return nameOf(r.Quantity) + " moves on while the device is said to be offline",
+				fmt.Sprintf("%d times, to %s; %s", s.Moves, shown(r), w.saidSince())
+		})
 	}
 }
 

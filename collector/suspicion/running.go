@@ -39,14 +39,14 @@ func (w *Watch) state(t int64, on bool) {
 		if counted > ran {
 			words = fmt.Sprintf("the hour counter is %s times as fast as the run state", short(f))
 		}
-		w.open(Unit, of, t, words+guessSlow(f, counted < ran), evidence)
+		w.open(Unit, of, t, func() (string, string) { return words + guessSlow(f, counted < ran), evidence })
 	case near:
 	case apart > max(1, 0.5*max(ran, counted)):
 		words := "the run signal says running while the hour counter stands nearly still"
 		if counted > ran {
 			words = "the hour counter moves on while the run signal says stopped"
 		}
-		w.open(Disagrees, of, t, words, evidence)
+		w.open(Disagrees, of, t, func() (string, string) { return words, evidence })
 		w.clear(Unit, of, t)
 	case apart <= max(1, 0.2*max(ran, counted)):
 		w.clear(Disagrees, of, t)

@@ -276,6 +276,36 @@ func FuzzRestore(f *testing.F) {
 	})
 }
 
+// Nothing is worded again for each reading while a suspicion lasts.
+func TestASuspicionThatLastsAllocatesNothing(t *testing.T) {
+	for name, c := range map[string]struct {
+		kind Kind
+		step int64 // of the counter in an hour, s
+		late time.Duration
+	}{
+		"a clock that is behind":           {ClockSlow, 3600, 10 * time.Minute},
+		"milliseconds in place of seconds": {Unit, 3_600_000, time.Second},
+	} {
+		t.Run(name, func(t *testing.T) {
+			w := New(meter.Run)
+			hours := int64(0)
+			next := func() {
+				hours++
+				at := epoch.Add(time.Duration(hours) * time.Hour)
+				w.Add(reading.Reading{
+					Channel: reading.Channel{Device: "d", Quantity: reading.RunSeconds}, At: at, Received: at.Add(c.late),
+					FromDevice: true, Count: c.step * hours, Value: float64(c.step * hours),
+				})
+			}
+			for range 100 {
+				next()
+			}
+			require.NotZero(t, w.s.Open[c.kind], "it is suspected by now")
+			require.Zero(t, testing.AllocsPerRun(100, next))
+		})
+	}
+}
+
 // The watch beside the meter that it watches with: compare the two.
 func BenchmarkWatch(b *testing.B) {
 	in := make([]reading.Reading, 4096)

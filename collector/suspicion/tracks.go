@@ -44,9 +44,10 @@ func (w *Watch) tracks(c *channel, g gauge, t int64, v float64) {
 		w.clear(TwoDevices, g.index, t)
 	}
 	if c.Returns >= returnsLeast {
-		w.open(TwoDevices, g.index, t,
-			fmt.Sprintf("%s goes back and forth between two counters: two devices under one name?", name(quantityOf(w.group, uint8(g.index)))),
-			fmt.Sprintf("one at %s, the other at %s", short(c.A.V), short(c.B.V)))
+		w.open(TwoDevices, g.index, t, func() (string, string) {
+			return fmt.Sprintf("%s goes back and forth between two counters: two devices under one name?", name(quantityOf(w.group, uint8(g.index)))),
+				fmt.Sprintf("one at %s, the other at %s", short(c.A.V), short(c.B.V))
+		})
 	}
 }
 
@@ -60,9 +61,10 @@ func (w *Watch) falls(c *channel, g gauge, t int64, v float64) {
 	}
 	switch {
 	case c.Falls >= fallsLeast:
-		w.open(CountsDown, g.index, t,
-			fmt.Sprintf("%s falls with every reading: does it show what is left?", name(quantityOf(w.group, uint8(g.index)))),
-			fmt.Sprintf("%d falls in a row, down to %s", c.Falls, short(v)))
+		w.open(CountsDown, g.index, t, func() (string, string) {
+			return fmt.Sprintf("%s falls with every reading: does it show what is left?", name(quantityOf(w.group, uint8(g.index)))),
+				fmt.Sprintf("%d falls in a row, down to %s", c.Falls, short(v))
+		})
 	case c.Rises >= clearLeast:
 		w.clear(CountsDown, g.index, t)
 	}

@@ -236,11 +236,13 @@ func (c *channel) at(t int64) *point {
 	return nil
 }
 
-// open begins a suspicion, unless it lasts already.
-func (w *Watch) open(k Kind, index int, t int64, words, evidence string) {
+// open begins a suspicion, unless it lasts already. What is said of it is asked
+// for only then: most readings of a device that is suspected come here.
+func (w *Watch) open(k Kind, index int, t int64, say func() (words, evidence string)) {
 	if w.s.Open[k] != 0 {
 		return
 	}
+	words, evidence := say()
 	w.s.Open[k], w.s.Opener[k] = t, uint8(index)
 	w.changes = append(w.changes, Change{Kind: k, At: instant(t), Words: words, Evidence: evidence})
 }
