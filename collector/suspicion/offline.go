@@ -52,7 +52,7 @@ func (w *Watch) offline(r reading.Reading, t int64) {
 		}
 		if s.Repeats >= repeatsLeast {
 			w.open(Repeats, of, t, func() (string, string) {
-				return nameOf(r.Quantity) + " repeats itself while the device is said to be offline",
+				return name(r.Quantity) + " repeats itself while the device is said to be offline",
 					fmt.Sprintf("%s since %s; %s", shown(r), stamp(s.RepeatsAt), w.saidSince())
 			})
 		}
@@ -76,7 +76,7 @@ func (w *Watch) offline(r reading.Reading, t int64) {
 	}
 	if s.Moves = min(s.Moves+1, 100); s.Moves >= movesLeast {
 		w.open(Disagrees, of, t, func() (string, string) {
-			return nameOf(r.Quantity) + " moves on while the device is said to be offline",
+			return name(r.Quantity) + " moves on while the device is said to be offline",
 				fmt.Sprintf("%d times, to %s; %s", s.Moves, shown(r), w.saidSince())
 		})
 	}

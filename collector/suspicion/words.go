@@ -17,19 +17,12 @@ func shown(r reading.Reading) string {
 	return short(valueOf(r))
 }
 
-// nameOf is name for whatever is metered.
-func nameOf(q reading.Quantity) string {
+func name(q reading.Quantity) string {
 	switch q {
 	case reading.RunRunning:
 		return "the run signal"
 	case reading.PulseIncrement:
 		return "the report of single pulses"
-	}
-	return name(q)
-}
-
-func name(q reading.Quantity) string {
-	switch q {
 	case reading.RunHours:
 		return "the hour counter"
 	case reading.RunSeconds:
