@@ -17,11 +17,10 @@ func (w *Watch) lag(r reading.Reading, t int64) {
 	}
 	s := &w.s
 	lag := r.Received.UnixMilli() - t
-	const of = 3
 	switch {
 	case lag <= lagLeast.Milliseconds():
 		s.Lags = 0
-		w.clear(ClockSlow, of, t)
+		w.clear(ClockSlow, byClock, t)
 	case math.Abs(float64(lag-s.Lag)) <= max(60_000, float64(lag)/20):
 		s.Lags = min(s.Lags+1, 100)
 	default:
@@ -29,7 +28,7 @@ func (w *Watch) lag(r reading.Reading, t int64) {
 	}
 	s.Lag = lag
 	if s.Lags >= lagSteady {
-		w.open(ClockSlow, of, t, func() (string, string) {
+		w.open(ClockSlow, byClock, t, func() (string, string) {
 			return fmt.Sprintf("the clock of the device is behind by about %.0f min", float64(lag)/60_000),
 				fmt.Sprintf("%d messages in a row came so late", s.Lags)
 		})

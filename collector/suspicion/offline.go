@@ -43,7 +43,6 @@ func (w *Watch) offline(r reading.Reading, t int64) {
 	if r.Quantity.Cumulative() && r.FromDevice && r.Received.Sub(r.At) > lagLeast {
 		return
 	}
-	const of = 4 // opened for a status, not for a counter
 	said := s.Says[0].Off || s.Says[1].Off
 	if said && !s.Belied && w.same(r) {
 		w.repeated = true
@@ -51,7 +50,7 @@ func (w *Watch) offline(r reading.Reading, t int64) {
 			s.RepeatsAt = t
 		}
 		if s.Repeats >= repeatsLeast {
-			w.open(Repeats, of, t, func() (string, string) {
+			w.open(Repeats, byStatus, t, func() (string, string) {
 				return name(r.Quantity) + " repeats itself while the device is said to be offline",
 					fmt.Sprintf("%s since %s; %s", shown(r), stamp(s.RepeatsAt), w.saidSince())
 			})
@@ -60,11 +59,11 @@ func (w *Watch) offline(r reading.Reading, t int64) {
 	}
 	if s.Repeats > 0 {
 		w.returned, s.Repeats, s.RepeatsAt = true, 0, 0
-		w.clear(Repeats, of, t)
+		w.clear(Repeats, byStatus, t)
 	}
 	if !said {
 		s.Belied, s.Moves = false, 0
-		w.clear(Disagrees, of, t)
+		w.clear(Disagrees, byStatus, t)
 		return
 	}
 	if !w.moved(r) {
@@ -75,7 +74,7 @@ func (w *Watch) offline(r reading.Reading, t int64) {
 		return // perhaps sent later
 	}
 	if s.Moves = min(s.Moves+1, 100); s.Moves >= movesLeast {
-		w.open(Disagrees, of, t, func() (string, string) {
+		w.open(Disagrees, byStatus, t, func() (string, string) {
 			return name(r.Quantity) + " moves on while the device is said to be offline",
 				fmt.Sprintf("%d times, to %s; %s", s.Moves, shown(r), w.saidSince())
 		})

@@ -32,25 +32,24 @@ func (w *Watch) state(t int64, on bool) {
 	} else if ran > 0 && counted >= fasterLeast*ran {
 		f, near = nearest(counted / ran)
 	}
-	const of = 2 // opened by the state, not by a counter
 	switch apart := math.Abs(ran - counted); {
 	case near && s.Open[Unit] == 0:
 		words := fmt.Sprintf("the hour counter is %s times as slow as the run state", short(f))
 		if counted > ran {
 			words = fmt.Sprintf("the hour counter is %s times as fast as the run state", short(f))
 		}
-		w.open(Unit, of, t, func() (string, string) { return words + guessSlow(f, counted < ran), evidence })
+		w.open(Unit, byState, t, func() (string, string) { return words + guessSlow(f, counted < ran), evidence })
 	case near:
 	case apart > max(1, 0.5*max(ran, counted)):
 		words := "the run signal says running while the hour counter stands nearly still"
 		if counted > ran {
 			words = "the hour counter moves on while the run signal says stopped"
 		}
-		w.open(Disagrees, of, t, func() (string, string) { return words, evidence })
-		w.clear(Unit, of, t)
+		w.open(Disagrees, byState, t, func() (string, string) { return words, evidence })
+		w.clear(Unit, byState, t)
 	case apart <= max(1, 0.2*max(ran, counted)):
-		w.clear(Disagrees, of, t)
-		w.clear(Unit, of, t)
+		w.clear(Disagrees, byState, t)
+		w.clear(Unit, byState, t)
 	}
 	s.KnownHours, s.StateHours, s.CountHours = s.KnownHours/2, ran/2, counted/2
 }

@@ -67,7 +67,7 @@ type channel struct {
 type saved struct {
 	Channels [2]channel
 	Open     [kinds]int64 // since, ms; 0: not suspected
-	Opener   [kinds]uint8 // the channel that it was opened for
+	Opener   [kinds]uint8 // what it was opened for: the index of a channel, or one of those below
 
 	On         bool
 	StateT     int64
@@ -86,6 +86,13 @@ type saved struct {
 	Repeats   uint8       // readings that repeated it, since the last that did not
 	RepeatsAt int64       // the first of these, ms
 }
+
+// Openers that are no channel. They are persisted.
+const (
+	byState = 2 + iota // the run state
+	byClock
+	byStatus
+)
 
 // standing is what a status says of whether a device can be reached.
 type standing struct {
@@ -238,18 +245,18 @@ func (c *channel) at(t int64) *point {
 
 // open begins a suspicion, unless it lasts already. What is said of it is asked
 // for only then: most readings of a device that is suspected come here.
-func (w *Watch) open(k Kind, index int, t int64, say func() (words, evidence string)) {
+func (w *Watch) open(k Kind, opener int, t int64, say func() (words, evidence string)) {
 	if w.s.Open[k] != 0 {
 		return
 	}
 	words, evidence := say()
-	w.s.Open[k], w.s.Opener[k] = t, uint8(index)
+	w.s.Open[k], w.s.Opener[k] = t, uint8(opener)
 	w.changes = append(w.changes, Change{Kind: k, At: instant(t), Words: words, Evidence: evidence})
 }
 
-// clear ends a suspicion that a channel began.
-func (w *Watch) clear(k Kind, index int, t int64) {
-	if w.s.Open[k] == 0 || w.s.Opener[k] != uint8(index) {
+// clear ends a suspicion that the same opener began.
+func (w *Watch) clear(k Kind, opener int, t int64) {
+	if w.s.Open[k] == 0 || w.s.Opener[k] != uint8(opener) {
 		return
 	}
 	w.changes = append(w.changes, Change{Kind: k, At: instant(w.s.Open[k]), Over: instant(t)})
