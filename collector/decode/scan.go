@@ -42,7 +42,7 @@ type scanner struct {
 	in       []byte
 	at       int
 	elements int
-	light    int // above 0: texts are checked and not kept
+	light    int // above 0: values are checked and not kept
 }
 
 // scanFault is why scanning stopped.
@@ -113,6 +113,9 @@ func (s *scanner) object(depth int) ([]member, *scanFault) {
 		if f != nil {
 			return f
 		}
+		if s.light > 0 {
+			return nil
+		}
 		if out == nil {
 			out = make([]member, 0, 8)
 		}
@@ -127,7 +130,9 @@ func (s *scanner) list(depth int) ([]value, *scanFault) {
 	var out []value
 	f := s.sequence(depth, ']', func() *scanFault {
 		v, f := s.value(depth + 1)
-		out = append(out, v)
+		if s.light == 0 {
+			out = append(out, v)
+		}
 		return f
 	})
 	return out, f
@@ -178,12 +183,12 @@ func (s *scanner) value(depth int) (value, *scanFault) {
 	switch c := s.in[s.at]; {
 	case c == '{':
 		s.light++
-		f := s.skipObject(depth)
+		_, f := s.object(depth)
 		s.light--
 		return value{kind: objectValue, raw: s.in[start:s.at]}, f
 	case c == '[':
 		s.light++
-		f := s.sequence(depth, ']', func() *scanFault { _, f := s.value(depth + 1); return f })
+		_, f := s.list(depth)
 		s.light--
 		return value{kind: listValue, raw: s.in[start:s.at]}, f
 	case c == '"':
@@ -193,26 +198,6 @@ func (s *scanner) value(depth int) (value, *scanFault) {
 		return s.number()
 	}
 	return s.word()
-}
-
-// skipObject checks an object of no interest without keeping its members.
-func (s *scanner) skipObject(depth int) *scanFault {
-	return s.sequence(depth, '}', func() *scanFault {
-		if s.at >= len(s.in) || s.in[s.at] != '"' {
-			return s.fault(NotJSON, "want a name in double quotes")
-		}
-		if _, f := s.string(); f != nil {
-			return f
-		}
-		s.space()
-		if s.at >= len(s.in) || s.in[s.at] != ':' {
-			return s.fault(NotJSON, "want ':' behind the name")
-		}
-		s.at++
-		s.space()
-		_, f := s.value(depth + 1)
-		return f
-	})
 }
 
 // word reads a literal. Tokens that stand for "no number" count as null.
