@@ -64,8 +64,7 @@ func readEvents(in input) ([]item, *Kept) {
 	}
 	events := []value{root}
 	if root.kind == listValue {
-		s := &scanner{in: root.raw}
-		events, _ = s.list(1) // was checked when the payload was scanned
+		events = elements(root)
 	}
 	items := nothing
 	for i, v := range events {

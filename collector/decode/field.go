@@ -274,9 +274,7 @@ func (f *fields) object(name string) *fields {
 		f.keep(BadSetting, name, "an object is expected")
 		return nil
 	}
-	s := &scanner{in: v.raw}
-	members, _ := s.object(1) // was checked when the payload was scanned
-	return &fields{members: members, prefix: f.prefix + name + ".", kind: f.kind, density: f.density}
+	return &fields{members: object(*v), prefix: f.prefix + name + ".", kind: f.kind, density: f.density}
 }
 
 // flat gathers a nested object whose fields were mapped one by one.

@@ -175,9 +175,7 @@ func eachNamed(v value, name string, do func(id string, v value)) {
 			}
 		}
 	case listValue:
-		s := &scanner{in: all.raw}
-		list, _ := s.list(1) // was checked when the payload was scanned
-		for _, x := range list {
+		for _, x := range elements(*all) {
 			if x.kind == objectValue {
 				id, _ := object(x).text("id")
 				do(id, x)

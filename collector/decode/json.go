@@ -26,9 +26,9 @@ var jsonForm = form{
 const longestPath = 512
 
 func readJSON(in input) ([]item, *Kept) {
-	text, reason, detail := cleanText(in.payload)
-	if reason != NoReason {
-		return nil, &Kept{Reason: reason, Detail: detail}
+	text, kept := textOf(in.payload)
+	if kept != nil {
+		return nil, kept
 	}
 	w := &jsonWalk{in: in, path: make([]byte, 0, 64)}
 	s := &scanner{in: text}
@@ -76,9 +76,7 @@ func (w *jsonWalk) root(v value) {
 // elements takes each element of a list as a part.
 func (w *jsonWalk) elements(v value) {
 	part, path := w.part, w.path
-	s := &scanner{in: v.raw}
-	list, _ := s.list(1)
-	for _, e := range list {
+	for _, e := range elements(v) {
 		w.parts++
 		w.part, w.path = w.parts, path[:0]
 		w.value(e, 2)
@@ -97,8 +95,7 @@ func (w *jsonWalk) value(v value, depth int) {
 	}
 	switch v.kind {
 	case objectValue:
-		s := &scanner{in: v.raw}
-		members, _ := s.object(1) // was checked when the payload was scanned
+		members := object(v)
 		inner, unit := valueIn(members)
 		if inner != nil && w.wanted() {
 			w.emit(*inner, unit)
@@ -118,10 +115,8 @@ func (w *jsonWalk) value(v value, depth int) {
 		}
 	case listValue:
 		w.emit(v, "")
-		s := &scanner{in: v.raw}
-		list, _ := s.list(1)
 		end := len(w.path)
-		for i, e := range list {
+		for i, e := range elements(v) {
 			w.path = mapping.AppendElement(w.path, i)
 			w.value(e, depth+1)
 			w.path = w.path[:end]

@@ -133,9 +133,7 @@ func (r *opcua) messages(list value) *Kept {
 	if list.kind != listValue {
 		return &Kept{Reason: BadForm, Detail: "Messages: a list is expected"}
 	}
-	s := &scanner{in: list.raw}
-	each, _ := s.list(1) // was checked when the payload was scanned
-	for i, v := range each {
+	for i, v := range elements(list) {
 		if v.kind != objectValue {
 			return &Kept{Reason: BadForm, Detail: "Messages[" + strconv.Itoa(i) + "]: an object is expected"}
 		}

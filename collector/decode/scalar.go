@@ -12,9 +12,9 @@ var scalarForm = form{
 	name:       "scalar",
 	recognises: func(string, []byte) bool { return true }, // tried last
 	read: func(in input) ([]item, *Kept) {
-		text, reason, detail := cleanText(in.payload)
-		if reason != NoReason {
-			return nil, &Kept{Reason: reason, Detail: detail}
+		text, kept := textOf(in.payload)
+		if kept != nil {
+			return nil, kept
 		}
 		v := scalarValue(text)
 		if v.kind == textValue && v.text == "" {

@@ -200,9 +200,7 @@ func senmlList(payload []byte) ([]value, *Kept) {
 	if root.kind != listValue {
 		return nil, &Kept{Reason: BadForm, Detail: "a SenML pack is a list of records"}
 	}
-	s := &scanner{in: root.raw}
-	list, _ := s.list(1) // was checked when the text was scanned
-	return list, nil
+	return elements(root), nil
 }
 
 // pack is what holds while its records are resolved in turn.
@@ -222,8 +220,7 @@ func (p *pack) add(v value) (Reason, string) {
 	if v.kind != objectValue {
 		return BadForm, "a record is an object"
 	}
-	s := &scanner{in: v.raw}
-	members, _ := s.object(1) // was checked when the text was scanned
+	members := object(v)
 	var field [senmlLabels]*value
 	for i := range members {
 		m := &members[i]

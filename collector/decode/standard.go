@@ -7,7 +7,7 @@ import (
 	"unicode/utf8"
 )
 
-// What the forms of the standards have in common.
+// What the forms have in common.
 
 // textOf checks that a payload is a text in UTF-8.
 func textOf(payload []byte) ([]byte, *Kept) {
@@ -42,6 +42,13 @@ type members []member
 func object(v value) members {
 	s := &scanner{in: v.raw}
 	out, _ := s.object(1) // was checked when the payload was scanned
+	return out
+}
+
+// elements scans a list again for its elements.
+func elements(v value) []value {
+	s := &scanner{in: v.raw}
+	out, _ := s.list(1) // was checked when the payload was scanned
 	return out
 }
 
