@@ -28,13 +28,8 @@ func likeEvents(_ string, payload []byte) bool {
 	if !bytes.Contains(payload, []byte(`"specversion"`)) {
 		return false // spares the scan of what is plain JSON
 	}
-	s := &scanner{in: bytes.TrimPrefix(payload, byteOrderMark)}
-	s.space()
-	if s.at < len(s.in) && s.in[s.at] == '[' {
-		s.at++
-		s.space()
-	}
-	if s.at >= len(s.in) || s.in[s.at] != '{' {
+	s, _, ok := firstObject(payload)
+	if !ok {
 		return false
 	}
 	m, fault := s.object(2)
@@ -105,17 +100,15 @@ func readEvent(in input, v value) ([]item, *Kept) {
 	if version != "1.0" {
 		return nil, &Kept{Reason: BadForm, Detail: "specversion: " + strconv.Quote(clip(version)) + " is not read, 1.0 is"}
 	}
-	var when *moment
 	t, kept := m.get("time")
 	if kept != nil {
 		return nil, kept
 	}
+	var when *moment
 	if t != nil {
-		at, ok := momentOf(t, in.received)
-		if t.kind != textValue || !ok {
-			return nil, &Kept{Reason: BadTime, Detail: "time: " + strconv.Quote(clip(string(t.raw))) + " is no time of RFC 3339"}
+		if when, kept = timeIn(t, "time", in.received); kept != nil {
+			return nil, kept
 		}
-		when = &at
 	}
 	items, kept := eventData(in, m, content)
 	if kept != nil {

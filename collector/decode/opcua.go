@@ -33,9 +33,8 @@ func likeOPCUA(_ string, payload []byte) bool {
 	if !bytes.Contains(payload, []byte(`"Message`)) && !bytes.Contains(payload, []byte(`"Payload"`)) {
 		return false // spares the scan of what is plain JSON
 	}
-	s := &scanner{in: bytes.TrimPrefix(payload, byteOrderMark)}
-	s.space()
-	if s.at >= len(s.in) || s.in[s.at] != '{' {
+	s, listed, ok := firstObject(payload)
+	if !ok || listed {
 		return false
 	}
 	members, fault := s.object(1)
@@ -224,11 +223,7 @@ func (r *opcua) time(m members, name string) (*moment, *Kept) {
 	if strings.HasPrefix(v.text, "0001-01-01") || strings.HasPrefix(v.text, "1601-01-01") {
 		return nil, nil
 	}
-	when, ok := momentOf(v, r.in.received)
-	if v.kind != textValue || !ok {
-		return nil, &Kept{Reason: BadTime, Detail: name + ": " + strconv.Quote(clip(string(v.raw))) + " is no time of RFC 3339"}
-	}
-	return &when, nil
+	return timeIn(v, name, r.in.received)
 }
 
 // severity says why a value of a status must not be used; empty: it is good.

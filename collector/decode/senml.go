@@ -1,7 +1,7 @@
 package decode
 
 import (
-	"bytes"
+	"cmp"
 	"encoding/base64"
 	"math"
 	"slices"
@@ -83,14 +83,8 @@ type senmlRecord struct {
 // likeSenML looks at the first record: a name is what tells a pack from other
 // lists of objects.
 func likeSenML(_ string, payload []byte) bool {
-	s := &scanner{in: bytes.TrimPrefix(payload, byteOrderMark)}
-	s.space()
-	if s.at >= len(s.in) || s.in[s.at] != '[' {
-		return false
-	}
-	s.at++
-	s.space()
-	if s.at >= len(s.in) || s.in[s.at] != '{' {
+	s, listed, ok := firstObject(payload)
+	if !ok || !listed {
 		return false
 	}
 	members, fault := s.object(2)
@@ -175,15 +169,7 @@ func resolveSenML(payload []byte, now time.Time) ([]senmlRecord, *Kept) {
 	if len(p.records) == 0 {
 		return nil, &Kept{Reason: NoValue, Detail: "a SenML pack without a value"}
 	}
-	slices.SortStableFunc(p.records, func(a, b senmlRecord) int {
-		switch {
-		case a.t < b.t:
-			return -1
-		case a.t > b.t:
-			return 1
-		}
-		return 0
-	})
+	slices.SortStableFunc(p.records, func(a, b senmlRecord) int { return cmp.Compare(a.t, b.t) })
 	return p.records, nil
 }
 

@@ -1,9 +1,11 @@
 package decode
 
 import (
+	"bytes"
 	"crypto/sha256"
 	"encoding/hex"
 	"strconv"
+	"time"
 	"unicode/utf8"
 )
 
@@ -33,6 +35,19 @@ func scanText(in []byte) (value, *Kept) {
 		return value{}, &Kept{Reason: fault.reason, Detail: fault.detail}
 	}
 	return v, nil
+}
+
+// firstObject goes to the brace at which the first object of a payload begins,
+// for a look at its members; listed says that it is the first element of a list.
+func firstObject(payload []byte) (s *scanner, listed, ok bool) {
+	s = &scanner{in: bytes.TrimPrefix(payload, byteOrderMark)}
+	s.space()
+	if s.at < len(s.in) && s.in[s.at] == '[' {
+		listed = true
+		s.at++
+		s.space()
+	}
+	return s, listed, s.at < len(s.in) && s.in[s.at] == '{'
 }
 
 // members of an object, by exact name.
@@ -81,6 +96,15 @@ func (m members) text(name string) (string, *Kept) {
 		return "", &Kept{Reason: NotText, Detail: name + ": text is expected"}
 	}
 	return v.text, nil
+}
+
+// timeIn reads a time that the form wants in RFC 3339.
+func timeIn(v *value, name string, received time.Time) (*moment, *Kept) {
+	when, ok := momentOf(v, received)
+	if v.kind != textValue || !ok {
+		return nil, &Kept{Reason: BadTime, Detail: name + ": " + strconv.Quote(clip(string(v.raw))) + " is no time of RFC 3339"}
+	}
+	return &when, nil
 }
 
 // keyOf makes the key of what happened from two ids that are unique together.
