@@ -229,7 +229,7 @@ func leadingUnit(text string) (symbol, rest string) {
 		}
 		// In 125h30min nothing parts them; the digits of cm3 and h/100 end it.
 		if isDigit(text[i]) {
-			if _, known := mapping.FindUnit(text[:i]); known && !endsUnit(text[i:]) {
+			if _, known := mapping.FindUnit(text[:i]); known && !allDigits(text[i:]) {
 				return text[:i], text[i:]
 			}
 		}
@@ -242,9 +242,6 @@ func likeUnit(symbol string) bool {
 	r, _ := utf8.DecodeRuneInString(symbol)
 	return (unicode.IsLetter(r) || strings.ContainsRune("%°‰", r)) && !strings.ContainsAny(strings.TrimRight(symbol, "23"), "0123456789_")
 }
-
-// endsUnit says that nothing but digits follows.
-func endsUnit(text string) bool { return allDigits(text) }
 
 // addTimes adds further numbers with smaller units of time.
 func addTimes(first quantity, u unit.Unit, rest, decimals string) (quantity, error) {
@@ -288,22 +285,19 @@ func readClock(text, sent string) (quantity, error) {
 	if m == nil {
 		return quantity{}, errNoNumber
 	}
-	if m[3] == "" && m[4] == "" && sent != "h:mm" && sent != "h:mm:ss" {
+	if m[3] == "" && m[4] == "" && !mapping.ClockUnit(sent) {
 		return quantity{}, errClock
 	}
-	if m[3] == "" {
-		m[3] = "0"
-	}
-	return quantity{exact: sexagesimal(m[1], m[2], m[3]), symbol: "s"}, nil
+	return quantity{exact: addUp("", m[1], m[2], m[3]), symbol: "s"}, nil
 }
 
-// sexagesimal adds hours, minutes and seconds up, in s. They were matched, so
-// that they are numbers.
-func sexagesimal(h, m, s string) *big.Rat {
+// addUp adds days, hours, minutes and seconds up, in s. They were matched, so
+// that they are numbers, or empty where they are left out.
+func addUp(d, h, m, s string) *big.Rat {
 	sum := new(big.Rat)
-	for i, part := range [...]string{h, m, s} {
-		if x, ok := new(big.Rat).SetString(part); ok {
-			sum.Add(sum, x.Mul(x, big.NewRat([...]int64{3600, 60, 1}[i], 1)))
+	for i, part := range [...]string{d, h, m, s} {
+		if x, ok := new(big.Rat).SetString(strings.Replace(part, ",", ".", 1)); ok {
+			sum.Add(sum, x.Mul(x, big.NewRat([...]int64{86400, 3600, 60, 1}[i], 1)))
 		}
 	}
 	return sum
@@ -318,13 +312,7 @@ func readDuration(text string) (quantity, bool) {
 	if m == nil || m[1]+m[2]+m[3]+m[4] == "" {
 		return quantity{}, false
 	}
-	sum := new(big.Rat)
-	for i, seconds := range [...]int64{86400, 3600, 60, 1} {
-		if x, ok := new(big.Rat).SetString(strings.Replace(m[i+1], ",", ".", 1)); ok {
-			sum.Add(sum, x.Mul(x, big.NewRat(seconds, 1)))
-		}
-	}
-	return quantity{exact: sum, symbol: "s"}, true
+	return quantity{exact: addUp(m[1], m[2], m[3], m[4]), symbol: "s"}, true
 }
 
 // decimal reads a plain number exactly. Beyond 64 characters, or very near
@@ -382,7 +370,7 @@ func (f *fields) numeral(name string, exact bool) (string, bool) {
 		return "", false
 	}
 	switch {
-	case q.symbol == "" && (h.unit == "h:mm" || h.unit == "h:mm:ss") && strings.ContainsAny(q.text, ".e"):
+	case q.symbol == "" && mapping.ClockUnit(h.unit) && strings.ContainsAny(q.text, ".e"):
 		f.keep(NotANumber, name, clip(q.text)+" is no clock text such as 125:30; its decimals could be minutes or parts of an hour")
 		return "", false
 	case q.symbol == "":
@@ -447,7 +435,7 @@ func (f *fields) tell(name string, x *big.Rat, symbol string) bool {
 	case sent.Convertible(own):
 		sent.Convert(x, own)
 		return true
-	case sent.Dimension == unit.Mass && own.Dimension == unit.Volume, sent.Dimension == unit.Volume && own.Dimension == unit.Mass:
+	case sent.ByDensity(own):
 		density := new(big.Rat).SetFloat64(f.density)
 		if f.density <= 0 || density == nil {
 			f.keep(NoDensity, name, "sent in "+symbol+", and the lubricant's density is not known")

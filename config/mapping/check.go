@@ -57,7 +57,7 @@ func (c *check) topic() {
 		c.add("topic", err.Error(), "levels such as silo/{area}/{machine}/plc/{channel}; + for one level of no interest, # at the end for the rest")
 		return
 	}
-	if first := c.template.levels; c.template.rest && len(first) == 0 || len(first) > 0 && first[0].text == "" && (first[0].any || first[0].name != "") && len(first) == 1 && c.template.rest {
+	if levels := c.template.levels; c.template.rest && (len(levels) == 0 || len(levels) == 1 && (levels[0].any || levels[0].name != "")) {
 		c.add("topic", "takes every topic there is", "begin with what is the same in all topics meant")
 	}
 	if c.m.Each != "" {
@@ -176,16 +176,18 @@ func (c *check) unit(key string, v *MappedValue, f Field) {
 	switch {
 	case !ok:
 		c.add(key+".unit", fmt.Sprintf("%q is no unit known here", v.Unit), "one of "+strings.Join(unit.Symbols(own.Dimension), ", "))
-	case u.Convertible(own):
-	case u.Dimension == unit.Mass && own.Dimension == unit.Volume, u.Dimension == unit.Volume && own.Dimension == unit.Mass:
+	case u.Convertible(own), u.ByDensity(own):
 	default:
 		c.add(key+".unit", fmt.Sprintf("%s is %s, %s takes %s", v.Unit, u.Dimension, f.Name, own.Dimension), "one of "+strings.Join(unit.Symbols(own.Dimension), ", "))
 	}
 }
 
-// FindUnit is unit.Find, which knows clock texts such as 125:30 by their form.
+// ClockUnit says that a unit is the form of a clock text such as 125:30.
+func ClockUnit(symbol string) bool { return symbol == "h:mm" || symbol == "h:mm:ss" }
+
+// FindUnit is unit.Find, which knows clock texts by their form as well.
 func FindUnit(symbol string) (unit.Unit, bool) {
-	if symbol == "h:mm" || symbol == "h:mm:ss" {
+	if ClockUnit(symbol) {
 		symbol = "h"
 	}
 	return unit.Find(symbol)

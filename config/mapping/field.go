@@ -1,7 +1,5 @@
 package mapping
 
-import "dwindle/config/unit"
-
 // Type is what a native field takes.
 type Type uint8
 
@@ -19,14 +17,8 @@ const (
 type Field struct {
 	Name string
 	Type Type
-	// Unit of Number and Count, as [unit.Find] knows it.
+	// Unit of Number and Count, as [FindUnit] knows it.
 	Unit string
-}
-
-// Dimension of the field's unit.
-func (f Field) Dimension() unit.Dimension {
-	u, _ := unit.Find(f.Unit)
-	return u.Dimension
 }
 
 // Fields are all native fields that a mapping can fill.

@@ -131,17 +131,17 @@ func (u Unit) Convertible(v Unit) bool {
 	return u.Dimension != NoDimension && (u.Dimension == v.Dimension || u.Dimension == Count && v.Dimension == Ratio)
 }
 
+// ByDensity says that a value in u can be told in v once a density is known: one
+// is a mass, the other a volume.
+func (u Unit) ByDensity(v Unit) bool {
+	return u.Dimension == Mass && v.Dimension == Volume || u.Dimension == Volume && v.Dimension == Mass
+}
+
 // Convert tells a value in u in v, exactly; x is changed. The units must be
 // Convertible.
 func (u Unit) Convert(x *big.Rat, v Unit) {
-	if u.offset != nil {
-		x.Add(x, u.offset)
-	}
-	x.Mul(x, u.factor)
-	x.Quo(x, v.factor)
-	if v.offset != nil {
-		x.Sub(x, v.offset)
-	}
+	u.ToBase(x)
+	v.FromBase(x)
 }
 
 // ToBase tells a value in u in the base unit of its dimension; x is changed.
