@@ -33,7 +33,6 @@ type input struct {
 	topic    string
 	payload  []byte
 	received time.Time // UTC, millisecond
-	zone     *time.Location
 
 	// wants says that the mapping may take a value of this name; nil: any.
 	// Forms of which a payload may hold very many names ask it before they

@@ -77,7 +77,7 @@ func (r *Rules) byRule(m reading.Message, rule *rule, vars mapping.Vars, reg Reg
 		return Understood{}, &Kept{Reason: Oversize, Detail: "payload of " + strconv.Itoa(len(m.Payload)) + " bytes"}
 	}
 	received := receivedAt(m, now)
-	in := input{topic: m.Topic, payload: m.Payload, received: received, zone: r.zone, wants: rule.wants, each: rule.each, ndjson: rule.ndjson}
+	in := input{topic: m.Topic, payload: m.Payload, received: received, wants: rule.wants, each: rule.each, ndjson: rule.ndjson}
 	f := rule.form
 	if f == nil {
 		f = recognise(m.Topic, m.Payload)

@@ -9,7 +9,6 @@ import (
 	"slices"
 	"strings"
 	"testing"
-	"time"
 
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
@@ -83,7 +82,7 @@ func TestSenMLExamples(t *testing.T) {
 }
 
 func senml(pack string) ([]item, *Kept) {
-	return readSenML(input{payload: []byte(pack), received: received, zone: time.UTC})
+	return readSenML(input{payload: []byte(pack), received: received})
 }
 
 func TestSenMLItems(t *testing.T) {

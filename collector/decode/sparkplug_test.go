@@ -42,7 +42,7 @@ func TestSparkplugPayloadsOfAnotherEncoder(t *testing.T) {
 			payload, err := hex.DecodeString(v.Hex)
 			require.NoError(t, err)
 			require.True(t, sparkplugForm.recognises(v.Topic, payload))
-			items, kept := sparkplugForm.read(input{topic: v.Topic, payload: payload, received: received, zone: time.UTC})
+			items, kept := sparkplugForm.read(input{topic: v.Topic, payload: payload, received: received})
 			require.Nil(t, kept)
 			require.Len(t, items, len(v.Items))
 			for i, want := range v.Items {
@@ -179,7 +179,7 @@ func FuzzSparkplug(f *testing.F) {
 	}
 	received := time.Date(2026, 11, 25, 10, 0, 0, 0, time.UTC)
 	f.Fuzz(func(t *testing.T, payload []byte) {
-		items, kept := readSparkplug(input{topic: "spBv1.0/g/NDATA/e", payload: payload, received: received, zone: time.UTC})
+		items, kept := readSparkplug(input{topic: "spBv1.0/g/NDATA/e", payload: payload, received: received})
 		if kept != nil {
 			require.Equal(t, NotSparkplug, kept.Reason)
 			require.Empty(t, items)

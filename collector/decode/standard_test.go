@@ -5,7 +5,6 @@ import (
 	"runtime"
 	"strings"
 	"testing"
-	"time"
 	"unicode/utf8"
 
 	"github.com/stretchr/testify/require"
@@ -50,7 +49,7 @@ func itemLines(items []item) (out []string) {
 
 // readForm reads a payload by one form.
 func readForm(f form, topic, payload string) ([]item, *Kept) {
-	return f.read(input{topic: topic, payload: []byte(payload), received: received, zone: time.UTC})
+	return f.read(input{topic: topic, payload: []byte(payload), received: received})
 }
 
 // standards are the forms of this file's tests with a topic for each and seeds.
@@ -87,7 +86,7 @@ func checkForm(t *testing.T, f form, topic string, payload []byte) {
 		_ = f.recognises(topic, payload)
 	}
 	require.LessOrEqual(t, len(HomieHints(topic, payload)), mostHints)
-	items, kept := f.read(input{topic: topic, payload: payload, received: received, zone: time.UTC})
+	items, kept := f.read(input{topic: topic, payload: payload, received: received})
 	if kept != nil {
 		require.NotEqual(t, NoReason, kept.Reason)
 		require.NotEmpty(t, kept.Detail)
