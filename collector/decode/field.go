@@ -75,11 +75,19 @@ func (f *fields) present(name string) *value {
 	if v == nil {
 		return nil
 	}
-	if v.kind == nullValue || v.kind == textValue && placeholder(v.text) {
+	if emptiness(v) != "" {
 		f.missing = append(f.missing, f.prefix+name)
 		return nil
 	}
 	return v
+}
+
+// emptiness says that a value stands for none; empty where it does not.
+func emptiness(v *value) string {
+	if v.kind == nullValue || v.kind == textValue && placeholder(v.text) {
+		return "no value"
+	}
+	return ""
 }
 
 // placeholder lists the texts that devices send for "no value".
@@ -177,13 +185,8 @@ func (f *fields) boolean(name string) (on, ok bool) {
 	case boolValue:
 		return v.raw[0] == 't', true
 	case numberValue:
-		if f.how != nil {
-			if hasWord(f.how.trueWords, string(v.raw)) {
-				return true, true
-			}
-			if hasWord(f.how.falseWords, string(v.raw)) {
-				return false, true
-			}
+		if on, ok := f.how.state(string(v.raw)); ok {
+			return on, true
 		}
 		if x, err := strconv.ParseFloat(string(v.raw), 64); err == nil && (x == 0 || x == 1) {
 			f.coerced++
@@ -191,13 +194,8 @@ func (f *fields) boolean(name string) (on, ok bool) {
 		}
 	case textValue:
 		word := strings.ToLower(strings.TrimFunc(v.text, blank))
-		if f.how != nil {
-			if hasWord(f.how.trueWords, word) {
-				return true, true
-			}
-			if hasWord(f.how.falseWords, word) {
-				return false, true
-			}
+		if on, ok := f.how.state(word); ok {
+			return on, true
 		}
 		switch word {
 		case "true", "on", "1", "1.0", "yes", "run", "running", "started", "active", "online":
@@ -294,8 +292,14 @@ func (f *fields) flat(name string) *fields {
 	return &fields{members: members, prefix: f.prefix + name + ".", kind: f.kind, density: f.density}
 }
 
-func hasWord(words []string, word string) bool {
-	return slices.ContainsFunc(words, func(w string) bool { return strings.EqualFold(w, word) })
+// state reads a word that the mapping gives for one of the two states.
+func (h *how) state(word string) (on, ok bool) {
+	if h == nil {
+		return false, false
+	}
+	same := func(w string) bool { return strings.EqualFold(w, word) }
+	on = slices.ContainsFunc(h.trueWords, same)
+	return on, on || slices.ContainsFunc(h.falseWords, same)
 }
 
 // clip shortens a text of a device for a detail, at a rune boundary.

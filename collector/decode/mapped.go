@@ -70,11 +70,8 @@ func (r *Rules) mapped(m reading.Message, rule *rule, vars mapping.Vars, reg Reg
 }
 
 func (r *Rules) byRule(m reading.Message, rule *rule, vars mapping.Vars, reg Register, now time.Time, tell func(Step)) (Understood, *Kept) {
-	switch {
-	case len(m.Payload) == 0:
-		return Understood{}, &Kept{Reason: Empty, Detail: "payload of length 0"}
-	case len(m.Payload) > MaxPayload:
-		return Understood{}, &Kept{Reason: Oversize, Detail: "payload of " + strconv.Itoa(len(m.Payload)) + " bytes"}
+	if reason, detail := sized(m.Payload); reason != NoReason {
+		return Understood{}, &Kept{Reason: reason, Detail: detail}
 	}
 	received := receivedAt(m, now)
 	in := input{topic: m.Topic, payload: m.Payload, received: received, wants: rule.wants, each: rule.each, ndjson: rule.ndjson}
@@ -174,28 +171,26 @@ func (rd *reader) others() (n int, names []string) {
 // take finds for each value of the mapping the items that it means.
 func (rd *reader) take() *Kept {
 	for i := range rd.rule.values {
-		v := &rd.rule.values[i]
-		if v.from == nil {
-			continue
-		}
-		if topic, ok := rd.vars["channel"]; ok && v.channel != "" && v.channel != topic {
-			continue
-		}
-		if kept := rd.takeValue(v); kept != nil {
-			return kept
+		if v := &rd.rule.values[i]; v.from != nil && rd.here(v) {
+			if kept := rd.takeValue(v); kept != nil {
+				return kept
+			}
 		}
 	}
 	for i := range rd.rule.values {
-		if v := &rd.rule.values[i]; v.from == nil {
-			if topic, ok := rd.vars["channel"]; ok && v.channel != "" && v.channel != topic {
-				continue
-			}
+		if v := &rd.rule.values[i]; v.from == nil && rd.here(v) {
 			if kept := rd.fix(v); kept != nil {
 				return kept
 			}
 		}
 	}
 	return nil
+}
+
+// here says that the topic is not one of another channel than the value's.
+func (rd *reader) here(v *valueRule) bool {
+	topic, ok := rd.vars["channel"]
+	return !ok || v.channel == "" || v.channel == topic
 }
 
 // takeValue takes the items that one value of the mapping means: by exact
@@ -305,14 +300,6 @@ func happened(name string, v value, h *how) (bool, *Kept) {
 	}
 	on, sent := f.boolean(name)
 	return on && sent, f.fault
-}
-
-// emptiness says that a value stands for none; empty where it does not.
-func emptiness(v *value) string {
-	if v.kind == nullValue || v.kind == textValue && placeholder(v.text) {
-		return "no value"
-	}
-	return ""
 }
 
 // fix adds a value that is not sent: to the samples of its kind, or to one of

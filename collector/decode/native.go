@@ -147,13 +147,21 @@ func receivedAt(m reading.Message, now time.Time) time.Time {
 	return received.UTC().Round(time.Millisecond)
 }
 
-// payload checks the bytes and scans the object in them.
-func payload(in []byte) ([]member, Reason, string) {
+// sized checks that a payload is there and not too long.
+func sized(in []byte) (Reason, string) {
 	switch {
 	case len(in) == 0:
-		return nil, Empty, "payload of length 0"
+		return Empty, "payload of length 0"
 	case len(in) > MaxPayload:
-		return nil, Oversize, "payload of " + strconv.Itoa(len(in)) + " bytes"
+		return Oversize, "payload of " + strconv.Itoa(len(in)) + " bytes"
+	}
+	return NoReason, ""
+}
+
+// payload checks the bytes and scans the object in them.
+func payload(in []byte) ([]member, Reason, string) {
+	if reason, detail := sized(in); reason != NoReason {
+		return nil, reason, detail
 	}
 	in, reason, detail := cleanText(in)
 	if reason != NoReason {
