@@ -453,6 +453,7 @@ func TestABadNetworkLosesNothingAndLeavesNothingBehind(t *testing.T) {
 	resets := func(n int, every time.Duration) func(*testing.T, *badnet.Proxy, *traffic) {
 		return func(t *testing.T, p *badnet.Proxy, s *traffic) {
 			for range n {
+				time.Sleep(every)
 				p.Reset()
 			}
 			s.wait(t)
