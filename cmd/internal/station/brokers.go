@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"log/slog"
+	"maps"
 	"reflect"
 	"sync"
 	"time"
@@ -55,26 +56,29 @@ func (b *brokers) options(site *config.Site) []mqtt.ClientOptions {
 
 // apply brings the clients in line with the site file: those no longer named
 // are stopped, changed ones made anew, new ones started. They end with ctx. One
-// that cannot be made does not keep the others from running.
+// that cannot be made does not keep the others from running. One call at a time;
+// the figures do not wait for a client that takes its time to stop.
 func (b *brokers) apply(ctx context.Context, site *config.Site) error {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	if ctx.Err() != nil {
-		return ctx.Err() // nobody would wait for them
-	}
 	wanted := map[string]mqtt.ClientOptions{}
 	order := b.options(site)
 	for _, opt := range order {
 		wanted[opt.Name] = opt
 	}
-	for name, r := range b.running {
+	for name, r := range b.current() {
 		if opt, ok := wanted[name]; !ok || !reflect.DeepEqual(opt, r.opt) {
 			r.stop()
 			<-r.ended
 			r.client.Forget()
+			b.mu.Lock()
 			delete(b.running, name)
+			b.mu.Unlock()
 			b.log.Info("client of a broker stopped", "broker", name, "anew", ok)
 		}
+	}
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if ctx.Err() != nil {
+		return ctx.Err() // nobody would wait for those that are started now
 	}
 	var errs []error
 	for _, opt := range order {
@@ -117,20 +121,24 @@ const noteTime = 10 * time.Second
 
 // wait returns when all clients have ended, which they do with their context.
 func (b *brokers) wait() {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	for _, r := range b.running {
+	for _, r := range b.current() {
 		<-r.ended
 	}
 	b.notes.Wait()
 }
 
-// figures gives what each client has counted, by name.
-func (b *brokers) figures() map[string]monitor.Broker {
+// current are the clients at work now.
+func (b *brokers) current() map[string]*runningBroker {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	out := make(map[string]monitor.Broker, len(b.running))
-	for name, r := range b.running {
+	return maps.Clone(b.running)
+}
+
+// figures gives what each client has counted, by name.
+func (b *brokers) figures() map[string]monitor.Broker {
+	now := b.current()
+	out := make(map[string]monitor.Broker, len(now))
+	for name, r := range now {
 		s := r.client.Stats()
 		out[name] = monitor.Broker{
 			Up: s.Up, Received: s.Received, Repeated: s.Repeated, Connections: s.Connections,
