@@ -372,6 +372,10 @@ func TestTheClientIDLastsAndIsUnique(t *testing.T) {
 	_, err = loadIdentity(dir, "broker", "")
 	require.ErrorContains(t, err, first.path)
 	require.ErrorContains(t, err, "try: ")
+	require.NoError(t, os.Remove(first.path))
+	named, err := loadIdentity(dir, "broker", first.ClientID)
+	require.NoError(t, err)
+	require.Equal(t, first.ClientID, named.ClientID, "as the error says")
 }
 
 func TestWhatWasAskedForIsKnownThoughTheAnswerWasLost(t *testing.T) {

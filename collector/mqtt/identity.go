@@ -48,7 +48,7 @@ func loadIdentity(dir, name, wanted string) (*identity, error) {
 	default:
 		if err := json.Unmarshal(text, id); err != nil {
 			return nil, fmt.Errorf("read the client id of %s in %s: %w\n"+
-				"try: restore the file from a backup; or delete it, which makes a new id and loses what the broker holds for the old one", name, id.path, err)
+				"try: delete it, which makes a new id; what the broker holds for the old one is lost, unless client_id: in the site file names that one, which the broker's log shows. Backups do not hold this file", name, id.path, err)
 		}
 	}
 	switch {
