@@ -32,6 +32,16 @@ type identity struct {
 	path string
 }
 
+// NewClientID makes a client id that nobody else has. It is random, not the
+// host's name: two boxes from one image would otherwise take each other's
+// session. 22 characters: the 23 that every broker must accept (MQTT 3.1.1,
+// 3.1.3.1).
+func NewClientID() string {
+	var b [7]byte
+	_, _ = rand.Read(b[:]) // never fails
+	return "dwindle-" + hex.EncodeToString(b[:])
+}
+
 func identityPath(dir, name string) string {
 	return filepath.Join(dir, "mqtt-"+name+".json")
 }
@@ -55,12 +65,7 @@ func loadIdentity(dir, name, wanted string) (*identity, error) {
 	case wanted != "" && wanted != id.ClientID:
 		*id = identity{ClientID: wanted, path: id.path}
 	case id.ClientID == "":
-		// Random, not the host's name: two boxes from one image would
-		// otherwise take each other's session. 22 characters: the 23 that
-		// every broker must accept (MQTT 3.1.1, 3.1.3.1).
-		var b [7]byte
-		_, _ = rand.Read(b[:]) // never fails
-		id.ClientID = "dwindle-" + hex.EncodeToString(b[:])
+		id.ClientID = NewClientID()
 	default:
 		return id, nil
 	}

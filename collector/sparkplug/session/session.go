@@ -13,12 +13,10 @@ package session
 
 import (
 	"context"
-	"crypto/rand"
-	"encoding/hex"
 	"errors"
 	"fmt"
 	"log/slog"
-	mathrand "math/rand/v2"
+	"math/rand/v2"
 	"slices"
 	"strings"
 	"sync"
@@ -107,12 +105,10 @@ func New(opt Options) (*Client, error) {
 	if err != nil {
 		return nil, err
 	}
-	// The session is clean, so the id need not last; the broker's own
-	// client_id: is the durable client's.
-	var b [7]byte
-	_, _ = rand.Read(b[:]) // never fails
 	c := &Client{
-		opt: opt, id: "dwindle-" + hex.EncodeToString(b[:]), host: host,
+		// The session is clean, so the id need not last; the broker's own
+		// client_id: is the durable client's.
+		opt: opt, id: mqtt.NewClientID(), host: host,
 		in: semaphore.NewWeighted(bytesInHand), out: semaphore.NewWeighted(bytesInHand), missed: make(chan string, 64),
 	}
 	c.stats.Store(&sparkplug.Stats{})
@@ -169,7 +165,7 @@ func (c *Client) Run(ctx context.Context) error {
 		c.opt.Health.Set(checkConnection, health.Bad, fmt.Sprintf("no Sparkplug connection to the broker: %v", err),
 			"see that the broker runs and lets the account in; attempts go on. Until then edge nodes are not heard")
 		wait := min(longestWait, firstWait<<min(failures, 16))
-		pause := time.NewTimer(wait/2 + mathrand.N(wait/2))
+		pause := time.NewTimer(wait/2 + rand.N(wait/2))
 		select {
 		case <-ctx.Done():
 			pause.Stop()
