@@ -3,8 +3,10 @@ package mqtt
 import (
 	"context"
 	"errors"
+	"maps"
 	"net"
 	"net/url"
+	"slices"
 	"time"
 
 	paho "github.com/eclipse/paho.mqtt.golang"
@@ -40,7 +42,6 @@ func DialGuarded(over context.Context, b config.Broker, end context.CancelCauseF
 	if err != nil {
 		return nil, errors.Join(err, g.Close())
 	}
-	o.SetConnectionLostHandler(func(_ paho.Client, err error) { end(err) })
 	return &Guarded{Options: o, g: g, over: over}, nil
 }
 
@@ -48,6 +49,13 @@ func DialGuarded(over context.Context, b config.Broker, end context.CancelCauseF
 func (c *Guarded) Greet(client paho.Client) error {
 	_, err := greet(c.over, client, c.g, usualTimes.answer)
 	return err
+}
+
+// Subscribe asks for topics with QoS 1. It names those that the broker refuses,
+// in order.
+func (c *Guarded) Subscribe(client paho.Client, filters []string) (refused []string, err error) {
+	refused, _, err = subscribe(client, filters, usualTimes.answer)
+	return refused, err
 }
 
 // Part makes the next Close a farewell: what was written is read first.
@@ -77,6 +85,7 @@ func guardedOptions(g *guard, t target, b config.Broker, times clientTimes) (*pa
 	o.SetConnectTimeout(times.answer)
 	o.SetWriteTimeout(writeTime)
 	o.SetCustomOpenConnectionFn(func(*url.URL, paho.ClientOptions) (net.Conn, error) { return g, nil })
+	o.SetConnectionLostHandler(func(_ paho.Client, err error) { g.ended(err) })
 	return o, nil
 }
 
@@ -119,6 +128,35 @@ func greet(over context.Context, client paho.Client, g *guard, answer time.Durat
 		return false, token.Error()
 	}
 	return false, err
+}
+
+// errUnanswered says that a broker does not answer a subscription.
+var errUnanswered = errors.New("the broker does not answer the subscription")
+
+// subscribe asks for topics with QoS 1. It names those that the broker refuses
+// and those that it grants with QoS 0 only, each in order.
+func subscribe(client paho.Client, filters []string, answer time.Duration) (refused, weak []string, err error) {
+	wanted := map[string]byte{}
+	for _, f := range filters {
+		wanted[f] = 1
+	}
+	token, ok := client.SubscribeMultiple(wanted, nil).(*paho.SubscribeToken)
+	if !ok || !token.WaitTimeout(answer) || token.Error() != nil {
+		return nil, nil, errUnanswered
+	}
+	granted := token.Result()
+	if len(granted) == 0 {
+		return nil, nil, errors.New("the connection ended before the subscription was answered")
+	}
+	for _, f := range slices.Sorted(maps.Keys(granted)) {
+		switch qos := granted[f]; {
+		case qos > 2: // 0x80
+			refused = append(refused, f)
+		case qos == 0:
+			weak = append(weak, f)
+		}
+	}
+	return refused, weak, nil
 }
 
 func isOversize(err error) bool {

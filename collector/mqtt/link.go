@@ -79,7 +79,7 @@ func (l *link) run(ctx context.Context) error {
 	workers.Go(l.acks.run)
 
 	client := paho.NewClient(options)
-	present, err := l.connect(client, g)
+	present, err := greet(l.over, client, g, l.c.times.answer)
 	if err == nil {
 		l.up = time.Now()
 		err = l.serve(client, present)
@@ -117,13 +117,7 @@ func (l *link) options(g *guard) (*paho.ClientOptions, error) {
 	// The only handler, in place before the connection: a message that finds
 	// none is never acknowledged and fills the broker's window.
 	o.SetDefaultPublishHandler(func(_ paho.Client, m paho.Message) { l.receive(m) })
-	o.SetConnectionLostHandler(func(_ paho.Client, err error) { l.end(err) })
 	return o, nil
-}
-
-// connect introduces us to the broker and tells whether it kept our session.
-func (l *link) connect(client paho.Client, g *guard) (present bool, err error) {
-	return greet(l.over, client, g, l.c.times.answer)
 }
 
 // serve subscribes and waits for the end.
@@ -231,28 +225,12 @@ func (l *link) subscribe(client paho.Client) bool {
 	if err := c.id.asks(c.opt.Filters); err != nil {
 		c.opt.Log.Warn("the broker's session cannot be noted", "broker", c.opt.Name, "error", err)
 	}
-	wanted := map[string]byte{}
-	for _, f := range c.opt.Filters {
-		wanted[f] = 1
-	}
-	token, ok := client.SubscribeMultiple(wanted, nil).(*paho.SubscribeToken)
-	if !ok || !token.WaitTimeout(c.times.answer) || token.Error() != nil {
-		if l.over.Err() == nil {
-			c.set("subscription", health.Bad, "the broker does not answer the subscription", "see the broker's log; attempts go on")
-		}
-		return false
-	}
-	var refused, weak []string
-	for filter, granted := range token.Result() {
-		switch {
-		case granted > 2: // 0x80
-			refused = append(refused, filter)
-		case granted == 0:
-			weak = append(weak, filter)
-		}
-	}
+	refused, weak, err := subscribe(client, c.opt.Filters, c.times.answer)
 	switch {
-	case len(token.Result()) == 0:
+	case errors.Is(err, errUnanswered) && l.over.Err() == nil:
+		c.set("subscription", health.Bad, err.Error(), "see the broker's log; attempts go on")
+		return false
+	case err != nil:
 		return false // the connection went away meanwhile
 	case len(refused) > 0:
 		c.set("subscription", health.Bad, "the broker refuses the subscription to "+strings.Join(refused, ", "),

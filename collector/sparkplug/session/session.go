@@ -17,7 +17,6 @@ import (
 	"fmt"
 	"log/slog"
 	"math/rand/v2"
-	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -75,7 +74,6 @@ const (
 	overhead    = 256 // bytes of a message beside topic and payload, about
 	maxWaiting  = 16 << 10
 
-	answerTime  = 30 * time.Second
 	drainTime   = 5 * time.Second
 	partTime    = 2 * time.Second
 	lookEvery   = 15 * time.Second
@@ -192,6 +190,7 @@ type link struct {
 	end    context.CancelCauseFunc
 	queue  chan received
 	opened chan time.Time
+	conn   *mqtt.Guarded
 	client paho.Client
 
 	farewell []sparkplug.Publication // before leaving on purpose
@@ -207,6 +206,7 @@ func (l *link) run(ctx context.Context) error {
 		return err
 	}
 	defer conn.Close()
+	l.conn = conn
 	o := conn.Options
 	o.SetClientID(l.c.id)
 	o.SetCleanSession(true) // tck-id-message-flow-phid-sparkplug-clean-session-311
@@ -277,27 +277,12 @@ func (l *link) serve() error {
 
 // subscribe asks for the topics; again says that some were refused.
 func (l *link) subscribe() (again bool, err error) {
-	wanted := map[string]byte{}
-	for _, f := range l.c.filters() {
-		wanted[f] = 1
-	}
-	token, ok := l.client.SubscribeMultiple(wanted, nil).(*paho.SubscribeToken)
-	if !ok || !token.WaitTimeout(answerTime) || token.Error() != nil {
-		if l.over.Err() != nil {
-			return false, context.Cause(l.over)
-		}
-		return false, errors.New("the broker does not answer the subscription")
-	}
-	var refused []string
-	for filter, granted := range token.Result() {
-		if granted > 2 { // 0x80
-			refused = append(refused, filter)
-		}
-	}
-	slices.Sort(refused)
+	refused, err := l.conn.Subscribe(l.client, l.c.filters())
 	switch {
-	case len(token.Result()) == 0:
-		return false, errors.New("the connection ended before the subscription was answered")
+	case err != nil && l.over.Err() != nil:
+		return false, context.Cause(l.over)
+	case err != nil:
+		return false, err
 	case len(refused) > 0:
 		l.c.opt.Health.Set(checkSubscription, health.Bad, "the broker refuses the subscription to "+strings.Join(refused, ", "),
 			fmt.Sprintf("check the access list of the broker: the account %q must be allowed to read these topics", l.c.opt.Broker.Username))
