@@ -64,9 +64,6 @@ type item struct {
 	// everyS is the longest time until the next value that the sender has
 	// promised, s; 0: none was.
 	everyS float64
-	// past says that the value was buffered by the sender: it belongs into
-	// history and says nothing of now.
-	past bool
 	// bad says why the value must not be used although it is there, such as a
 	// quality that is not good. The item then counts as missing.
 	bad string

@@ -48,13 +48,15 @@ func readSparkplug(in input) ([]item, *Kept) {
 		if m.Name == "" || m.Transient {
 			continue
 		}
-		it := item{name: m.Name, past: m.Historical}
+		it := item{name: m.Name}
 		it.value, it.bad = metricValue(m)
 		if m.Quality != nil && *m.Quality != qualityGood {
 			it.bad = "its quality is " + strconv.FormatInt(*m.Quality, 10) + ", and only 192 is good"
 		}
 		// The metric's time is that of the reading, the payload's that of
-		// sending (specification, chapter 6).
+		// sending (specification, chapter 6). What the edge node has buffered
+		// (is_historical) has one of its own and is put into its place by it, as
+		// are values that come late by any other way.
 		at := m.Time
 		if at == nil {
 			at = p.Time
