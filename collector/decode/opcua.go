@@ -20,7 +20,7 @@ import (
 // value ({Value, StatusCode or Status, SourceTimestamp}); fields of other
 // objects and lists are items of their own by their path. Only what is good is
 // used: the two upper bits of a status code are 00 for good, 01 for uncertain,
-// 10 for bad (Part 4, section 7.39; from memory).
+// 10 for bad ("OPC 10000-4: UA Part 4: Services", release 1.05, section 7.39.1).
 //
 // Keep-alive messages, metadata, and the status of publishers are known and
 // have no items. Messages without any header cannot be told from plain JSON and
@@ -218,8 +218,8 @@ func (r *opcua) time(m members, name string) (*moment, *Kept) {
 	if v == nil {
 		return nil, kept
 	}
-	// "No time" is written as the beginning of the count of times, 1601, or of
-	// the years (Part 6, section 5.4.2.6; from memory).
+	// "No time" is written as the beginning of the years (Part 6, section
+	// 5.4.2.6) or, by some, of the count of times, 1601 (section 5.2.2.5).
 	if strings.HasPrefix(v.text, "0001-01-01") || strings.HasPrefix(v.text, "1601-01-01") {
 		return nil, nil
 	}

@@ -9,8 +9,9 @@ import (
 	"dwindle/collector/sparkplug/wire"
 )
 
-// sparkplugForm is the binary payload of Sparkplug B: a metric is an item
-// under its name.
+// sparkplugForm is the binary payload of Sparkplug B (Eclipse Foundation,
+// Sparkplug Specification, version 3.0.0, 2022): a metric is an item under its
+// name.
 //
 // A metric that comes with an alias alone has no name here and is left out:
 // names and datatypes are what the births of its session said, so a host of
