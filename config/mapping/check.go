@@ -82,7 +82,7 @@ func (c *check) device(key, text string, names []string) {
 		c.add(key, fmt.Sprintf("%q cannot become a device's id", text), "an id, or names from the topic such as {machine} or {area}-{machine}")
 		return
 	}
-	for _, name := range NamesIn(text) {
+	for _, name := range namesIn(text) {
 		if name != "site" && c.template != nil && !c.template.Has(name) && !slices.Contains(names, name) {
 			c.add(key, fmt.Sprintf("{%s} stands neither in the topic nor in from", name), "name the level in topic, or give the id itself")
 		}

@@ -258,8 +258,8 @@ func (v Vars) Fill(text string) (filled string, ok bool) {
 	}
 }
 
-// NamesIn lists the names in braces of a text.
-func NamesIn(text string) (out []string) {
+// namesIn lists the names in braces of a text.
+func namesIn(text string) (out []string) {
 	for _, m := range nameForm.FindAllStringSubmatch(text, -1) {
 		out = append(out, m[1])
 	}
