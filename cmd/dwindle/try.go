@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"maps"
 	"slices"
 	"strconv"
 	"strings"
@@ -248,11 +249,7 @@ func (v *triedValue) shown() string {
 	if v.Fact == nil {
 		return fmt.Sprint(v.Value)
 	}
-	keys := make([]string, 0, len(v.Fact))
-	for k := range v.Fact {
-		keys = append(keys, k)
-	}
-	slices.Sort(keys)
+	keys := slices.Sorted(maps.Keys(v.Fact))
 	for i, k := range keys {
 		keys[i] = fmt.Sprintf("%s=%v", k, v.Fact[k])
 	}
