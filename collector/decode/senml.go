@@ -2,6 +2,7 @@ package decode
 
 import (
 	"math"
+	"slices"
 	"strings"
 	"time"
 )
@@ -89,14 +90,12 @@ func likeSenML(_ string, payload []byte) bool {
 	}
 	named := false
 	for _, m := range members {
-		switch m.name {
-		case "bn", "n":
+		switch {
+		case m.name == senmlLabel[senmlBaseName], m.name == senmlLabel[senmlName]:
 			named = m.value.kind == textValue
-		case "bt", "bu", "bv", "bs", "bver", "u", "v", "vs", "vb", "vd", "s", "t", "ut":
+		case slices.Contains(senmlLabel[:], m.name), strings.HasSuffix(m.name, "_"):
 		default:
-			if !strings.HasSuffix(m.name, "_") {
-				return false
-			}
+			return false
 		}
 	}
 	return named
