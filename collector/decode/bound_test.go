@@ -33,13 +33,18 @@ func requireBounded(t testing.TB, payload int, do func()) {
 		do()
 		return
 	}
+	if got, most := allocated(do), allocationSlack*uint64(min(fixed+perByte*payload, inAll)); got > most {
+		t.Fatalf("%d bytes allocated for a payload of %d, at most %d expected", got, payload, most)
+	}
+}
+
+// allocated is how much something allocates, bytes.
+func allocated(do func()) uint64 {
 	var before, after runtime.MemStats
 	runtime.ReadMemStats(&before)
 	do()
 	runtime.ReadMemStats(&after)
-	if got, most := after.TotalAlloc-before.TotalAlloc, allocationSlack*uint64(min(fixed+perByte*payload, inAll)); got > most {
-		t.Fatalf("%d bytes allocated for a payload of %d, at most %d expected", got, payload, most)
-	}
+	return after.TotalAlloc - before.TotalAlloc
 }
 
 // requireUsable requires what holds of every message that was decoded: one
