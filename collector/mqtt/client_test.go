@@ -2,14 +2,7 @@ package mqtt
 
 import (
 	"context"
-	"crypto/ecdsa"
-	"crypto/elliptic"
-	"crypto/rand"
 	"crypto/tls"
-	"crypto/x509"
-	"crypto/x509/pkix"
-	"encoding/pem"
-	"math/big"
 	"net"
 	"os"
 	"path/filepath"
@@ -241,18 +234,24 @@ func TestASessionThatWasLostIsSaid(t *testing.T) {
 
 func TestCertificatesAreReadForEachAttempt(t *testing.T) {
 	dir := t.TempDir()
-	cert, pemText := selfSigned(t)
+	own, other := newAuthority(t), newAuthority(t)
+	cert, err := tls.LoadX509KeyPair(own.file("authority"), own.file("authority-key"))
+	require.NoError(t, err)
 	l, err := tls.Listen("tcp", "127.0.0.1:0", &tls.Config{Certificates: []tls.Certificate{cert}})
 	require.NoError(t, err)
 	fakeBroker(t, l, false, nil, nil)
 
-	_, other := selfSigned(t)
 	ca := filepath.Join(dir, "ca.pem")
-	require.NoError(t, os.WriteFile(ca, other, 0o600))
+	use := func(a *authority) {
+		text, err := os.ReadFile(a.file("authority"))
+		require.NoError(t, err)
+		require.NoError(t, os.WriteFile(ca, text, 0o600))
+	}
+	use(other)
 	c, checks := newClient(t, dir, config.Broker{URL: "ssl://" + l.Addr().String(), CAFile: ca}, newBook().sink)
 	running(t, c.Run)
 	eventually(t, "it is refused", func() bool { return strings.Contains(check(checks, "broker connection").What, "certificate") })
-	require.NoError(t, os.WriteFile(ca, pemText, 0o600))
+	use(own)
 	subscribed(t, checks)
 }
 
@@ -263,8 +262,7 @@ func TestCertificateFilesThatDoNotServe(t *testing.T) {
 		require.NoError(t, os.WriteFile(path, []byte(text), 0o600))
 		return path
 	}
-	_, good := selfSigned(t)
-	ca, empty := file("ca.pem", string(good)), file("empty.pem", "")
+	ca, empty := newAuthority(t).file("authority"), file("empty.pem", "")
 	for want, b := range map[string]config.Broker{
 		"read the broker's ca_file":                {CAFile: filepath.Join(dir, "missing")},
 		"no certificate in it":                     {CAFile: empty},
@@ -278,24 +276,6 @@ func TestCertificateFilesThatDoNotServe(t *testing.T) {
 	require.NoError(t, err)
 	require.EqualValues(t, tls.VersionTLS12, conf.MinVersion)
 	require.False(t, conf.InsecureSkipVerify)
-}
-
-// selfSigned makes a certificate for 127.0.0.1 that signs itself.
-func selfSigned(t *testing.T) (tls.Certificate, []byte) {
-	t.Helper()
-	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
-	require.NoError(t, err)
-	serial, err := rand.Int(rand.Reader, big.NewInt(1<<62))
-	require.NoError(t, err)
-	template := &x509.Certificate{
-		SerialNumber: serial, Subject: pkix.Name{CommonName: serial.String()},
-		NotBefore: time.Now().Add(-time.Hour), NotAfter: time.Now().Add(time.Hour),
-		IPAddresses: []net.IP{net.IPv4(127, 0, 0, 1)}, IsCA: true, BasicConstraintsValid: true,
-	}
-	der, err := x509.CreateCertificate(rand.Reader, template, template, &key.PublicKey, key)
-	require.NoError(t, err)
-	return tls.Certificate{Certificate: [][]byte{der}, PrivateKey: key},
-		pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: der})
 }
 
 func TestAddresses(t *testing.T) {
