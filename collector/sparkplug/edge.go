@@ -1,9 +1,9 @@
 package sparkplug
 
 import (
-	"cmp"
 	"fmt"
 	"hash/fnv"
+	"maps"
 	"slices"
 	"time"
 
@@ -29,7 +29,7 @@ type edge struct {
 	askable  time.Time     // not before
 	patience time.Duration // until the request after the next
 
-	recent [8]uint64 // digests of the newest messages
+	recent [8]uint64 // digests of the newest messages; copies come close together
 	at     int
 }
 
@@ -46,24 +46,6 @@ type held struct {
 	payload wire.Payload
 	at      time.Time // of arrival
 	size    int
-}
-
-func (h *Host) sorted() []*edge {
-	all := make([]*edge, 0, len(h.edges))
-	for _, e := range h.edges {
-		all = append(all, e)
-	}
-	slices.SortFunc(all, func(a, b *edge) int { return cmp.Compare(a.key, b.key) })
-	return all
-}
-
-func (e *edge) sorted() []string {
-	ids := make([]string, 0, len(e.devices))
-	for id := range e.devices {
-		ids = append(ids, id)
-	}
-	slices.Sort(ids)
-	return ids
 }
 
 // forget gives up what the births said.
@@ -269,7 +251,7 @@ func (r *run) birth(e *edge, m held) {
 		return p.Time == nil || m.payload.Time == nil || *m.payload.Time < *p.Time || seq(m.payload)-first >= maxHeld
 	})
 	e.forget(h)
-	e.own = r.learn(e, p)
+	e.own = r.learn(p)
 	e.session = bdSeq(p)
 	e.next, e.uncounted = first, p.Seq == nil
 	e.recent = [8]uint64{}
@@ -312,7 +294,7 @@ func (r *run) death(e *edge, m held) {
 	r.become(e, Offline, "its session ended")
 	ms := uint64(r.now.UnixMilli())
 	r.hand(held{full: m.full, payload: wire.Payload{Time: &ms}, at: r.now}, nil, online(&ms, false))
-	for _, id := range e.sorted() {
+	for _, id := range slices.Sorted(maps.Keys(e.devices)) {
 		if d := e.devices[id]; d.online {
 			d.online = false
 			r.Changes = append(r.Changes, Change{Edge: e.key, Device: id, State: Offline, At: r.now, Why: "the session of its edge node ended"})
@@ -351,7 +333,7 @@ func (r *run) take(e *edge, m held) {
 			e.devices[m.device] = d
 		}
 		h.known -= d.names.bytes()
-		d.names = r.learn(e, m.payload)
+		d.names = r.learn(m.payload)
 		if !d.online {
 			d.online = true
 			r.Changes = append(r.Changes, Change{Edge: e.key, Device: m.device, State: Online, At: r.now, Why: "born"})
@@ -376,7 +358,7 @@ func (r *run) deviceDeath(e *edge, m held) {
 		d.online = false
 		at := r.now
 		if t := m.payload.Time; t != nil {
-			at = time.UnixMilli(int64(min(*t, 1<<52))).UTC()
+			at = time.UnixMilli(int64(min(*t, 1<<52))).UTC() // far beyond any year that is meant, and still a time
 		}
 		r.Changes = append(r.Changes, Change{Edge: e.key, Device: m.device, State: Offline, At: at, Why: "its edge node said so"})
 	}

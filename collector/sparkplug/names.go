@@ -22,7 +22,7 @@ func (n *names) bytes() int {
 }
 
 // learn takes names, datatypes and aliases from a birth.
-func (r *run) learn(e *edge, p wire.Payload) *names {
+func (r *run) learn(p wire.Payload) *names {
 	n := &names{types: make(map[string]wire.Datatype, len(p.Metrics)), aliases: map[uint64]string{}}
 	for _, m := range p.Metrics {
 		if m.Name == "" {

@@ -1,7 +1,10 @@
 package sparkplug
 
 import (
+	"cmp"
 	"encoding/json"
+	"maps"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -76,7 +79,7 @@ func (h *Host) Closing(now time.Time) []Publication {
 func (h *Host) Closed(now time.Time) Outcome {
 	r := &run{h: h, now: now}
 	h.up, h.announce = false, false
-	for _, e := range h.sorted() {
+	for _, e := range slices.SortedFunc(maps.Values(h.edges), func(a, b *edge) int { return cmp.Compare(a.key, b.key) }) {
 		r.release(e, func(held) bool { return true })
 		e.deadline, e.wants = time.Time{}, ""
 		if e.state == Online || e.state == Stale {
