@@ -18,7 +18,8 @@ import (
 	"dwindle/config"
 )
 
-// ClientOptions of NewClient. All but Health and Log are needed.
+// ClientOptions of NewClient. Name, Broker, Filters, StateDir and Sink are
+// needed.
 type ClientOptions struct {
 	// Name tells brokers apart in health, logs, messages and file names.
 	Name   string

@@ -19,8 +19,8 @@ const helloTime = 10 * time.Second
 // they are.
 const maxConnections = maxClients + 1000
 
-// loopback opens a listener at address, which must name a loopback address:
-// the embedded broker asks nobody for a password.
+// loopback opens a listener at address, which must name a loopback address: for
+// a broker that lacks TLS, or asks nobody who they are.
 func loopback(address string) (net.Listener, error) {
 	refuse := func(why string) error {
 		return fmt.Errorf("open the embedded broker at %q: %s\n"+

@@ -7,9 +7,9 @@ import (
 )
 
 // The pace of failed logins. One account from one address may fail five times a
-// minute (common practice); an address may fail more often in all, since a
-// gateway's devices may share it, and one that is set up wrongly must not keep
-// its neighbours out.
+// minute (common practice); an address may fail ten times as often in all (a
+// proposal), since a gateway's devices may share it, and one that is set up
+// wrongly must not keep its neighbours out.
 const (
 	failWindow     = time.Minute
 	failsOfAccount = 5
