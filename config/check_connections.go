@@ -1,6 +1,7 @@
 package config
 
 import (
+	"cmp"
 	"fmt"
 	"net"
 	"net/netip"
@@ -137,11 +138,7 @@ func (c *checker) brokers(n *Connections) {
 		sessions[key] = at + ".client_id"
 	}
 	if b := n.Broker; b != nil {
-		name := b.Name
-		if name == "" {
-			name = DefaultBrokerName
-		}
-		one(b, "connections.broker", name)
+		one(b, "connections.broker", cmp.Or(b.Name, DefaultBrokerName))
 	}
 	for i := range n.Brokers {
 		one(&n.Brokers[i], indexed("connections.brokers", i), n.Brokers[i].Name)
