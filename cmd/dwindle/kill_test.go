@@ -238,7 +238,7 @@ func TestKilledBehindMosquittoLosesNothingAcknowledged(t *testing.T) {
 var afterAll = time.Date(2100, 1, 1, 0, 0, 0, 0, time.UTC)
 
 // waitSubscribed sends probes until one reaches the journal: then the session
-// exists.
+// exists. None is on its way any more when it returns.
 func (s *server) waitSubscribed(addr string) (probes int) {
 	s.t.Helper()
 	client := paho.NewClient(paho.NewClientOptions().AddBroker("tcp://" + addr).SetClientID("probe"))
@@ -251,21 +251,36 @@ func (s *server) waitSubscribed(addr string) (probes int) {
 		require.True(s.t, client.Publish("lube/v1/quay/be-01/status", 1, false, `{"online":true}`).WaitTimeout(5*time.Second))
 		probes++
 		if s.stored() > 0 {
-			return probes
+			break
 		}
 		require.True(s.t, time.Now().Before(deadline), "never subscribed:\n%s", s.log)
 		time.Sleep(50 * time.Millisecond)
 	}
+	// Others may still be on their way; what is behind them tells.
+	require.True(s.t, client.Publish("lube/v1/quay/be-01/status", 1, false, `{"temperature_c":20}`).WaitTimeout(5*time.Second))
+	for s.count(reading.StatusTempC) == 0 {
+		require.True(s.t, time.Now().Before(deadline), "the last probe never came:\n%s", s.log)
+		time.Sleep(20 * time.Millisecond)
+	}
+	return probes + 1
 }
 
 // stored counts the readings in the journal.
-func (s *server) stored() int {
+func (s *server) stored() int { return s.count("") }
+
+// count counts those of one quantity in the journal; empty: of all.
+func (s *server) count(quantity reading.Quantity) int {
 	s.t.Helper()
 	view, err := station.OpenView(s.t.Context(), s.site)
 	require.NoError(s.t, err)
 	defer view.Close()
 	n := 0
-	require.NoError(s.t, view.Journal.Readings(s.t.Context(), nil, time.Time{}, afterAll, func(reading.Reading) error { n++; return nil }))
+	require.NoError(s.t, view.Journal.Readings(s.t.Context(), nil, time.Time{}, afterAll, func(r reading.Reading) error {
+		if quantity == "" || r.Quantity == quantity {
+			n++
+		}
+		return nil
+	}))
 	return n
 }
 
