@@ -252,15 +252,6 @@ func TestADamagedJournalIsPutAsideAndServingGoesOn(t *testing.T) {
 	}
 }
 
-func levelOf(c *Station, check string) health.Level {
-	for _, x := range c.health.List() {
-		if x.Name == check {
-			return x.Level
-		}
-	}
-	return health.Ok
-}
-
 func overwrite(t *testing.T, path string, at int64, with []byte) {
 	t.Helper()
 	f, err := os.OpenFile(path, os.O_RDWR, 0)

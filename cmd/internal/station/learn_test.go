@@ -95,6 +95,7 @@ func versions(fleet forecast.Fleet) []string {
 	return out
 }
 
+// check gives the health check of a name, one that is ok where there is none.
 func check(s *Station, name string) health.Check {
 	for _, c := range s.health.List() {
 		if c.Name == name {
@@ -103,6 +104,8 @@ func check(s *Station, name string) health.Check {
 	}
 	return health.Check{}
 }
+
+func levelOf(s *Station, name string) health.Level { return check(s, name).Level }
 
 func TestAStationForecastsWithWhatItsPastTaught(t *testing.T) {
 	s, plant := grown(t, Options{})

@@ -127,10 +127,7 @@ func TestAWriterThatHangsEndsTheSignsOfLife(t *testing.T) {
 	}))
 	<-stuck
 	soon(t, func() bool { return !c.Live().OK() })
-	soon(t, func() bool {
-		i := slices.IndexFunc(c.health.List(), func(h health.Check) bool { return h.Name == checkWriter })
-		return c.health.List()[i].Level == health.Bad
-	})
+	soon(t, func() bool { return levelOf(c, checkWriter) == health.Bad })
 	// The loop that could have said it goes on, and what it sends stays in order.
 	soon(t, func() bool {
 		return slices.ContainsFunc(m.heard(), func(l string) bool { return strings.HasPrefix(l, "STATUS=") && strings.Contains(l, checkWriter) })
