@@ -27,13 +27,7 @@ func TestForecastsDoNotChangeWhenReadingsAge(t *testing.T) {
 	require.NoError(t, err)
 	defer j.Close()
 	in := collector.NewIntake(func() *config.Site { return site }, j, health.New(nil), nil)
-	run, stop := context.WithCancel(ctx)
-	ended := make(chan error, 1)
-	go func() { ended <- in.Run(run) }()
-	defer func() {
-		stop()
-		require.ErrorIs(t, <-ended, context.Canceled)
-	}()
+	defer running(t, in)()
 	require.NoError(t, in.Record(ctx, plant.Facts()...))
 	for m := range plant.Messages() {
 		require.NoError(t, in.Submit(ctx, reading.Message{Topic: m.Topic, Payload: m.Payload, Received: m.At, Source: "simulated"}))

@@ -77,13 +77,7 @@ func keptStates(t *testing.T, seed uint64) {
 	in := collector.NewIntake(inForce.Load, j, health.New(nil), nil)
 	history := collector.NewHistory(j, inForce.Load)
 	history.Mends(in)
-	run, stop := context.WithCancel(ctx)
-	ended := make(chan error, 1)
-	go func() { ended <- in.Run(run) }()
-	defer func() {
-		stop()
-		require.ErrorIs(t, <-ended, context.Canceled)
-	}()
+	defer running(t, in)()
 	require.NoError(t, in.Record(ctx, plant.Facts()...))
 	pass := func(src forecast.Source, at time.Time) string {
 		f, err := forecast.Pass(ctx, site, src, at, forecast.Options{Workers: 2})

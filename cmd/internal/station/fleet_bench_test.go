@@ -251,17 +251,14 @@ func serveFleet(b *testing.B, site *config.Site, path string) {
 	in := collector.NewIntake(func() *config.Site { return site }, j, health.New(nil), nil)
 	history := collector.NewHistory(j, func() *config.Site { return site })
 	history.Mends(in)
-	run, stop := context.WithCancel(ctx)
-	ended := make(chan error, 1)
-	go func() { ended <- in.Run(run) }()
+	end := running(b, in)
 	require.NoError(b, in.Flush(ctx))
 	for range servedPasses {
 		_, err = forecast.Pass(ctx, site, history, fleetEnd, forecast.Options{})
 		require.NoError(b, err)
 		require.NoError(b, in.Flush(ctx))
 	}
-	stop()
-	require.ErrorIs(b, <-ended, context.Canceled)
+	end()
 	require.NoError(b, j.Close())
 	runtime.GC()
 }

@@ -29,9 +29,7 @@ func TestAPassOverAJournalIsTheSameForAnyWorkers(t *testing.T) {
 	require.NoError(t, err)
 	defer j.Close()
 	in := collector.NewIntake(func() *config.Site { return site }, j, health.New(nil), nil)
-	run, stop := context.WithCancel(ctx)
-	ended := make(chan error, 1)
-	go func() { ended <- in.Run(run) }()
+	end := running(t, in)
 	require.NoError(t, in.Record(ctx, plant.Facts()...))
 	var late []reading.Message
 	for m := range plant.Messages() {
@@ -46,8 +44,7 @@ func TestAPassOverAJournalIsTheSameForAnyWorkers(t *testing.T) {
 	for _, m := range late {
 		require.NoError(t, in.Submit(ctx, m))
 	}
-	stop()
-	require.ErrorIs(t, <-ended, context.Canceled)
+	end()
 
 	history := collector.NewHistory(j, func() *config.Site { return site })
 	pinned, done := history.Pin(ctx)
@@ -64,6 +61,18 @@ func TestAPassOverAJournalIsTheSameForAnyWorkers(t *testing.T) {
 			require.Equal(t, want, pass(history.AsOf(at), n), "%d workers", n)
 		}
 		require.Equal(t, want, pass(struct{ forecast.Source }{pinned.AsOf(at)}, 2), "one device at a time")
+	}
+}
+
+// running lets an intake take what comes until end is called.
+func running(t testing.TB, in *collector.Intake) (end func()) {
+	t.Helper()
+	ctx, stop := context.WithCancel(context.Background())
+	ended := make(chan error, 1)
+	go func() { ended <- in.Run(ctx) }()
+	return func() {
+		stop()
+		require.ErrorIs(t, <-ended, context.Canceled)
 	}
 }
 
