@@ -75,14 +75,19 @@ func managed(t *testing.T, watchdog time.Duration) (*manager, *systemd.Notifier)
 	return m, systemd.FromEnv()
 }
 
+// small is the site of a small plant with its data in a folder.
+func small(dir string, connections config.Connections) *config.Site {
+	site := simulate.New(simulate.Options{Seed: 4, Points: 5, Days: 30}).Site()
+	site.Data = dir
+	connections.Prefix = config.DefaultPrefix
+	site.Connections = connections
+	return site
+}
+
 // served runs a small station until the test ends.
 func served(t *testing.T, connections config.Connections, n *systemd.Notifier) *Station {
 	t.Helper()
-	site := simulate.New(simulate.Options{Seed: 4, Points: 5, Days: 30}).Site()
-	site.Data = t.TempDir()
-	connections.Prefix = config.DefaultPrefix
-	site.Connections = connections
-	c, err := New(t.Context(), site, Options{Manager: n, Version: "1.2.3"})
+	c, err := New(t.Context(), small(t.TempDir(), connections), Options{Manager: n, Version: "1.2.3"})
 	require.NoError(t, err)
 	ctx, cancel := context.WithCancel(context.Background())
 	ended := make(chan error, 1)

@@ -16,7 +16,6 @@ import (
 	"dwindle/alerts/alarm"
 	"dwindle/collector/health"
 	"dwindle/collector/reading"
-	"dwindle/collector/simulate"
 	"dwindle/config"
 )
 
@@ -88,9 +87,7 @@ func TestAJournalThatCannotBeWrittenIsAnAlarm(t *testing.T) {
 }
 
 func fullDisk(t *testing.T, dir string, fill, free func(*Station)) {
-	site := simulate.New(simulate.Options{Seed: 4, Points: 5, Days: 30}).Site()
-	site.Data = filepath.Join(dir, "data")
-	site.Connections = config.Connections{Prefix: config.DefaultPrefix}
+	site := small(filepath.Join(dir, "data"), config.Connections{})
 	c, err := New(t.Context(), site, Options{})
 	require.NoError(t, err)
 	closed := false
@@ -151,9 +148,7 @@ func TestAServingStationLooksAtItself(t *testing.T) {
 // A machine that sends minutes as hours is asked about, and no more once it
 // sends hours again.
 func TestAWrongUnitIsAnAlarm(t *testing.T) {
-	site := simulate.New(simulate.Options{Seed: 4, Points: 5, Days: 30}).Site()
-	site.Data = t.TempDir()
-	site.Connections = config.Connections{Prefix: config.DefaultPrefix}
+	site := small(t.TempDir(), config.Connections{})
 	c, err := New(t.Context(), site, Options{})
 	require.NoError(t, err)
 	defer func() { require.NoError(t, c.Close()) }()
