@@ -87,13 +87,9 @@ func (p Program) Zsh() string {
 				many = "*"
 			}
 			help := "[" + zshText(f.Help) + "]"
-			value := ""
+			sign, value := "", ""
 			if f.Takes != "" {
-				value = ":" + zshText(f.Takes) + ":" + zshOffer(offers(f.Takes, f.Words), f.Words)
-			}
-			sign := ""
-			if f.Takes != "" {
-				sign = "="
+				sign, value = "=", ":"+zshText(f.Takes)+":"+zshOffer(offers(f.Takes, f.Words), f.Words)
 			}
 			fmt.Fprintf(&b, " \\\n      %s", single(many+"--"+f.Long+sign+help+value))
 			if f.Short != "" {
