@@ -16,6 +16,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"dwindle/collector/journal/disktest"
 	"dwindle/config"
 )
 
@@ -204,7 +205,7 @@ func TestADirectoryReachedByTwoNamesIsHeldOnce(t *testing.T) {
 }
 
 func TestAReadOnlyDiskIsSaidWithWhatToDo(t *testing.T) {
-	disk := smallDisk(t, "4")
+	disk := disktest.Small(t, 4)
 	require.NoError(t, os.Mkdir(filepath.Join(disk, "data"), 0o755))
 	require.NoError(t, syscall.Mount("tmpfs", disk, "tmpfs", syscall.MS_REMOUNT|syscall.MS_RDONLY, ""))
 	file := quay(t, 1, "  embedded_broker: {listen: \"127.0.0.1:0\"}\n")

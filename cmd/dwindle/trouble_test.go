@@ -7,12 +7,12 @@ import (
 	"path/filepath"
 	"strings"
 	"sync"
-	"syscall"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/require"
 
+	"dwindle/collector/journal/disktest"
 	"dwindle/collector/mqtt/brokertest"
 )
 
@@ -123,23 +123,8 @@ func TestARefusedSubscriptionIsSaid(t *testing.T) {
 	s.stop()
 }
 
-// smallDisk mounts a file system of a few megabytes.
-func smallDisk(t *testing.T, megabytes string) string {
-	t.Helper()
-	dir := t.TempDir()
-	if err := syscall.Mount("tmpfs", dir, "tmpfs", 0, "size="+megabytes+"m"); err != nil {
-		missing := "a small file system cannot be mounted here (needs root): " + err.Error()
-		if os.Getenv("CI") == "true" {
-			require.FailNow(t, missing)
-		}
-		t.Skip(missing)
-	}
-	t.Cleanup(func() { require.NoError(t, syscall.Unmount(dir, 0)) })
-	return dir
-}
-
 func TestAFullDiskHoldsBackAcknowledgementsUntilThereIsRoom(t *testing.T) {
-	disk := smallDisk(t, "12")
+	disk := disktest.Small(t, 12)
 	addr := freeAddr(t)
 	file := quay(t, killDevices, "  embedded_broker: {listen: \""+addr+"\"}\n")
 	text, err := os.ReadFile(file)
@@ -150,16 +135,7 @@ func TestAFullDiskHoldsBackAcknowledgementsUntilThereIsRoom(t *testing.T) {
 	require.FileExists(t, reserve, "room for alarms and decisions is set aside")
 
 	// Something else fills the disk while messages come in.
-	ballast := filepath.Join(disk, "ballast")
-	f, err := os.Create(ballast)
-	require.NoError(t, err)
-	chunk := make([]byte, 4096)
-	for {
-		if _, err := f.Write(chunk); err != nil {
-			break
-		}
-	}
-	require.NoError(t, f.Close())
+	free := disktest.Fill(t, disk)
 
 	var a acked
 	ctx, cancel := context.WithCancel(t.Context())
@@ -177,7 +153,7 @@ func TestAFullDiskHoldsBackAcknowledgementsUntilThereIsRoom(t *testing.T) {
 	a.mu.Lock()
 	before := len(a.got)
 	a.mu.Unlock()
-	require.NoError(t, os.Remove(ballast))
+	free()
 	require.Eventually(t, func() bool { a.mu.Lock(); defer a.mu.Unlock(); return len(a.got) > before+200 }, 60*time.Second, 50*time.Millisecond,
 		"did not recover by itself:\n%s", s.log)
 	cancel()

@@ -4,26 +4,18 @@ import (
 	"context"
 	"os"
 	"path/filepath"
-	"syscall"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/require"
 
 	"dwindle/collector/health"
+	"dwindle/collector/journal/disktest"
 )
 
 // The room set aside is for the alarm, not for more messages.
 func TestAFullDiskLeavesRoomForWhatMustBeWritten(t *testing.T) {
-	dir := t.TempDir()
-	if err := syscall.Mount("tmpfs", dir, "tmpfs", 0, "size=16m"); err != nil {
-		missing := "a small file system cannot be mounted here (needs root): " + err.Error()
-		if os.Getenv("CI") == "true" {
-			require.FailNow(t, missing)
-		}
-		t.Skip(missing)
-	}
-	t.Cleanup(func() { require.NoError(t, syscall.Unmount(dir, 0)) })
+	dir := disktest.Small(t, 16)
 	ctx := context.Background()
 	checks := health.New(nil)
 	j, err := Open(ctx, filepath.Join(dir, "journal.db"), Options{Health: checks, Reserve: 16 << 20})
@@ -33,15 +25,7 @@ func TestAFullDiskLeavesRoomForWhatMustBeWritten(t *testing.T) {
 	require.NoError(t, err)
 	require.EqualValues(t, 1<<20, info.Size(), "a sixteenth of a small disk")
 
-	ballast := filepath.Join(dir, "ballast")
-	f, err := os.Create(ballast)
-	require.NoError(t, err)
-	for block := make([]byte, 4096); ; {
-		if _, err := f.Write(block); err != nil {
-			break
-		}
-	}
-	require.NoError(t, f.Close())
+	free := disktest.Fill(t, dir)
 
 	n := 0
 	commit := func() error {
@@ -64,7 +48,7 @@ func TestAFullDiskLeavesRoomForWhatMustBeWritten(t *testing.T) {
 	require.NoError(t, err)
 	require.EqualValues(t, stored, p.Readings)
 
-	require.NoError(t, os.Remove(ballast))
+	free()
 	require.NoError(t, commit())
 	require.FileExists(t, reserve, "and is set aside again")
 	for _, c := range checks.List() {

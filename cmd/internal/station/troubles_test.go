@@ -3,11 +3,9 @@ package station
 import (
 	"context"
 	"fmt"
-	"os"
 	"path/filepath"
 	"slices"
 	"strings"
-	"syscall"
 	"testing"
 	"time"
 
@@ -15,6 +13,7 @@ import (
 
 	"dwindle/alerts/alarm"
 	"dwindle/collector/health"
+	"dwindle/collector/journal/disktest"
 	"dwindle/collector/reading"
 	"dwindle/config"
 )
@@ -57,26 +56,9 @@ func trouble(t *testing.T, c *Station, part string) (alarm.Row, bool) {
 // While the disk is full the alarm that says so is written on that disk, and it
 // ends when there is room.
 func TestAFullDiskIsAnAlarm(t *testing.T) {
-	disk := t.TempDir()
-	if err := syscall.Mount("tmpfs", disk, "tmpfs", 0, "size=12m"); err != nil {
-		missing := "a small file system cannot be mounted here (needs root): " + err.Error()
-		if os.Getenv("CI") == "true" {
-			require.FailNow(t, missing)
-		}
-		t.Skip(missing)
-	}
-	t.Cleanup(func() { require.NoError(t, syscall.Unmount(disk, 0)) })
-	ballast := filepath.Join(disk, "ballast")
-	fullDisk(t, disk, func(*Station) {
-		f, err := os.Create(ballast)
-		require.NoError(t, err)
-		for block := make([]byte, 4096); ; {
-			if _, err := f.Write(block); err != nil {
-				break
-			}
-		}
-		require.NoError(t, f.Close())
-	}, func(*Station) { require.NoError(t, os.Remove(ballast)) })
+	disk := disktest.Small(t, 12)
+	var free func()
+	fullDisk(t, disk, func(*Station) { free = disktest.Fill(t, disk) }, func(*Station) { free() })
 }
 
 // The same of a journal that is bounded, which needs no file system of its own.

@@ -7,7 +7,9 @@
 // nothing of the program knows of it. It sees each write, cut, sync, making and
 // removal of a file before it happens: a hook may wait, fail it or end the
 // process, and a record of them says which contents a disk may hold after a
-// power cut. It is for tests only. Start with [Watch].
+// power cut. [Small] mounts a disk that is soon full.
+//
+// It is for tests only. Start with [Watch].
 package disktest
 
 import (
