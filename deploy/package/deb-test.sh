@@ -30,19 +30,21 @@ inside() {
     cat <&9
     exec 9>&-
   }
-  start() {
-    # shellcheck disable=SC2046 # words of a command line
-    as_service $(sed -n 's/^ExecStartPre=//p' /lib/systemd/system/dwindle.service) >/dev/null
-    (umask 0027; as_service $(sed -n 's/^ExecStart=//p' /lib/systemd/system/dwindle.service) >>/var/log/run.log 2>&1) &
+  # ready waits until it can take messages.
+  ready() {
     for _ in $(seq 300); do
-      if (get /readyz) 2>/dev/null | grep -q '"status":"ok"'; then
-        pid=$(pgrep -u dwindle -x dwindle)
-        return
-      fi
+      if (get /readyz) 2>/dev/null | grep -q '"status":"ok"'; then return; fi
       sleep 0.1
     done
     cat /var/log/run.log >&2
     die "it does not get ready"
+  }
+  start() {
+    # shellcheck disable=SC2046 # words of a command line
+    as_service $(sed -n 's/^ExecStartPre=//p' /lib/systemd/system/dwindle.service) >/dev/null
+    (umask 0027; as_service $(sed -n 's/^ExecStart=//p' /lib/systemd/system/dwindle.service) >>/var/log/run.log 2>&1) &
+    ready
+    pid=$(pgrep -u dwindle -x dwindle)
   }
   stop() {
     kill -TERM "$pid"
@@ -114,15 +116,13 @@ inside() {
 
   say "the program alone in an empty root, by another account, as in the image"
   mkdir -p /image/data /image/etc
-  cp $two/dwindle-linux-* /image/dwindle 2>/dev/null || true
-  rm -f /image/dwindle
   find $two -name 'dwindle-linux-*' -not -name '*.txt' -exec cp {} /image/dwindle \;
   sed 's|^data: .*|data: /data|' $site >/image/etc/site.yaml
   chown 65532:65532 /image/data
   chmod 755 /image/dwindle
   chroot --userspec=65532:65532 /image /dwindle serve -c /etc/site.yaml >>/var/log/run.log 2>&1 &
   pid=$!
-  for _ in $(seq 300); do (get /readyz) 2>/dev/null | grep -q '"status":"ok"' && break; sleep 0.1; done
+  ready
   send 1
   get /metrics | grep -q '^dwindle_intake_stored_total 1' || { tail -5 /var/log/run.log >&2; die "nothing stored in the empty root"; }
   stop
