@@ -63,6 +63,7 @@ type Intake struct {
 	senders  sync.WaitGroup
 
 	rerunning sync.Mutex // one run of old messages at a time
+	times     sync.Mutex // receive times in the journal stay as they are: from reading old messages to storing what they say now
 }
 
 // item is what waits in the queue: a message, what a person entered, or a mark

@@ -235,7 +235,9 @@ func (in *Intake) mend(w work) {
 		if i == len(w.mend)-1 {
 			in.j.Remember(clockNote, w.clock)
 		}
+		in.times.Lock()
 		moved, err := in.j.Shift(ctx, s.From, s.To, s.By)
+		in.times.Unlock()
 		if err != nil {
 			// The stamps stay as they are, which is what they would be without us.
 			in.log.Error("what was stamped by a wrong clock could not be put right", "from", s.From, "to", s.To, "by", s.By, "err", err)

@@ -92,37 +92,47 @@ func (in *Intake) rerunKept(ctx context.Context, opt RerunOptions, out *Rerun) e
 		if err := in.goesOn(ctx); err != nil {
 			return err
 		}
-		list, err := in.j.KeptMessages(ctx, after, journal.KeptFilter{Reason: opt.Reason, From: opt.From, To: opt.To})
-		if err != nil || len(list) == 0 {
+		next, err := in.rerunSome(ctx, opt, after, last, out)
+		if err != nil || next == after {
 			return err
 		}
-		after = list[len(list)-1].ID
-		var ids []int64
-		var batch journal.Batch
-		for i := range list {
-			k := &list[i]
-			if k.ID > last {
-				break
-			}
-			if k.Reason == decode.Oversize.String() { // its end was not kept
-				if opt.Device == "" || opt.Device == k.Device {
-					out.Kept++
-					out.StillKept[k.Reason]++
-				}
-				continue
-			}
-			raw := journal.Raw{Received: k.Received, Topic: k.Topic, Payload: k.Payload, Retained: k.Retained}
-			m := raw.Message()
-			w := in.understand(item{m: &m})
-			if opt.Device == "" || opt.Device == k.Device || about(&w.entry, opt.Device) {
-				ids, batch = append(ids, k.ID), append(batch, w.entry)
-			}
-		}
-		if err := in.storeKept(ctx, opt, ids, batch, out); err != nil {
-			return err
-		}
+		after = next
 	}
 	return nil
+}
+
+// rerunSome runs the kept messages between two places, the second included, as
+// many as are read at once; next is the place of the newest, or the first where
+// there is none.
+func (in *Intake) rerunSome(ctx context.Context, opt RerunOptions, after, last int64, out *Rerun) (next int64, err error) {
+	in.times.Lock()
+	defer in.times.Unlock()
+	list, err := in.j.KeptMessages(ctx, after, journal.KeptFilter{Reason: opt.Reason, From: opt.From, To: opt.To})
+	if err != nil || len(list) == 0 {
+		return after, err
+	}
+	var ids []int64
+	var batch journal.Batch
+	for i := range list {
+		k := &list[i]
+		if k.ID > last {
+			break
+		}
+		if k.Reason == decode.Oversize.String() { // its end was not kept
+			if opt.Device == "" || opt.Device == k.Device {
+				out.Kept++
+				out.StillKept[k.Reason]++
+			}
+			continue
+		}
+		raw := journal.Raw{Received: k.Received, Topic: k.Topic, Payload: k.Payload, Retained: k.Retained}
+		m := raw.Message()
+		w := in.understand(item{m: &m})
+		if opt.Device == "" || opt.Device == k.Device || about(&w.entry, opt.Device) {
+			ids, batch = append(ids, k.ID), append(batch, w.entry)
+		}
+	}
+	return list[len(list)-1].ID, in.storeKept(ctx, opt, ids, batch, out)
 }
 
 // storeKept commits kept messages together, or where the journal refuses one of
@@ -173,6 +183,8 @@ func (in *Intake) rerunRaw(ctx context.Context, opt RerunOptions, block int64, o
 	if err := in.goesOn(ctx); err != nil {
 		return err
 	}
+	in.times.Lock()
+	defer in.times.Unlock()
 	list, err := in.j.RawMessages(ctx, block)
 	if err != nil {
 		in.log.Warn("some messages cannot be run again", "err", err)

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"path/filepath"
+	"sync"
 	"testing"
 	"time"
 
@@ -12,6 +13,7 @@ import (
 
 	"dwindle/collector/journal"
 	"dwindle/collector/reading"
+	"dwindle/collector/wallclock"
 	"dwindle/config"
 	"dwindle/config/mapping"
 )
@@ -284,4 +286,47 @@ func TestAMessageOfSeveralNewDevicesIsKeptUntilAllAreKnown(t *testing.T) {
 	require.EqualValues(t, 2, out.Kept)
 	require.Empty(t, x.kept(t))
 	require.Len(t, x.all(t), 3)
+}
+
+// While messages are run again the clock is put right: they must not bring back
+// the times that were moved.
+func TestAClockPutRightMeanwhileHoldsForMessagesThatAreRunAgain(t *testing.T) {
+	const by = 40 * 24 * time.Hour
+	for name, opt := range map[string]RerunOptions{"understood": {From: t0}, "kept aside": {}} {
+		t.Run(name, func(t *testing.T) {
+			x := start(t, terminal(t, 1, 1))
+			device := "d-1"
+			if opt.From.IsZero() {
+				device = "d-2" // not registered yet
+			}
+			x.submit(t, message(device, "level", t0, `{"percent":90}`))
+			x.flush(t)
+			x.site.Store(terminal(t, 1, 2))
+			var once sync.Once
+			x.reads = func(e *journal.Entry) {
+				once.Do(func() { // the message was read and is not stored yet
+					x.own.mending.Add(1)
+					x.decoded <- work{mend: []wallclock.Shift{{From: t0, To: t0.Add(time.Hour), By: by}}, clock: "{}"}
+					// Time to go wrong in; what is right has to wait.
+					for end := time.Now().Add(200 * time.Millisecond); x.own.mending.Load() > 0 && time.Now().Before(end); {
+						time.Sleep(time.Millisecond)
+					}
+				})
+				e.Readings[0].Value /= 2 // so that the message is kept with other places
+			}
+			require.EqualValues(t, 1, x.rerun(t, opt).Stored)
+			list := x.all(t)
+			require.Len(t, list, 1)
+			require.InDelta(t, 45, list[0].Value, 1e-9)
+			require.Equal(t, t0.Add(by), list[0].At)
+			require.Equal(t, t0.Add(by), list[0].Received)
+			require.NoError(t, x.j.SaveRaw(context.Background()))
+			blocks, err := x.j.RawBlocks(context.Background(), t0, endOfTime)
+			require.NoError(t, err)
+			require.Len(t, blocks, 1)
+			raws, err := x.j.RawMessages(context.Background(), blocks[0].ID)
+			require.NoError(t, err)
+			require.Equal(t, t0.Add(by), raws[0].Received, "should it be run again")
+		})
+	}
 }

@@ -25,7 +25,7 @@ type Shifted struct {
 // from the devices stay as they are. What is derived follows; messages as they
 // came carry the new receive times, so that they find their rows should they be
 // run again. What is to be remembered is written with it. Nobody else may
-// commit meanwhile.
+// commit messages meanwhile, nor have read old ones to run them again.
 func (j *Journal) Shift(ctx context.Context, from, to time.Time, by time.Duration) (s Shifted, err error) {
 	first, last, d := from.UnixMilli(), to.UnixMilli(), by.Milliseconds()
 	if d == 0 || last <= first {
