@@ -38,3 +38,13 @@ func TestWhatIsWrittenInADayIsToldAndBounded(t *testing.T) {
 	require.Equal(t, "disk writes about 288 MB a day", checks.List()[0].What)
 	require.Equal(t, bytes, w.total())
 }
+
+func TestKernelCounts(t *testing.T) {
+	n, ok := sumCounters("rchar: 100\nwchar: 23\nsyscr: 5\nsyscw: 6\nread_bytes: 0\nwrite_bytes: 4096\ncancelled_write_bytes: 0\n", []string{"rchar", "wchar"})
+	require.True(t, ok)
+	require.EqualValues(t, 123, n)
+	for _, text := range []string{"", "rchar: 100\n", "rchar: x\nwchar: 1\nwrite_bytes: 2\n"} {
+		_, ok := sumCounters(text, []string{"rchar", "wchar"})
+		require.False(t, ok, text)
+	}
+}

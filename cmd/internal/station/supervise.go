@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"dwindle/cmd/internal/monitor"
+	"dwindle/collector"
 	"dwindle/collector/health"
 )
 
@@ -251,3 +252,7 @@ func extending(extend func(time.Duration) error, moved func() (int64, bool)) (en
 	}()
 	return func() { cancel(); <-ended }
 }
+
+// processMoved gives the bytes that this process has read and written by calls,
+// from and to memory as well.
+func processMoved() (bytes int64, ok bool) { return collector.ProcessBytes("rchar", "wchar") }

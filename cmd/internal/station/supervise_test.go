@@ -234,16 +234,6 @@ func TestSnapshotsAreDated(t *testing.T) {
 	require.WithinRange(t, c.Figures().LastSnapshot, before, time.Now().Add(time.Second))
 }
 
-func TestKernelCounts(t *testing.T) {
-	n, ok := parseMoved("rchar: 100\nwchar: 23\nsyscr: 5\nsyscw: 6\nread_bytes: 0\nwrite_bytes: 4096\ncancelled_write_bytes: 0\n")
-	require.True(t, ok)
-	require.EqualValues(t, 123, n)
-	for _, text := range []string{"", "rchar: 100\n", "rchar: x\nwchar: 1\nwrite_bytes: 2\n"} {
-		_, ok := parseMoved(text)
-		require.False(t, ok, text)
-	}
-}
-
 // Opening may take long as long as something moves, and no longer.
 func TestMoreTimeIsAskedForWhileTheDiskMoves(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
