@@ -308,26 +308,6 @@ func (c *commit) channelOf(id int64) (reading.Channel, bool, error) {
 	return ch, ok, nil
 }
 
-// rowAt gives the reading at a place.
-func (c *commit) rowAt(ch reading.Channel, g given) (r reading.Reading, ok bool, err error) {
-	at := g.at
-	var o row
-	if g.key != "" {
-		err = c.j.stmts[stmtIncrementGet].QueryRowContext(c.ctx, g.channel, g.key).Scan(&at, &o.value, &o.lag, &o.flags)
-	} else {
-		err = c.j.stmts[stmtReadingGet].QueryRowContext(c.ctx, g.channel, at).Scan(&o.value, &o.lag, &o.flags)
-	}
-	if errors.Is(err, sql.ErrNoRows) {
-		return r, false, nil
-	}
-	if err != nil {
-		return r, false, fmt.Errorf("read back %s of %s: %w", ch.Quantity, ch.Device, err)
-	}
-	r = decode(ch, at, o)
-	r.Key = g.key
-	return r, true, nil
-}
-
 // takeBack removes a reading and keeps it aside.
 func (c *commit) takeBack(old *reading.Reading, g given) (err error) {
 	// Asked while the row is there: it may be the newest.

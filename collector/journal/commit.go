@@ -2,6 +2,7 @@ package journal
 
 import (
 	"context"
+	"database/sql"
 	"errors"
 	"fmt"
 	"math"
@@ -309,7 +310,10 @@ func (c *commit) reading(r *reading.Reading) (Outcome, error) {
 	} else if n == 1 {
 		return Stored, c.changed(r, at)
 	}
-	old, err := c.stored(id, r)
+	old, ok, err := c.rowAt(r.Channel, given{id, at, r.Key})
+	if err == nil && !ok {
+		err = fmt.Errorf("read back %s of %s: %w", r.Quantity, r.Device, sql.ErrNoRows)
+	}
 	if err != nil {
 		return 0, err
 	}
@@ -518,20 +522,22 @@ func (c *commit) newestOf(s Series) (int64, error) {
 	return newest, nil
 }
 
-// stored reads back what holds the place of a reading.
-func (c *commit) stored(id int64, r *reading.Reading) (reading.Reading, error) {
-	at := r.At.UnixMilli()
+// rowAt gives the reading at a place.
+func (c *commit) rowAt(ch reading.Channel, g given) (r reading.Reading, ok bool, err error) {
+	at := g.at
 	var o row
-	var err error
-	if r.Key != "" {
-		err = c.j.stmts[stmtIncrementGet].QueryRowContext(c.ctx, id, r.Key).Scan(&at, &o.value, &o.lag, &o.flags)
+	if g.key != "" {
+		err = c.j.stmts[stmtIncrementGet].QueryRowContext(c.ctx, g.channel, g.key).Scan(&at, &o.value, &o.lag, &o.flags)
 	} else {
-		err = c.j.stmts[stmtReadingGet].QueryRowContext(c.ctx, id, at).Scan(&o.value, &o.lag, &o.flags)
+		err = c.j.stmts[stmtReadingGet].QueryRowContext(c.ctx, g.channel, at).Scan(&o.value, &o.lag, &o.flags)
+	}
+	if errors.Is(err, sql.ErrNoRows) {
+		return r, false, nil
 	}
 	if err != nil {
-		return reading.Reading{}, fmt.Errorf("read back %s of %s: %w", r.Quantity, r.Device, err)
+		return r, false, fmt.Errorf("read back %s of %s: %w", ch.Quantity, ch.Device, err)
 	}
-	old := decode(r.Channel, at, o)
-	old.Key = r.Key
-	return old, nil
+	r = decode(ch, at, o)
+	r.Key = g.key
+	return r, true, nil
 }
