@@ -128,7 +128,7 @@ func (c *commit) rerunKept(id int64, e *Entry) (Outcome, error) {
 	}
 	var device, reason string
 	var size int64
-	err := c.j.w.QueryRowContext(c.ctx, "SELECT device, reason, octet_length(topic) + octet_length(payload) + octet_length(detail) + ? FROM kept WHERE id = ?", keptRow, id).Scan(&device, &reason, &size)
+	err := c.j.w.QueryRowContext(c.ctx, "SELECT device, reason, "+keptSizeSQL+" FROM kept WHERE id = ?", keptRow, id).Scan(&device, &reason, &size)
 	if errors.Is(err, sql.ErrNoRows) { // made room meanwhile, or run by another
 		if e.Kept != nil {
 			return KeptAside, nil
@@ -138,24 +138,17 @@ func (c *commit) rerunKept(id int64, e *Entry) (Outcome, error) {
 	if err != nil {
 		return 0, fmt.Errorf("look up a kept message: %w", err)
 	}
-	leaves := func() {
-		c.ring.total -= size
-		if c.ring.bytes[device] -= size; c.ring.bytes[device] <= 0 {
-			delete(c.ring.bytes, device)
-		}
-	}
 	if k := e.Kept; k != nil {
 		if k.Reason == reason && k.Device == device {
 			return KeptAside, nil
 		}
 		var now int64
-		if err := c.j.w.QueryRowContext(c.ctx, "UPDATE kept SET device = ?, reason = ?, detail = ? WHERE id = ? RETURNING octet_length(topic) + octet_length(payload) + octet_length(detail) + ?",
+		if err := c.j.w.QueryRowContext(c.ctx, "UPDATE kept SET device = ?, reason = ?, detail = ? WHERE id = ? RETURNING "+keptSizeSQL,
 			k.Device, k.Reason, k.Detail, id, keptRow).Scan(&now); err != nil {
 			return 0, fmt.Errorf("say anew why a message is kept aside: %w", err)
 		}
-		leaves()
-		c.ring.total += now
-		c.ring.bytes[k.Device] += now
+		c.ring.remove(device, size)
+		c.ring.add(k.Device, now)
 		return KeptAside, nil
 	}
 	for i := range e.Beside {
@@ -173,7 +166,7 @@ func (c *commit) rerunKept(id int64, e *Entry) (Outcome, error) {
 	if _, err := c.j.w.ExecContext(c.ctx, "DELETE FROM kept WHERE id = ?", id); err != nil {
 		return 0, fmt.Errorf("take a message out of the kept ones: %w", err)
 	}
-	leaves()
+	c.ring.remove(device, size)
 	c.counts[CountRecovered+reason]++
 	return c.take(e, e.Raw)
 }

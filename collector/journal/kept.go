@@ -44,6 +44,23 @@ type ring struct {
 
 func keptSize(topic, payload, detail int) int64 { return int64(topic + payload + detail + keptRow) }
 
+// keptSizeSQL is keptSize of a row; its one parameter is keptRow.
+const keptSizeSQL = "octet_length(topic) + octet_length(payload) + octet_length(detail) + ?"
+
+// add counts a message in.
+func (r *ring) add(device string, bytes int64) {
+	r.bytes[device] += bytes
+	r.total += bytes
+}
+
+// remove counts a message out.
+func (r *ring) remove(device string, bytes int64) {
+	r.total -= bytes
+	if r.bytes[device] -= bytes; r.bytes[device] <= 0 {
+		delete(r.bytes, device)
+	}
+}
+
 // keep puts a message into the ring.
 func (c *commit) keep(k *Kept) error {
 	c.counts[CountKept+k.Reason]++
@@ -58,9 +75,7 @@ func (c *commit) keep(k *Kept) error {
 	if _, err := c.j.stmts[stmtKept].ExecContext(c.ctx, received, k.Device, k.Reason, k.Topic, payload, k.Detail, k.Retained); err != nil {
 		return fmt.Errorf("keep a message of %q aside: %w", k.Device, err)
 	}
-	n := keptSize(len(k.Topic), len(k.Payload), len(k.Detail))
-	c.ring.bytes[k.Device] += n
-	c.ring.total += n
+	c.ring.add(k.Device, keptSize(len(k.Topic), len(k.Payload), len(k.Detail)))
 	c.ring.newest = max(c.ring.newest, received)
 	if k.Unknown {
 		c.counts[CountUnknown]++
@@ -78,7 +93,7 @@ func (c *commit) openRing() error {
 		return nil
 	}
 	r := &ring{bytes: map[string]int64{}, limit: c.j.keptLimit}
-	rows, err := c.j.w.QueryContext(c.ctx, "SELECT device, sum(octet_length(topic) + octet_length(payload) + octet_length(detail) + ?), max(received) FROM kept GROUP BY device", keptRow)
+	rows, err := c.j.w.QueryContext(c.ctx, "SELECT device, sum("+keptSizeSQL+"), max(received) FROM kept GROUP BY device", keptRow)
 	if err != nil {
 		return fmt.Errorf("count the kept messages: %w", err)
 	}
@@ -89,8 +104,7 @@ func (c *commit) openRing() error {
 		if err := rows.Scan(&device, &n, &newest); err != nil {
 			return fmt.Errorf("count the kept messages: %w", err)
 		}
-		r.bytes[device] = n
-		r.total += n
+		r.add(device, n)
 		r.newest = max(r.newest, newest)
 	}
 	c.ring, c.j.known.kept = r, r
@@ -150,7 +164,7 @@ func (r *ring) level(target int64) int64 {
 // many bytes as given.
 func (c *commit) drop(where string, arg any, bytes int64) error {
 	for all := bytes == 0; all || bytes > 0; {
-		rows, err := c.j.w.QueryContext(c.ctx, "SELECT id, device, reason, octet_length(topic) + octet_length(payload) + octet_length(detail) FROM kept WHERE "+where+" ORDER BY id LIMIT 256", arg)
+		rows, err := c.j.w.QueryContext(c.ctx, "SELECT id, device, reason, "+keptSizeSQL+" FROM kept WHERE "+where+" ORDER BY id LIMIT 256", keptRow, arg)
 		if err != nil {
 			return fmt.Errorf("make room for kept messages: %w", err)
 		}
@@ -167,7 +181,6 @@ func (c *commit) drop(where string, arg any, bytes int64) error {
 				rows.Close()
 				return fmt.Errorf("make room for kept messages: %w", err)
 			}
-			o.size += keptRow
 			found = append(found, o)
 		}
 		if err := rows.Err(); err != nil {
@@ -185,10 +198,7 @@ func (c *commit) drop(where string, arg any, bytes int64) error {
 				return fmt.Errorf("make room for kept messages: %w", err)
 			}
 			bytes -= o.size
-			c.ring.total -= o.size
-			if c.ring.bytes[o.device] -= o.size; c.ring.bytes[o.device] <= 0 {
-				delete(c.ring.bytes, o.device)
-			}
+			c.ring.remove(o.device, o.size)
 			c.counts[CountOverwritten+o.reason]++
 		}
 	}
