@@ -117,20 +117,14 @@ func (j *Journal) Commit(ctx context.Context, b Batch) (Result, error) {
 }
 
 func (j *Journal) commit(ctx context.Context, b Batch, again *again) (Result, error) {
-	if !j.writes {
-		return Result{}, ErrReadOnly
-	}
 	if err := ctx.Err(); err != nil {
 		return Result{}, err
 	}
-	j.mu.Lock()
-	defer j.mu.Unlock()
-	if j.w == nil {
-		return Result{}, fmt.Errorf("%s: %w", j.path, errClosed)
-	}
-	if err := j.reserve.room(); err != nil {
+	release, err := j.hold()
+	if err != nil {
 		return Result{}, fmt.Errorf("commit %d messages: %w", len(b), err)
 	}
+	defer release()
 	// A commit under way is never given up: it is short, and a half-cancelled
 	// one would leave its messages without an answer.
 	ctx = context.WithoutCancel(ctx)
@@ -140,7 +134,7 @@ func (j *Journal) commit(ctx context.Context, b Batch, again *again) (Result, er
 		unknown: j.known.unknown, again: again,
 	}
 	out := Result{Outcomes: make([]Outcome, len(b))}
-	err := inTx(ctx, j.w, func() error {
+	err = inTx(ctx, j.w, func() error {
 		for i := range b {
 			o, err := c.entry(i, &b[i])
 			if err != nil {

@@ -294,7 +294,7 @@ func (j *Journal) hold() (release func(), err error) {
 	j.mu.Lock()
 	if j.w == nil {
 		j.mu.Unlock()
-		return nil, errClosed
+		return nil, fmt.Errorf("%s: %w", j.path, errClosed)
 	}
 	if err := j.reserve.room(); err != nil {
 		j.mu.Unlock()
