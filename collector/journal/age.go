@@ -109,28 +109,17 @@ func (j *Journal) DropAged(ctx context.Context, series Series, most int) (n int6
 			}
 			// Up to the mark, the newest of the channel that stay, or the bound.
 			end := until
-			for _, q := range []struct {
-				text  string
-				place int
-			}{
-				{"SELECT at FROM " + table + " WHERE channel = ? ORDER BY at DESC LIMIT 1 OFFSET ?", ageKeeps - 1},
-				{"SELECT at FROM " + table + " WHERE channel = ? ORDER BY at LIMIT 1 OFFSET ?", most - int(n)},
-			} {
-				var at int64
-				err := j.w.QueryRowContext(ctx, q.text, ch.id, q.place).Scan(&at)
-				if errors.Is(err, sql.ErrNoRows) {
-					if q.place == ageKeeps-1 {
-						end = -1 << 63 // fewer than stay
-					}
-					continue
-				}
-				if err != nil {
-					return err
-				}
-				if at < end {
-					end = at
-					more = more || q.place != ageKeeps-1
-				}
+			if at, ok, err := j.nth(ctx, table, ch.id, "DESC", ageKeeps-1); err != nil {
+				return err
+			} else if !ok {
+				continue // fewer than stay
+			} else if at < end {
+				end = at
+			}
+			if at, ok, err := j.nth(ctx, table, ch.id, "ASC", most-int(n)); err != nil {
+				return err
+			} else if ok && at < end {
+				end, more = at, true
 			}
 			done, err := j.w.ExecContext(ctx, "DELETE FROM "+table+" WHERE channel = ? AND at < ?", ch.id, end)
 			if err != nil {
@@ -145,6 +134,16 @@ func (j *Journal) DropAged(ctx context.Context, series Series, most int) (n int6
 		return nil
 	})
 	return n, more, err
+}
+
+// nth gives the time of a channel's reading at a place in the order of time,
+// the first at 0; ok is false where there are not so many.
+func (j *Journal) nth(ctx context.Context, table string, channel int64, order string, place int) (at int64, ok bool, err error) {
+	err = j.w.QueryRowContext(ctx, "SELECT at FROM "+table+" WHERE channel = ? ORDER BY at "+order+" LIMIT 1 OFFSET ?", channel, place).Scan(&at)
+	if errors.Is(err, sql.ErrNoRows) {
+		return 0, false, nil
+	}
+	return at, err == nil, err
 }
 
 // loadAged reads the marks.
