@@ -76,12 +76,8 @@ func Verify(ctx context.Context, path string) (p Proof, err error) {
 		return p, err
 	}
 	defer func() { err = errors.Join(err, db.Close()) }()
-	var verdict string
-	if err := db.QueryRowContext(ctx, "PRAGMA integrity_check(1)").Scan(&verdict); err != nil {
+	if err := sound(ctx, db, path, "integrity_check"); err != nil {
 		return p, fmt.Errorf("verify %s: %w", path, err)
-	}
-	if verdict != "ok" {
-		return p, fmt.Errorf("%w: %s: %s", ErrDamaged, path, verdict)
 	}
 	if p.Version == 0 {
 		return p, fmt.Errorf("verify %s: the file is empty, it is no ledger", path)

@@ -2,6 +2,7 @@ package ledger
 
 import (
 	"context"
+	"database/sql"
 	"errors"
 	"fmt"
 	"os"
@@ -46,12 +47,20 @@ func (l *Ledger) inPlace() error {
 
 // Check looks for contradictions in the file; one that has any is ErrDamaged.
 func (l *Ledger) Check(ctx context.Context) error {
-	var verdict string
-	if err := l.read.QueryRowContext(ctx, "PRAGMA quick_check(1)").Scan(&verdict); err != nil {
+	if err := sound(ctx, l.read, l.path, "quick_check"); err != nil {
 		return fmt.Errorf("check %s: %w", l.path, fault(l.path, err))
 	}
+	return nil
+}
+
+// sound makes one of SQLite's checks; a file with contradictions is ErrDamaged.
+func sound(ctx context.Context, db *sql.DB, path, how string) error {
+	var verdict string
+	if err := db.QueryRowContext(ctx, "PRAGMA "+how+"(1)").Scan(&verdict); err != nil {
+		return err
+	}
 	if verdict != "ok" {
-		return fmt.Errorf("%w: %s: %s", ErrDamaged, l.path, verdict)
+		return fmt.Errorf("%w: %s: %s", ErrDamaged, path, verdict)
 	}
 	return nil
 }

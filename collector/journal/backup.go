@@ -40,23 +40,30 @@ func Copy(ctx context.Context, from, to string) (err error) {
 // Version gives the version of a journal file and the one that this program
 // writes. A newer file is refused with ErrNewer.
 func Version(ctx context.Context, path string) (have, want int, err error) {
+	err = look(ctx, path, "read the version", func(c *sql.Conn) (err error) {
+		have, err = version(ctx, c, path)
+		return err
+	})
+	return have, schemaVersion(), err
+}
+
+// look opens a file of any version for reading; what names it in the error.
+func look(ctx context.Context, path, what string, do func(c *sql.Conn) error) (err error) {
 	defer func() { err = fault(path, err) }()
-	want = schemaVersion()
 	if _, err := os.Stat(path); err != nil {
-		return 0, want, fmt.Errorf("read the version: %w", err)
+		return fmt.Errorf("%s: %w", what, err)
 	}
 	db, err := sql.Open("sqlite", dsn(path, "ro", readerPragmas))
 	if err != nil {
-		return 0, want, fmt.Errorf("read the version of %s: %w", path, err)
+		return fmt.Errorf("%s: %s: %w", what, path, err)
 	}
 	defer db.Close()
 	c, err := db.Conn(ctx)
 	if err != nil {
-		return 0, want, fmt.Errorf("read the version of %s: %w", path, err)
+		return fmt.Errorf("%s: %s: %w", what, path, err)
 	}
 	defer c.Close()
-	have, err = version(ctx, c, path)
-	return have, want, err
+	return do(c)
 }
 
 func syncFile(path string) error {
@@ -83,33 +90,21 @@ type Proof struct {
 // Verify reads a whole journal file and checks that it is sound, of a version
 // that this program knows, and counts what is in it.
 func Verify(ctx context.Context, path string) (p Proof, err error) {
-	defer func() { err = fault(path, err) }()
-	if _, err := os.Stat(path); err != nil {
-		return p, fmt.Errorf("verify: %w", err)
-	}
-	db, err := sql.Open("sqlite", dsn(path, "ro", readerPragmas))
-	if err != nil {
-		return p, fmt.Errorf("verify %s: %w", path, err)
-	}
-	defer db.Close()
-	c, err := db.Conn(ctx)
-	if err != nil {
-		return p, fmt.Errorf("verify %s: %w", path, err)
-	}
-	defer c.Close()
+	err = look(ctx, path, "verify", func(c *sql.Conn) error { return p.read(ctx, c, path) })
+	return p, err
+}
+
+func (p *Proof) read(ctx context.Context, c *sql.Conn, path string) (err error) {
 	if p.Version, err = version(ctx, c, path); err != nil {
-		return p, err
+		return err
 	}
-	var verdict string
-	if err := c.QueryRowContext(ctx, "PRAGMA integrity_check(1)").Scan(&verdict); err != nil {
-		return p, fmt.Errorf("verify %s: %w", path, err)
-	}
-	if verdict != "ok" {
-		return p, fmt.Errorf("%w: %s: %s", ErrDamaged, path, verdict)
+	if err := sound(ctx, c, path, "integrity_check"); err != nil {
+		return fmt.Errorf("verify %s: %w", path, err)
 	}
 	if p.Version == 0 {
-		return p, fmt.Errorf("verify %s: the file is empty, it is no journal", path)
+		return fmt.Errorf("verify %s: the file is empty, it is no journal", path)
 	}
+	var received int64
 	for _, q := range []struct {
 		dst  *int64
 		text string
@@ -121,13 +116,14 @@ func Verify(ctx context.Context, path string) (p Proof, err error) {
 		{&p.Rows, "SELECT coalesce((SELECT n FROM counter WHERE name = '" + CountRows + "'), 0)"},
 		{&p.From, "SELECT coalesce(min(at), 0) FROM reading"},
 		{&p.To, "SELECT coalesce(max(at), 0) FROM reading"},
+		{&received, "SELECT coalesce(max(at + lag), 0) FROM reading"},
 	} {
 		if err := c.QueryRowContext(ctx, q.text).Scan(q.dst); err != nil {
-			return p, fmt.Errorf("verify %s: %w", path, err)
+			return fmt.Errorf("verify %s: %w", path, err)
 		}
 	}
-	if p.Received, err = newestReceived(ctx, c); err != nil {
-		return p, fmt.Errorf("verify %s: %w", path, err)
+	if received != 0 {
+		p.Received = time.UnixMilli(received).UTC()
 	}
-	return p, nil
+	return nil
 }

@@ -85,20 +85,34 @@ const tryDamaged = "dwindle serve puts it aside and goes on from the newest snap
 // check looks for contradictions in the file, by one of SQLite's two checks,
 // and reports to health.
 func (j *Journal) check(ctx context.Context, how string) {
-	var verdict string
-	err := j.reader.QueryRowContext(ctx, "PRAGMA "+how+"(1)").Scan(&verdict)
+	err := fault(j.path, sound(ctx, j.reader, j.path, how))
 	switch {
 	case ctx.Err() != nil:
-	case err == nil && verdict == "ok":
+	case err == nil:
 		j.log.Info("the journal is sound", "file", j.path)
 		j.health.Set(checkFile, health.Ok, "", "")
-	case err == nil:
-		j.condemn(fmt.Errorf("%w: %s: %s", ErrDamaged, j.path, verdict))
-	case errors.Is(fault(j.path, err), ErrDamaged):
-		j.condemn(fault(j.path, err))
+	case errors.Is(err, ErrDamaged):
+		j.condemn(err)
 	default: // such as a disk that cannot be read now
-		j.health.Set(checkFile, health.Warn, fmt.Sprintf("the check of %s could not be made: %v", j.path, fault(j.path, err)), "see the system's log for faults of the disk")
+		j.health.Set(checkFile, health.Warn, fmt.Sprintf("the check of %s could not be made: %v", j.path, err), "see the system's log for faults of the disk")
 	}
+}
+
+// asker is one connection or some.
+type asker interface {
+	QueryRowContext(ctx context.Context, query string, args ...any) *sql.Row
+}
+
+// sound makes one of SQLite's checks; a file with contradictions is ErrDamaged.
+func sound(ctx context.Context, db asker, path, how string) error {
+	var verdict string
+	if err := db.QueryRowContext(ctx, "PRAGMA "+how+"(1)").Scan(&verdict); err != nil {
+		return err
+	}
+	if verdict != "ok" {
+		return fmt.Errorf("%w: %s: %s", ErrDamaged, path, verdict)
+	}
+	return nil
 }
 
 // whole refuses a file that is shorter than it says of itself. SQLite would
@@ -178,9 +192,8 @@ const wreckAtOnce = 1000
 // Entries hands on what can be read: readings by channel, each channel from its
 // beginning up to where it is damaged and then from its end back to there; then
 // facts. Raw messages, and what is derived, are not read; for messages kept
-// aside see KeptAside. The
-// channels have their numbers from a journal that goes on from a copy of the
-// damaged one, where the damaged one cannot tell.
+// aside see KeptAside. The channels have their numbers from a journal that goes
+// on from a copy of the damaged one, where the damaged one cannot tell.
 func (w *Wreck) Entries(ctx context.Context, copied *Journal, fn func(Batch) error) error {
 	channels, err := w.channels(ctx)
 	if err != nil {
@@ -380,15 +393,4 @@ func (j *Journal) RaiseCounters(ctx context.Context, to map[string]int64) error 
 	j.counting.Unlock()
 	release()
 	return j.SaveCounters(ctx)
-}
-
-// newestReceived gives when the newest reading was received, zero for none. It
-// reads the whole table.
-func newestReceived(ctx context.Context, c *sql.Conn) (time.Time, error) {
-	var ms int64
-	err := c.QueryRowContext(ctx, "SELECT coalesce(max(at + lag), 0) FROM reading").Scan(&ms)
-	if err != nil || ms == 0 {
-		return time.Time{}, err
-	}
-	return time.UnixMilli(ms).UTC(), nil
 }
