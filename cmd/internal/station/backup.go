@@ -226,9 +226,9 @@ func RestoreBeforeUpgrade(ctx context.Context, site *config.Site, replace bool, 
 // A write-ahead log that was left behind would be played into the restored file
 // and ruin it.
 func storesIn(dir string) (main, side bool, err error) {
-	for _, name := range []string{journalFile, ledgerFile} {
-		for _, tail := range storeTails {
-			_, err := os.Lstat(filepath.Join(dir, name+tail))
+	for _, s := range stores {
+		for _, tail := range tails {
+			_, err := os.Lstat(filepath.Join(dir, s.file+tail))
 			switch {
 			case errors.Is(err, fs.ErrNotExist):
 			case err != nil:
@@ -243,20 +243,14 @@ func storesIn(dir string) (main, side bool, err error) {
 	return main, side, nil
 }
 
-// storeTails are behind the names of the files of one store.
-var storeTails = []string{"", "-wal", "-shm", "-journal"}
-
 // moveStores moves the stores and their side files out of a data directory.
 func moveStores(dir, aside string) error {
 	if err := os.MkdirAll(aside, 0o750); err != nil {
 		return err
 	}
-	for _, name := range []string{journalFile, ledgerFile} {
-		for _, tail := range storeTails {
-			err := os.Rename(filepath.Join(dir, name+tail), filepath.Join(aside, name+tail))
-			if err != nil && !errors.Is(err, fs.ErrNotExist) {
-				return err
-			}
+	for _, s := range stores {
+		if err := s.move(dir, aside); err != nil {
+			return err
 		}
 	}
 	return nil

@@ -45,8 +45,9 @@ func snapshotsOf(dir string, s *store, now time.Time) (out []snapshot) {
 		return nil // none yet; to make one will tell more
 	}
 	for _, e := range entries {
-		text, ok := strings.CutPrefix(e.Name(), s.name+"-")
-		if text, ok = cutSuffix(text, ".db", ok); !ok {
+		text, ours := strings.CutPrefix(e.Name(), s.name+"-")
+		text, whole := strings.CutSuffix(text, ".db")
+		if !ours || !whole {
 			continue
 		}
 		if taken, err := time.Parse(stamp, text); err == nil {
@@ -61,11 +62,6 @@ func snapshotsOf(dir string, s *store, now time.Time) (out []snapshot) {
 	}
 	slices.SortFunc(out, func(a, b snapshot) int { return cmp.Or(ahead(a)-ahead(b), b.taken.Compare(a.taken)) })
 	return out
-}
-
-func cutSuffix(text, suffix string, ok bool) (string, bool) {
-	text, found := strings.CutSuffix(text, suffix)
-	return text, ok && found
 }
 
 // due says when the next snapshots are to be made after the last ones: when

@@ -48,6 +48,21 @@ var (
 	stores = []*store{journalStore, ledgerStore}
 )
 
+// tails are behind the names of the files of one store.
+var tails = []string{"", "-wal", "-shm", "-journal"}
+
+// move moves the files of a store to another directory, as far as they are
+// there.
+func (s *store) move(from, to string) error {
+	for _, tail := range tails {
+		err := os.Rename(filepath.Join(from, s.file+tail), filepath.Join(to, s.file+tail))
+		if err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return err
+		}
+	}
+	return nil
+}
+
 // stamp is how times stand in names of files: in the order of time.
 const stamp = "20060102T150405Z"
 
@@ -181,11 +196,8 @@ func (c *Station) replace(ctx context.Context, s *store, cause error) error {
 	if err := os.MkdirAll(d.dir, 0o750); err != nil {
 		return err
 	}
-	for _, tail := range storeTails {
-		err := os.Rename(filepath.Join(dir, s.file+tail), filepath.Join(d.dir, s.file+tail))
-		if err != nil && !errors.Is(err, fs.ErrNotExist) {
-			return err
-		}
+	if err := s.move(dir, d.dir); err != nil {
+		return err
 	}
 	for _, x := range snapshotsOf(site.SnapshotDir(), s, c.opt.Now()) {
 		if _, err := s.verify(ctx, x.path); err != nil {
