@@ -96,8 +96,9 @@ func (c *checker) prefix(prefix string) {
 	}
 }
 
-// brokerSchemes maps each scheme to whether it is encrypted.
-var brokerSchemes = map[string]bool{"tcp": false, "mqtt": false, "ws": false, "ssl": true, "tls": true, "mqtts": true, "wss": true}
+// brokerSchemes maps each scheme that the clients speak to whether it is
+// encrypted.
+var brokerSchemes = map[string]bool{"tcp": false, "mqtt": false, "ssl": true, "tls": true, "mqtts": true}
 
 // sources are what messages say of where they come from, beside the names of
 // brokers: those of a broker that is called so would be taken for such.
