@@ -1,6 +1,7 @@
 package collector
 
 import (
+	"cmp"
 	"context"
 	"slices"
 	"sync"
@@ -211,6 +212,11 @@ func amount(s *journal.Snapshot, r recipe, from, to time.Time, asked time.Durati
 	}
 	t.settle()
 	t.parts(saved)
+	// A day's fold books the days as it comes to them, which may be backwards;
+	// what is saved has them in order.
+	slices.SortStableFunc(f.parts, func(a, b journal.Part) int {
+		return cmp.Or(cmp.Compare(a.Emitted, b.Emitted), cmp.Compare(a.Day, b.Day))
+	})
 	t.parts(f.parts)
 	if r.group == meter.Run && !b.gone { // of others nothing waits for what comes next
 		m, err := f.fold(r)

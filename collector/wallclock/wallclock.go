@@ -112,6 +112,9 @@ type Guard struct {
 	pending []Shift       // to be made when the truth is known
 	ahead   time.Duration // what the clock had gone forward at the start, see Verdict
 	claims  map[string]claim
+	// high is the latest time given since somebody last told it, or what was
+	// known at the start: against many small steps back, which add up.
+	high time.Time
 }
 
 // claim is what a device said: its clock, less the time since our start.
@@ -177,7 +180,7 @@ func (g *Guard) Look(l Look) Verdict {
 		g.anchor.Since = l.Wall // nothing was stamped before
 	case g.wrong != "" && (step-g.skew).Abs() <= stepLeast && step.Abs() > stepLeast:
 		return g.verdict(l, "") // as wrong as before
-	case step < -stepLeast:
+	case step < -stepLeast || l.Wall.Before(g.high.Add(-stepLeast)):
 		if g.wrong == "" {
 			event = fmt.Sprintf("the clock of this machine stepped back by %s, to %s; no time service keeps it, so it is not followed", words(-step), show(l.Wall))
 			g.wrong = fmt.Sprintf("the clock of this machine shows %s, which is %s before what it showed earlier", show(l.Wall), words(-step))
@@ -206,6 +209,7 @@ func (g *Guard) begin(l Look) Verdict {
 		return g.Look(l)
 	}
 	g.held = Doubt{}
+	g.high = g.floor
 	if l.Synced || !g.impossible(l.Wall) {
 		if !l.Synced && !g.floor.IsZero() {
 			g.ahead = max(0, l.Wall.Sub(g.floor))
@@ -245,7 +249,7 @@ func (g *Guard) synced(l Look, expected time.Time, step time.Duration) Verdict {
 	} else if step.Abs() > stepLeast {
 		event = fmt.Sprintf("the clock of this machine was set by %s, to %s", words(step), show(l.Wall))
 	}
-	g.kept, g.wrong, g.pending, g.ahead = true, "", nil, 0
+	g.kept, g.wrong, g.pending, g.ahead, g.high = true, "", nil, 0, l.Wall
 	g.anchor = Doubt{Boot: l.Boot, Since: l.Wall, Base: l.Wall, Up: l.Up}
 	return Verdict{Now: l.Wall, Event: event, Shifts: shifts}
 }
@@ -339,7 +343,7 @@ func (g *Guard) overruled(l Look, expected time.Time) (Verdict, bool) {
 		g.pending = g.pending[:n-1]
 	}
 	g.anchor.Since = shift.From.Add(d)
-	g.anchor.Base, g.anchor.Up = now, l.Up
+	g.anchor.Base, g.anchor.Up, g.high = now, l.Up, now
 	g.skew = l.Wall.Sub(now)
 	v := g.verdict(l, fmt.Sprintf("the time of the devices is taken, %s, in place of %s", show(now), show(expected)))
 	v.Shifts = chain([]Shift{shift})
@@ -351,6 +355,9 @@ func (g *Guard) verdict(l Look, event string) Verdict {
 	v := Verdict{Now: g.at(l.Up), Wrong: g.wrong, Ahead: g.mayBeAhead(), Event: event}
 	if g.wrong != "" {
 		v.Hold = v.Now.Year() < earliest || l.Up-g.first < patience && g.anchor.Base.Equal(g.floor)
+	}
+	if !v.Hold {
+		g.high = later(g.high, v.Now)
 	}
 	return v
 }
