@@ -204,10 +204,7 @@ func (c *Station) Figures() monitor.Figures {
 		f.Sparkplug = &stats
 	}
 	if info, err := os.Stat(c.journal.Path()); err == nil {
-		f.JournalBytes = info.Size()
-		if info, err := os.Stat(c.journal.Path() + "-wal"); err == nil {
-			f.JournalBytes += info.Size()
-		}
+		f.JournalBytes = info.Size() + size(c.journal.Path()+"-wal")
 	}
 	if list := snapshotsOf(c.site.Load().SnapshotDir(), journalStore, c.opt.Now()); len(list) > 0 {
 		f.LastSnapshot = list[0].taken
