@@ -76,7 +76,7 @@ func (j *Journal) Notices(ctx context.Context, kind string, lasting bool, limit 
 	}
 	rows, err := j.reader.QueryContext(ctx, text+" ORDER BY at DESC, device, about, kind LIMIT ?", kind, kind, limit)
 	if err != nil {
-		return nil, fmt.Errorf("list what was noticed, from %s: %w", j.path, fault(j.path, err))
+		return nil, fmt.Errorf("list what was noticed, from %s: %w", j.path, j.fault(err))
 	}
 	defer rows.Close()
 	var out []reading.Notice
@@ -85,7 +85,7 @@ func (j *Journal) Notices(ctx context.Context, kind string, lasting bool, limit 
 		var at int64
 		var until sql.NullInt64
 		if err := rows.Scan(&n.Kind, &n.Device, &n.About, &at, &until, &n.Words, &n.Evidence, &n.Data); err != nil {
-			return nil, fmt.Errorf("list what was noticed, from %s: %w", j.path, fault(j.path, err))
+			return nil, fmt.Errorf("list what was noticed, from %s: %w", j.path, j.fault(err))
 		}
 		n.At = time.UnixMilli(at).UTC()
 		if until.Valid {

@@ -35,7 +35,7 @@ func (j *Journal) Remembered(ctx context.Context, name string) (text string, err
 	}
 	err = j.reader.QueryRowContext(ctx, "SELECT value FROM meta WHERE name = ?", name).Scan(&text)
 	if err != nil && !errors.Is(err, sql.ErrNoRows) {
-		return "", fmt.Errorf("read %s in %s: %w", name, j.path, fault(j.path, err))
+		return "", fmt.Errorf("read %s in %s: %w", name, j.path, j.fault(err))
 	}
 	return text, nil
 }
