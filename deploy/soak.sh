@@ -12,7 +12,7 @@ left=()
 
 # step NAME COMMAND...: within the time that is left.
 step() {
-  local name="$1" now rest status=0 began
+  local name="$1" now rest status=0 took
   shift
   now="$(date +%s)"
   rest=$((end - now))
@@ -22,11 +22,11 @@ step() {
   fi
   echo "=== soak: $name"
   timeout --signal=INT --kill-after=30 "$rest" "$@" || status=$?
-  began=$(($(date +%s) - now))
+  took=$(($(date +%s) - now))
   case "$status" in
-    0) echo "=== soak: $name: passed after $began s" ;;
-    124 | 137) left+=("$name (ended after $began s)") ;;
-    *) failed+=("$name") && echo "=== soak: $name: FAILED after $began s" ;;
+    0) echo "=== soak: $name: passed after $took s" ;;
+    124 | 137) left+=("$name (ended after $took s)") ;;
+    *) failed+=("$name") && echo "=== soak: $name: FAILED after $took s" ;;
   esac
 }
 

@@ -32,8 +32,8 @@ func state(f *reading.Fact, person bool) bool {
 	return f.Kind == reading.FactSetting || f.Kind == reading.FactFaults || f.Kind == reading.FactSerial
 }
 
-// fact stores a fact; false means that it was known already. The
-// given fact gets its id.
+// fact stores a fact; false means that it was known already. The given fact
+// gets its id.
 func (c *commit) fact(given *reading.Fact, person bool) (bool, error) {
 	f := *given
 	f.At, f.Received = f.At.UTC().Truncate(time.Millisecond), f.Received.UTC().Truncate(time.Millisecond)

@@ -81,8 +81,8 @@ type Disk struct {
 
 	mu     sync.Mutex
 	hook   func(Call) error
-	log    []event // nil: not recorded
-	wants  bool
+	wants  bool    // a record
+	log    []event // the record
 	counts Counts
 }
 
