@@ -102,10 +102,9 @@ func (d *deriver) letAge(ctx context.Context, series journal.Series, before time
 		// What is measured of the device is folded with it, perhaps anew.
 		for _, kind := range []reading.Kind{reading.Run, reading.Pulse, reading.Dose} {
 			own := journal.Series{Device: series.Device, Kind: kind}
-			if _, ok, err := s.Head(own); err != nil || !ok {
-				if err != nil {
-					return err
-				}
+			if _, ok, err := s.Head(own); err != nil {
+				return err
+			} else if !ok {
 				continue
 			}
 			if old, ok, err := s.Aged(own); err != nil && !unreadable(err) || !ok || old.Until.Before(a.Until) {

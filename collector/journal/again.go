@@ -202,10 +202,7 @@ func (c *commit) rerunRaw(m *Raw, e *Entry) (Outcome, error) {
 	same := make([]bool, len(e.Readings))
 	replaced := 0
 	for _, g := range m.gave {
-		ch, ok, err := c.channelOf(g.channel)
-		if err != nil {
-			return 0, err
-		}
+		ch, ok := c.channelOf(g.channel)
 		if !ok {
 			continue
 		}
@@ -290,7 +287,7 @@ func (c *commit) correctFacts(m *Raw, e *Entry, now *Raw) error {
 }
 
 // channelOf gives the channel of a number.
-func (c *commit) channelOf(id int64) (reading.Channel, bool, error) {
+func (c *commit) channelOf(id int64) (reading.Channel, bool) {
 	if c.again.channels == nil {
 		c.again.channels = make(map[int64]reading.Channel, len(c.j.known.channels))
 		for ch, id := range c.j.known.channels {
@@ -298,7 +295,7 @@ func (c *commit) channelOf(id int64) (reading.Channel, bool, error) {
 		}
 	}
 	ch, ok := c.again.channels[id]
-	return ch, ok, nil
+	return ch, ok
 }
 
 // takeBack removes a reading and keeps it aside.
