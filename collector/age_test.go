@@ -10,6 +10,7 @@ import (
 
 	"dwindle/collector/journal"
 	"dwindle/collector/reading"
+	"dwindle/config/civil"
 )
 
 // told is all that forecasts ask of a history of the small terminal.
@@ -75,7 +76,7 @@ func TestNothingThatIsAskedChangesWhenReadingsAge(t *testing.T) {
 		require.NoError(t, err)
 		require.Equal(t, had-int(gone), len(x.all(t)))
 		same := func(why string) {
-			require.Equal(t, before, x.tells(t, NewHistory(x.j, x.site.Load), fill, now), why)
+			require.Equal(r, before, x.tells(t, NewHistory(x.j, x.site.Load), fill, now), why)
 		}
 		same("after ageing")
 		again, err := x.Age(context.Background(), now.AddDate(0, 0, -10), needs)
@@ -148,4 +149,32 @@ func TestReadingsAgeInSmallSteps(t *testing.T) {
 	y.flush(t)
 	require.Equal(t, journal.ReasonAged, y.kept(t)[0].Reason)
 	require.Len(t, y.days(t, y.h, "elevator-1", reading.Run, "2026-01-01", "2027-01-01"), 201)
+}
+
+// States of the fold of long ago are kept for one day a week; a device that
+// reports on other days only has none, and what it counted stands all the same.
+func TestAnAmountOfLongAgoNeedsNoSavedState(t *testing.T) {
+	x := start(t, terminal(t, 1, 1))
+	from, to := t0.AddDate(0, 0, 9).Add(5*time.Hour), t0.AddDate(0, 0, 14)
+	days := 0
+	var early reading.Amount
+	for day := range 90 {
+		at := t0.AddDate(0, 0, day)
+		if day == 16 {
+			x.flush(t)
+			var err error
+			early, err = NewHistory(x.j, x.site.Load).Amount(context.Background(), "elevator-1", reading.Run, from, to)
+			require.NoError(t, err)
+			require.NotZero(t, early.Value)
+		}
+		if day%2 == 0 || civil.Of(at, x.site.Load().Location())%7 == 0 {
+			continue
+		}
+		days++
+		x.submit(t, message("elevator-1", "run", at, `{"hours":%d}`, 6*days))
+		x.flush(t)
+	}
+	late, err := NewHistory(x.j, x.site.Load).Amount(context.Background(), "elevator-1", reading.Run, from, to)
+	require.NoError(t, err)
+	require.Equal(t, early, late)
 }

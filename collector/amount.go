@@ -277,8 +277,8 @@ func cut(s *journal.Snapshot, r recipe, b base, t *tally, part journal.Part) err
 		if again, _, err = markedBase(s, r, b.saved); err != nil {
 			return err
 		}
-	case !found:
-		return nil
+	case !found: // states of long ago are not kept
+		again = beginning(r, 0, nil)
 	default:
 		again = base{before: p.Day, after: p.Day.Start(r.loc).Add(-time.Millisecond)}
 		if again.meter, err = resumed(r, p.State); err != nil {
