@@ -62,7 +62,7 @@ func TestUsageRows(t *testing.T) {
 		machines = append(machines, m)
 		return nil
 	}))
-	require.Equal(t, []export.MachineDay{{Machine: "elev1", Date: date(t, "2026-01-02"), RunHours: 12, Seen: 1}, {Machine: "elev1", Date: date(t, "2026-01-04"), RunHours: 12, Seen: 1}}, machines)
+	require.Equal(t, []export.MachineDay{{Machine: "elev1", Date: date(t, "2026-01-02"), RunHours: 12, Seen: 1, Zone: "UTC"}, {Machine: "elev1", Date: date(t, "2026-01-04"), RunHours: 12, Seen: 1, Zone: "UTC"}}, machines)
 	require.ErrorContains(t, forecast.Usage(context.Background(), s, past, date(t, "2026-01-04"), date(t, "2026-01-02"), nil), "must not be after")
 }
 
@@ -123,22 +123,29 @@ func TestTrendRows(t *testing.T) {
 // their order; what a row lacks is an empty cell.
 func TestForecastTableColumns(t *testing.T) {
 	var b bytes.Buffer
-	rows := export.New[forecast.Row](&b, export.CSV)
-	require.NoError(t, rows.Write(forecast.Row{Point: "elev1-head", Machine: "elev1", Evidence: config.EvidenceNone, Withheld: "no change, yet"}))
+	type dated struct {
+		forecast.Row
+		At   time.Time `json:"at"`
+		Zone string    `json:"zone"`
+	}
+	table, _ := export.Find("forecasts", false)
+	rows := export.New[dated](export.NewText(&b, export.CSV, table), table)
+	require.NoError(t, rows.Write(dated{forecast.Row{Point: "elev1-head", Machine: "elev1", Evidence: config.EvidenceNone, Withheld: "no change, yet"}, at(t, "2026-02-10T00:00:00Z"), "UTC"}))
 	require.NoError(t, rows.Close())
 	require.Equal(t, "point,machine,dispenser,pacing,fill_started,capacity_cm3,remaining_cm3,remaining_sd_cm3,count_left,duty_per_day,"+
 		"delivery_factor,delivery_factor_sd,evidence,empty_p10,empty_p50,empty_p90,beyond_days,change_before,planned_empty,drift_days,"+
-		"chance_before_visit,next_visit,basis,withheld,act_before,act_chance,empty_since,level_rose,level_rose_cm3,notices,calibration\r\nelev1-head,elev1,,,,,,,,,,,none,,,,,,,,,,,\"no change, yet\",,,,,,,\r\n", b.String())
+		"chance_before_visit,next_visit,basis,withheld,act_before,act_chance,empty_since,level_rose,level_rose_cm3,notices,calibration,at,zone\r\nelev1-head,elev1,,,,,,,,,,,none,,,,,,,,,,,\"no change, yet\",,,,,,[],,2026-02-10T00:00:00.000Z,UTC\r\n", b.String())
 	b.Reset()
 	s := plant(t, "UTC")
 	past := memory.New(s.Location())
 	run(past, "elev1", date(t, "2025-10-01"), date(t, "2026-04-30"), 12.5)
 	past.AddFact(change(at(t, "2026-01-01T00:00:00Z"), 125))
 	got := one(t, s, past.Seal(), at(t, "2026-02-10T00:00:00Z"))
-	deliveries := export.New[forecast.Delivery](&b, export.JSONLines)
+	table, _ = export.Find("delivery", false)
+	deliveries := export.New[forecast.Delivery](export.NewText(&b, export.JSONLines, table), table)
 	require.NoError(t, deliveries.Write(got.Delivery))
 	require.NoError(t, deliveries.Close())
-	require.JSONEq(t, `{"point":"elev1-head","from":"2026-01-13T00:00:00Z","to":"2026-02-10T00:00:00Z","planned_cm3":8.75,"commanded_cm3":8.75,
+	require.JSONEq(t, `{"point":"elev1-head","from":"2026-01-13T00:00:00.000Z","to":"2026-02-10T00:00:00.000Z","planned_cm3":8.75,"commanded_cm3":8.75,
 		"delivered_cm3":null,"ratio":null,"ratio_sd":null,"plan_ratio":1,"evidence":"none","verdict":"not_observable",
 		"why":"no measured level or dose: what really goes out cannot be seen from here"}`, b.String())
 }

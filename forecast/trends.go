@@ -61,7 +61,11 @@ func Trends(ctx context.Context, site *config.Site, src Source, first, last civi
 	for i := range site.Lubricants {
 		lubricants = byLubricant.append(lubricants, "lubricant", site.Lubricants[i].ID, first)
 	}
-	return slices.Concat(out, machines, areas, lubricants), nil
+	out = slices.Concat(out, machines, areas, lubricants)
+	for i := range out {
+		out[i].Zone = site.Location().String()
+	}
+	return out, nil
 }
 
 // series is a point's daily volume and its machine's hours.
@@ -157,7 +161,7 @@ func (g *group) row(kind, id string, first civil.Date) export.Trend {
 		row.Volume = "mixed"
 	}
 	slices.Sort(g.marks)
-	row.ChangeMarks = slices.Compact(g.marks)
+	row.ChangeMarks = append([]string{}, slices.Compact(g.marks)...) // never nil: none is known to be none
 	var x, y []float64
 	sum := 0.0
 	for i := range g.volume {

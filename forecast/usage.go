@@ -39,6 +39,7 @@ func Usage(ctx context.Context, site *config.Site, src Source, first, last civil
 // and civil day, machines in register order. Days of which nothing is known are
 // left out.
 func MachineDays(ctx context.Context, site *config.Site, src Source, first, last civil.Date, yield func(export.MachineDay) error) error {
+	zone := site.Location().String()
 	for i := range site.Machines {
 		id := site.Machines[i].ID
 		days, err := src.Days(ctx, id, reading.Run, first, last)
@@ -46,7 +47,7 @@ func MachineDays(ctx context.Context, site *config.Site, src Source, first, last
 			return fmt.Errorf("read run days of %s: %w", id, err)
 		}
 		for _, d := range days {
-			row := export.MachineDay{Machine: id, Date: d.Date, RunHours: d.Amount, Seen: d.Seen, Flags: export.Flags(d.Flags)}
+			row := export.MachineDay{Machine: id, Date: d.Date, RunHours: d.Amount, Seen: d.Seen, Flags: export.Flags(d.Flags), Zone: zone}
 			if err := yield(row); err != nil {
 				return err
 			}
@@ -130,7 +131,7 @@ func (p *pass) daily(ctx context.Context, pt *config.Point, first civil.Date) ([
 	if err != nil {
 		return nil, err
 	}
-	fall := p.falls(pt, sights)
+	fall, zone := p.falls(pt, sights), p.site.Location().String()
 	var out []pointDay
 	for _, pc := range p.records.pieces(p.site, pt.ID, from, p.at.Add(1)) {
 		u, err := p.usageOf(ctx, pt, pc.device, pc.setting.Setting)
@@ -159,7 +160,7 @@ func (p *pass) daily(ctx context.Context, pt *config.Point, first civil.Date) ([
 			if err != nil {
 				return nil, err
 			}
-			day := pointDay{row: export.Usage{Dispenser: pc.device, Point: pt.ID, Machine: pt.Machine, Date: d, Seen: duty.Seen}}
+			day := pointDay{row: export.Usage{Dispenser: pc.device, Point: pt.ID, Machine: pt.Machine, Date: d, Seen: duty.Seen, Zone: zone}}
 			flags := duty.Flags
 			if u.kind != reading.Run || u.byHours || dayOf(hours, k).Known > 0 {
 				h, err := get(source{pt.Machine, reading.Run}, hours)

@@ -88,7 +88,7 @@ func TestShellsComplete(t *testing.T) {
 		require.Equal(t, []string{"plant.yaml"}, ask("dwindle", "check", "-c", "plant"))
 		require.Equal(t, []string{"plant.yaml"}, ask("dwindle", "check", "--config", "=", "pl"))
 		require.Equal(t, []string{"readings"}, ask("dwindle", "export", "rea"))
-		require.Equal(t, []string{"csv", "jsonl"}, ask("dwindle", "export", "--format", ""))
+		require.Equal(t, []string{"csv", "jsonl", "parquet"}, ask("dwindle", "export", "--format", ""))
 		require.Empty(t, ask("dwindle", "forecast", "--at", "pl"), "a time is no file")
 	})
 	t.Run("zsh", func(t *testing.T) {

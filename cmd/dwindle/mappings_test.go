@@ -33,8 +33,8 @@ func TestMappedTopicsByEveryBroker(t *testing.T) {
 	pub(t, addr, "silo/be-01/run", `{"ts":1772434800,"h":"6060"}`)
 	s.waitStored(func() int { return began + 2 })
 	out := must(t, "export", "-c", file, "readings")
-	require.Contains(t, out, "be-01,run.hours,2026-03-02T06:00:00Z")
-	require.Contains(t, out, "be-01,run.hours,2026-03-02T07:00:00Z")
+	require.Contains(t, out, "be-01,run.hours,2026-03-02T06:00:00.000Z")
+	require.Contains(t, out, "be-01,run.hours,2026-03-02T07:00:00.000Z")
 
 	// Not asked for before: other topics of the same controller.
 	edit(t, file, mapping, mapping+"    - {topic: 'pulses/{device}', values: [{as: pulse.count}]}\n")
@@ -48,6 +48,6 @@ func TestMappedTopicsByEveryBroker(t *testing.T) {
 	})
 	pub(t, addr, "silo/be-02/run", `{"ts":1772431200,"h":100}`)
 	waitFor(t, "the changed unit counts", func() bool { return strings.Contains(readings(), "be-02,run.hours,") })
-	require.Regexp(t, `be-02,run.hours,2026-03-02T06:00:00Z,[^,]*,true,100,`, readings(), "in hours now")
+	require.Regexp(t, `be-02,run.hours,2026-03-02T06:00:00.000Z,[^,]*,true,100,`, readings(), "in hours now")
 	s.stop()
 }

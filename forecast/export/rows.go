@@ -1,7 +1,8 @@
 package export
 
 import (
-	"io"
+	"fmt"
+	"math"
 	"reflect"
 	"strings"
 	"time"
@@ -10,42 +11,162 @@ import (
 	"dwindle/config/civil"
 )
 
-// Rows writes rows of one struct type; its columns are the fields' JSON names in
-// the order of the fields.
+// Rows writes rows of one struct type into a sink; its fields are those of the
+// table, by JSON name, in order.
 type Rows[T any] struct {
-	table  *Table
-	fields []int
-	values []any
+	sink  Sink
+	cells []cell
+	row   T // what is being written; kept here so that no row is allocated
+	value reflect.Value
+	err   error
 }
 
-// New begins a table of rows of type T, a struct with JSON names. Figures are
-// written to nine significant digits, those of [Reading] as they were read.
-func New[T any](w io.Writer, format Format) *Rows[T] {
-	t := reflect.TypeFor[T]()
-	r := &Rows[T]{}
-	var columns []string
-	for i := range t.NumField() {
-		if name, _, _ := strings.Cut(t.Field(i).Tag.Get("json"), ","); name != "" && name != "-" {
-			columns = append(columns, name)
-			r.fields = append(r.fields, i)
+// cell is one field.
+type cell struct {
+	at       []int // index of the field, embedded structs in between
+	kind     Type
+	pointer  bool
+	nullable bool
+	name     string
+}
+
+// New begins to write rows of type T, a struct with JSON names, as a table.
+func New[T any](sink Sink, table Table) *Rows[T] {
+	r := &Rows[T]{sink: sink}
+	r.value = reflect.ValueOf(&r.row).Elem()
+	r.cells, r.err = plan(r.value.Type(), nil, nil)
+	if r.err == nil && len(r.cells) != len(table.Columns) {
+		r.err = fmt.Errorf("export %s: %d fields for %d columns", table.Name, len(r.cells), len(table.Columns))
+	}
+	for i := 0; r.err == nil && i < len(r.cells); i++ {
+		c, column := &r.cells[i], table.Columns[i]
+		c.nullable = column.Empty != ""
+		if c.name != column.Name || c.kind != column.Type {
+			r.err = fmt.Errorf("export %s: field %s (%s) where the dictionary has %s (%s)", table.Name, c.name, c.kind, column.Name, column.Type)
 		}
 	}
-	r.table, r.values = NewTable(w, format, columns...), make([]any, len(columns))
-	r.table.derived = t != reflect.TypeFor[Reading]()
 	return r
+}
+
+// plan lists the fields of a struct type.
+func plan(t reflect.Type, at []int, out []cell) ([]cell, error) {
+	for i := range t.NumField() {
+		f := t.Field(i)
+		place := append(append([]int{}, at...), i)
+		name, _, _ := strings.Cut(f.Tag.Get("json"), ",")
+		if f.Anonymous && name == "" {
+			var err error
+			if out, err = plan(f.Type, place, out); err != nil {
+				return nil, err
+			}
+			continue
+		}
+		if name == "" || name == "-" {
+			continue
+		}
+		c := cell{at: place, name: name}
+		ft := f.Type
+		if ft.Kind() == reflect.Pointer {
+			c.pointer, ft = true, ft.Elem()
+		}
+		switch {
+		case ft == reflect.TypeFor[time.Time]():
+			c.kind = InstantType
+		case ft == reflect.TypeFor[civil.Date]():
+			c.kind = DateType
+		case ft.Kind() == reflect.String:
+			c.kind = TextType
+		case ft.Kind() == reflect.Float64:
+			c.kind = NumberType
+		case ft.Kind() == reflect.Int || ft.Kind() == reflect.Int64:
+			c.kind = CountType
+		case ft.Kind() == reflect.Bool:
+			c.kind = TruthType
+		case ft == reflect.TypeFor[[]string]():
+			c.kind = ListType
+		default:
+			return nil, fmt.Errorf("export: field %s is a %s, which no column can hold", name, ft)
+		}
+		out = append(out, c)
+	}
+	return out, nil
 }
 
 // Write writes one row.
 func (r *Rows[T]) Write(row T) error {
-	v := reflect.ValueOf(row)
-	for i, f := range r.fields {
-		r.values[i] = v.Field(f).Interface()
+	if r.err != nil {
+		return r.err
 	}
-	return r.table.Row(r.values...)
+	r.row = row
+	for i := range r.cells {
+		c := &r.cells[i]
+		v := r.value
+		for _, k := range c.at {
+			v = v.Field(k)
+		}
+		if c.pointer {
+			v = v.Elem() // not valid where the pointer is nil
+		}
+		if !c.put(r.sink, v) {
+			r.err = fmt.Errorf("export: column %s has no value, which its description rules out", c.name)
+			return r.err
+		}
+	}
+	r.err = r.sink.EndRow()
+	return r.err
 }
 
-// Close writes what is buffered. It does not close the writer beneath.
-func (r *Rows[T]) Close() error { return r.table.Close() }
+// put hands over one cell; ok is false where a value is missing that must not.
+func (c *cell) put(to Sink, v reflect.Value) (ok bool) {
+	if !v.IsValid() {
+		to.None()
+		return c.nullable
+	}
+	switch c.kind {
+	case TextType:
+		if s := v.String(); s != "" || !c.nullable {
+			to.Text(s)
+			return true
+		}
+	case NumberType:
+		if f := v.Float(); !math.IsNaN(f) && !math.IsInf(f, 0) {
+			to.Number(f)
+			return true
+		}
+	case CountType:
+		to.Count(v.Int())
+		return true
+	case TruthType:
+		to.Truth(v.Bool())
+		return true
+	case InstantType:
+		if t := *v.Addr().Interface().(*time.Time); !t.IsZero() {
+			to.Instant(t)
+			return true
+		}
+	case DateType:
+		if d := civil.Date(v.Int()); !d.IsZero() {
+			to.Date(d)
+			return true
+		}
+	case ListType:
+		if list := *v.Addr().Interface().(*[]string); list != nil || !c.nullable {
+			to.List(list)
+			return true
+		}
+	}
+	to.None()
+	return c.nullable
+}
+
+// Close writes what is buffered and what ends the table. It does not close the
+// writer beneath.
+func (r *Rows[T]) Close() error {
+	if r.err != nil {
+		return r.err
+	}
+	return r.sink.Close()
+}
 
 // Reading is a row of the table "readings": one value of a channel at a time.
 type Reading struct {
@@ -58,9 +179,12 @@ type Reading struct {
 	Count      *int64    `json:"count"` // exact, for counts
 	Key        string    `json:"key"`   // id of an increment
 	Flags      string    `json:"flags"`
+	Point      string    `json:"point"` // of a dispenser, at that time
+	Machine    string    `json:"machine"`
+	Area       string    `json:"area"`
 }
 
-// ReadingOf makes a row of a reading.
+// ReadingOf makes a row of a reading; where the device stands is the caller's.
 func ReadingOf(r reading.Reading) Reading {
 	out := Reading{
 		Device: r.Device, Quantity: string(r.Quantity), At: r.At, Received: r.Received, FromDevice: r.FromDevice,
@@ -86,6 +210,7 @@ type Usage struct {
 	DeliveredCM3 *float64   `json:"delivered_cm3"` // none where a day cannot be resolved
 	Seen         float64    `json:"seen"`          // share of the day observed
 	Flags        string     `json:"flags"`
+	Zone         string     `json:"zone"`
 }
 
 // MachineDay is a row of the table "machines": run-hours of a civil day.
@@ -95,6 +220,7 @@ type MachineDay struct {
 	RunHours float64    `json:"run_hours"`
 	Seen     float64    `json:"seen"`
 	Flags    string     `json:"flags"`
+	Zone     string     `json:"zone"`
 }
 
 // Trend is a row of the table "trends": consumption per run-hour of a group.
@@ -112,6 +238,7 @@ type Trend struct {
 	ChangeMarks []string   `json:"change_marks"` // dates of changed settings, swaps and refills
 	// Volume says what was regressed: delivered, commanded, or mixed.
 	Volume string `json:"volume"`
+	Zone   string `json:"zone"`
 }
 
 var flagWords = []struct {

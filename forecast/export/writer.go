@@ -1,24 +1,25 @@
-// Package export writes tables for other tools: CSV and JSON Lines, one row at
-// a time, in constant memory.
+// Package export writes tables for other tools: CSV and JSON Lines here,
+// Parquet in its sub-package, one row at a time, in constant memory.
 //
 // CSV follows RFC 4180 in its form for machines: UTF-8 without a byte order
-// mark, comma, CRLF, a header line with units in the names, ISO 8601 times in
-// UTC. Text is never altered, so a spreadsheet may take a cell that begins with
-// "=" for a formula: open the file as data, not by double click. JSON Lines has
-// one object a line with the same names; a value that does not exist is an empty
-// cell in CSV and null in JSON.
+// mark, comma, CRLF, a header line with units in the names, a decimal point,
+// ISO 8601 times in UTC with milliseconds. Text is never altered, so a
+// spreadsheet may take a cell that begins with "=" for a formula: open the file
+// as data, not by double click. JSON Lines has one object a line with the same
+// names. A value that does not exist is an empty cell in CSV and null in JSON
+// and Parquet; it is never 0. A list is a JSON array, in a CSV cell too.
 //
-// The package imports the reading nouns and dates, not the forecast room.
-// Start with [New] for rows of a struct type, [NewTable] for any columns.
+// [Tables] is the dictionary: every column of every table, in order. The package
+// imports the reading nouns and dates, not the forecast room. Start with [New]
+// for rows of a struct type over a [Sink], made by [NewText] or by the
+// sub-package parquet.
 package export
 
 import (
-	"bufio"
 	"encoding/json"
 	"fmt"
 	"io"
 	"math"
-	"reflect"
 	"strconv"
 	"strings"
 	"time"
@@ -34,191 +35,219 @@ type Format string
 const (
 	CSV       Format = "csv"
 	JSONLines Format = "jsonl"
+	Parquet   Format = "parquet"
 )
 
 // ParseFormat reads a format's name.
 func ParseFormat(text string) (Format, error) {
 	switch f := Format(strings.ToLower(text)); f {
-	case CSV, JSONLines:
+	case CSV, JSONLines, Parquet:
 		return f, nil
 	}
-	return "", fmt.Errorf("format %q: want csv or jsonl", text)
+	return "", fmt.Errorf("format %q: want csv, jsonl or parquet", text)
 }
 
-// Table writes rows of fixed columns. It is not safe for concurrent use. Errors
-// stick: after one, every call returns it.
-type Table struct {
-	w       *bufio.Writer
-	format  Format
-	columns []string
-	line    []byte
-	err     error
-	derived bool // figures are computed, not read: see number
+// Sink takes the cells of a table in the order of its columns, row after row.
+// It is not safe for concurrent use. Errors stick: after one, EndRow and Close
+// return it. What a cell refers to must stay as it is until EndRow.
+type Sink interface {
+	None() // there is no value
+	Text(string)
+	Number(float64)
+	Count(int64)
+	Truth(bool)
+	Instant(time.Time)
+	Date(civil.Date)
+	List([]string)
+	EndRow() error
+	// Close writes what is buffered and what ends the table. It does not close
+	// the writer beneath.
+	Close() error
 }
 
-// NewTable begins a table: the header, in CSV.
-func NewTable(w io.Writer, format Format, columns ...string) *Table {
-	t := &Table{w: bufio.NewWriterSize(w, 64<<10), format: format, columns: columns}
-	if format == CSV {
-		for i, c := range columns {
-			if i > 0 {
-				t.line = append(t.line, ',')
+// flushAt is how much text is gathered before it is written.
+const flushAt = 64 << 10
+
+// text is what the two formats of text have in common.
+type text struct {
+	w      io.Writer
+	buf    []byte
+	table  Table
+	column int // of the next cell
+	err    error
+	round  bool // see derivedDigits
+}
+
+// NewText begins a table in CSV or JSON Lines: the header, in CSV.
+func NewText(w io.Writer, format Format, table Table) Sink {
+	t := text{w: w, buf: make([]byte, 0, flushAt+4<<10), table: table, round: !table.AsRead}
+	if format == JSONLines {
+		j := &jsonLines{text: t}
+		for i, c := range table.Columns {
+			lead := byte(',')
+			if i == 0 {
+				lead = '{'
 			}
-			t.line = appendCell(t.line, c)
+			j.names = append(j.names, append(appendJSON([]byte{lead}, c.Name), ':'))
 		}
-		t.end()
+		return j
 	}
-	return t
+	c := &commas{t}
+	for _, column := range table.Columns {
+		c.next()
+		c.buf = appendCell(c.buf, column.Name)
+	}
+	c.lineEnd("\r\n")
+	return c
 }
 
-// Row writes one row, a value per column in order: string, bool, any number,
-// [time.Time], [civil.Date], a pointer to one of these (nil: no value), or a
-// slice of strings (joined by a space in CSV).
-func (t *Table) Row(values ...any) error {
-	if t.err != nil {
-		return t.err
+// lineEnd ends a line and writes what has gathered.
+func (t *text) lineEnd(end string) {
+	if t.column != len(t.table.Columns) && t.err == nil {
+		t.err = fmt.Errorf("export %s: a row of %d cells for %d columns", t.table.Name, t.column, len(t.table.Columns))
 	}
-	if len(values) != len(t.columns) {
-		t.err = fmt.Errorf("export: row of %d values for %d columns", len(values), len(t.columns))
-		return t.err
+	t.column = 0
+	t.buf = append(t.buf, end...)
+	if len(t.buf) >= flushAt {
+		t.flush()
 	}
-	if t.format == JSONLines {
-		return t.object(values)
-	}
-	for i, v := range values {
-		if i > 0 {
-			t.line = append(t.line, ',')
-		}
-		s, _, ok := t.plain(reflect.ValueOf(v))
-		if ok {
-			t.line = appendCell(t.line, s)
-		}
-	}
-	return t.end()
 }
 
-func (t *Table) object(values []any) error {
-	t.line = append(t.line, '{')
-	for i, v := range values {
-		if i > 0 {
-			t.line = append(t.line, ',')
-		}
-		t.line = appendJSON(t.line, t.columns[i])
-		t.line = append(t.line, ':')
-		rv := reflect.ValueOf(v)
-		if list, ok := v.([]string); ok {
-			t.line = append(t.line, '[')
-			for k, s := range list {
-				if k > 0 {
-					t.line = append(t.line, ',')
-				}
-				t.line = appendJSON(t.line, s)
-			}
-			t.line = append(t.line, ']')
-			continue
-		}
-		s, bare, ok := t.plain(rv)
-		switch {
-		case !ok:
-			t.line = append(t.line, "null"...)
-		case bare:
-			t.line = append(t.line, s...)
-		default:
-			t.line = appendJSON(t.line, s)
+func (t *text) flush() {
+	if t.err == nil && len(t.buf) > 0 {
+		if _, err := t.w.Write(t.buf); err != nil {
+			t.err = fmt.Errorf("write a table: %w", err)
 		}
 	}
-	t.line = append(t.line, '}')
-	return t.end()
+	t.buf = t.buf[:0]
 }
 
-func (t *Table) end() error {
-	if t.format == CSV {
-		t.line = append(t.line, '\r')
-	}
-	t.line = append(t.line, '\n')
-	if _, err := t.w.Write(t.line); err != nil && t.err == nil {
-		t.err = fmt.Errorf("export: write a row: %w", err)
-	}
-	t.line = t.line[:0]
+// Close writes what is buffered.
+func (t *text) Close() error {
+	t.flush()
 	return t.err
 }
 
-// Close writes what is buffered. It does not close the writer beneath.
-func (t *Table) Close() error {
-	if err := t.w.Flush(); err != nil && t.err == nil {
-		t.err = fmt.Errorf("export: write the last rows: %w", err)
+// commas is CSV.
+type commas struct{ text }
+
+func (c *commas) next() {
+	if c.column > 0 {
+		c.buf = append(c.buf, ',')
 	}
-	return t.err
+	c.column++
 }
 
-var (
-	timeType = reflect.TypeFor[time.Time]()
-	dateType = reflect.TypeFor[civil.Date]()
-)
+func (c *commas) None()             { c.next() }
+func (c *commas) Text(s string)     { c.next(); c.buf = appendCell(c.buf, s) }
+func (c *commas) Count(n int64)     { c.next(); c.buf = strconv.AppendInt(c.buf, n, 10) }
+func (c *commas) Truth(b bool)      { c.next(); c.buf = strconv.AppendBool(c.buf, b) }
+func (c *commas) Date(d civil.Date) { c.next(); c.buf = append(c.buf, d.String()...) }
 
-// plain gives a value's text; bare says that JSON takes it without quotes, ok
-// that there is a value.
-func (t *Table) plain(v reflect.Value) (text string, bare, ok bool) {
-	for v.IsValid() && (v.Kind() == reflect.Pointer || v.Kind() == reflect.Interface) {
-		v = v.Elem()
+func (c *commas) Number(f float64) {
+	c.next()
+	c.buf = c.number(c.buf, f)
+}
+
+func (c *commas) Instant(t time.Time) {
+	c.next()
+	c.buf = appendInstant(c.buf, t)
+}
+
+func (c *commas) List(list []string) {
+	c.next()
+	c.buf = appendCell(c.buf, string(appendList(nil, list)))
+}
+
+func (c *commas) EndRow() error {
+	c.lineEnd("\r\n")
+	return c.err
+}
+
+// jsonLines is one JSON object a line.
+type jsonLines struct {
+	text
+	names [][]byte // with what is before and behind each
+}
+
+func (j *jsonLines) next() {
+	if j.column < len(j.names) {
+		j.buf = append(j.buf, j.names[j.column]...)
 	}
-	if !v.IsValid() {
-		return "", false, false
-	}
-	switch v.Type() {
-	case timeType:
-		at := v.Interface().(time.Time)
-		return at.UTC().Format(time.RFC3339Nano), false, !at.IsZero()
-	case dateType:
-		d := civil.Date(v.Int())
-		return d.String(), false, !d.IsZero()
-	}
-	switch v.Kind() {
-	case reflect.String:
-		s := v.String()
-		return s, false, s != ""
-	case reflect.Bool:
-		return strconv.FormatBool(v.Bool()), true, true
-	case reflect.Int, reflect.Int8, reflect.Int16, reflect.Int32, reflect.Int64:
-		return strconv.FormatInt(v.Int(), 10), true, true
-	case reflect.Uint, reflect.Uint8, reflect.Uint16, reflect.Uint32, reflect.Uint64:
-		return strconv.FormatUint(v.Uint(), 10), true, true
-	case reflect.Float32, reflect.Float64:
-		f := v.Float()
-		if math.IsNaN(f) || math.IsInf(f, 0) {
-			return "", true, false
-		}
-		return t.number(f), true, true
-	case reflect.Slice:
-		if list, is := v.Interface().([]string); is {
-			return strings.Join(list, " "), false, len(list) > 0
-		}
-	}
-	return fmt.Sprint(v.Interface()), false, true
+	j.column++
+}
+
+func (j *jsonLines) None()         { j.next(); j.buf = append(j.buf, "null"...) }
+func (j *jsonLines) Text(s string) { j.next(); j.buf = appendJSON(j.buf, s) }
+func (j *jsonLines) Count(n int64) { j.next(); j.buf = strconv.AppendInt(j.buf, n, 10) }
+func (j *jsonLines) Truth(b bool)  { j.next(); j.buf = strconv.AppendBool(j.buf, b) }
+
+func (j *jsonLines) Number(f float64) {
+	j.next()
+	j.buf = j.number(j.buf, f)
+}
+
+func (j *jsonLines) Date(d civil.Date) {
+	j.next()
+	j.buf = append(append(append(j.buf, '"'), d.String()...), '"')
+}
+
+func (j *jsonLines) Instant(t time.Time) {
+	j.next()
+	j.buf = append(appendInstant(append(j.buf, '"'), t), '"')
+}
+
+func (j *jsonLines) List(list []string) {
+	j.next()
+	j.buf = appendList(j.buf, list)
+}
+
+func (j *jsonLines) EndRow() error {
+	j.lineEnd("}\n")
+	return j.err
 }
 
 // derivedDigits is how many significant digits a computed figure is written
-// with: more than any of them can mean, and few enough to leave out the dust
-// of floating-point sums.
+// with as text: more than any of them can mean, and few enough to leave out the
+// dust of floating-point sums.
 const derivedDigits = 9
 
-// number is the shortest text that reads back as the same float64, or, in a
+// number appends the shortest text that reads back as the same float64, or, in a
 // table of computed figures, as one that agrees to derivedDigits; without an
 // exponent where people would not expect one.
-func (t *Table) number(f float64) string {
-	if t.derived {
-		f, _ = strconv.ParseFloat(strconv.FormatFloat(f, 'g', derivedDigits, 64), 64)
+func (t *text) number(b []byte, f float64) []byte {
+	if t.round {
+		var digits [32]byte
+		f, _ = strconv.ParseFloat(string(strconv.AppendFloat(digits[:0], f, 'g', derivedDigits, 64)), 64)
 	}
 	if a := math.Abs(f); a != 0 && (a < 1e-6 || a >= 1e21) {
-		return strconv.FormatFloat(f, 'e', -1, 64)
+		return strconv.AppendFloat(b, f, 'e', -1, 64)
 	}
-	return strconv.FormatFloat(f, 'f', -1, 64)
+	return strconv.AppendFloat(b, f, 'f', -1, 64)
 }
 
-// appendCell quotes a cell where RFC 4180 asks for it; the text itself stays as
-// it is.
+// appendInstant appends a time in UTC, with milliseconds always: readers that
+// learn the form of a column from its first cell are then right about all.
+func appendInstant(b []byte, t time.Time) []byte {
+	t = t.UTC()
+	year, month, day := t.Date()
+	if year < 0 || year > 9999 {
+		return t.AppendFormat(b, "2006-01-02T15:04:05.000Z07:00")
+	}
+	hour, minute, second := t.Clock()
+	ms := t.Nanosecond() / int(time.Millisecond)
+	digit := func(n int) byte { return byte('0' + n%10) }
+	return append(b,
+		digit(year/1000), digit(year/100), digit(year/10), digit(year), '-',
+		digit(int(month)/10), digit(int(month)), '-', digit(day/10), digit(day), 'T',
+		digit(hour/10), digit(hour), ':', digit(minute/10), digit(minute), ':', digit(second/10), digit(second), '.',
+		digit(ms/100), digit(ms/10), digit(ms), 'Z')
+}
+
+// appendCell quotes a cell where RFC 4180 asks for it, and a text that is empty,
+// to tell it from no text; the text itself stays as it is.
 func appendCell(b []byte, s string) []byte {
-	if !strings.ContainsAny(s, "\",\r\n") && s == strings.TrimSpace(s) {
+	if s != "" && plainCell(s) {
 		return append(b, s...)
 	}
 	b = append(b, '"')
@@ -231,11 +260,41 @@ func appendCell(b []byte, s string) []byte {
 	return append(b, '"')
 }
 
-func appendJSON(b []byte, s string) []byte {
-	if !utf8.ValidString(s) {
-		s = strings.ToValidUTF8(s, "\uFFFD")
+// plainCell says that a cell needs no quotes. Readers may trim spaces at its
+// ends, so those are quoted too.
+func plainCell(s string) bool {
+	for i := range len(s) {
+		switch c := s[i]; {
+		case c == '"' || c == ',' || c == '\r' || c == '\n':
+			return false
+		case c >= utf8.RuneSelf: // may be a space of some other writing
+			return !strings.ContainsAny(s, "\",\r\n") && s == strings.TrimSpace(s)
+		}
 	}
-	// A string always encodes.
-	text, _ := json.Marshal(s)
-	return append(b, text...)
+	return s[0] > ' ' && s[len(s)-1] > ' '
+}
+
+func appendList(b []byte, list []string) []byte {
+	b = append(b, '[')
+	for i, s := range list {
+		if i > 0 {
+			b = append(b, ',')
+		}
+		b = appendJSON(b, s)
+	}
+	return append(b, ']')
+}
+
+func appendJSON(b []byte, s string) []byte {
+	for i := range len(s) {
+		if c := s[i]; c < ' ' || c >= utf8.RuneSelf || c == '"' || c == '\\' || c == '<' || c == '>' || c == '&' {
+			if !utf8.ValidString(s) {
+				s = strings.ToValidUTF8(s, "\uFFFD")
+			}
+			// A string always encodes.
+			quoted, _ := json.Marshal(s)
+			return append(b, quoted...)
+		}
+	}
+	return append(append(append(b, '"'), s...), '"')
 }
