@@ -3,6 +3,8 @@
 #
 #   make build   the program, static, into bin/
 #   make test    everything that must hold before a change goes in
+#   make testbed the InfluxDB server that tests run against, built once into
+#                ~/.cache/dwindle; deploy/testbed/influxd.sh --forget removes it
 #   make bench   the benchmarks (BENCH=pattern, BENCHTIME=2s, PKG=./collector/...)
 #   make cold    a pass over POINTS=100000 points, SHARED=1 to a machine, from a
 #                journal on disk; the first time it makes that journal, which
@@ -34,14 +36,14 @@ TIMEOUT   ?= 25m
 BENCH     ?= .
 BENCHTIME ?= 1s
 # Folders with Go code of this module, for gofmt, which knows no modules.
-FOLDERS := alerts cmd collector config forecast
+FOLDERS := alerts cmd collector config deploy/testbed forecast
 
 VERSION ?= $(shell git describe --tags --always --dirty 2>/dev/null || echo unknown)
 
 # A build never changes go.mod behind one's back.
 export GOFLAGS ?= -mod=readonly
 
-.PHONY: build test check bench cold faults figures delays mutants soak bench-line bench-memory release deb-test cover clean
+.PHONY: build test testbed check bench cold faults figures delays mutants soak bench-line bench-memory release deb-test cover clean
 
 build:
 	@mkdir -p bin
@@ -54,6 +56,7 @@ build:
 # a C compiler; the program itself is built without.
 test:
 	@bash deploy/install-test-tools.sh
+	@$(MAKE) --no-print-directory testbed
 	@$(MAKE) --no-print-directory check
 	@$(MAKE) --no-print-directory faults
 	@$(MAKE) --no-print-directory figures
@@ -65,6 +68,16 @@ test:
 	else \
 		echo 'make test: no C compiler: the tests run WITHOUT the race detector' >&2; \
 		$(GO) test -vet=off -timeout $(TIMEOUT) $(PKG) </dev/null; \
+	fi
+
+# The InfluxDB that tests run against: built once into the user's cache, which
+# takes 4 to 10 minutes; afterwards this takes no time. It comes before the tests
+# because their time is bounded.
+testbed:
+	@GO='$(GO)' bash deploy/testbed/influxd.sh --needed >/dev/null || if [ "$${CI:-}" = true ]; then \
+		echo 'make testbed: no InfluxDB to test with; with CI=true that is a failure' >&2; exit 1; \
+	else \
+		echo 'make testbed: the tests that need an InfluxDB are SKIPPED' >&2; \
 	fi
 
 # Formatting, the compiler's own checks, staticcheck at the version that

@@ -10,6 +10,7 @@ tools=(
   "systemd-analyze:systemd:the check of the unit"
   "gcc:gcc libc6-dev:the race detector"
   "mosquitto:mosquitto:tests against a real MQTT broker"
+  "victoria-metrics:victoria-metrics:tests against a second server that takes the writes of InfluxDB"
   "chromium:chromium:tests of the pages in a real browser"
   "mosquitto_pub:mosquitto-clients:tests that publish as a person at a shell does"
 )
@@ -51,6 +52,11 @@ if ! install && ! { apt-get update >>"$log" 2>&1 </dev/null && install; }; then
 fi
 if [ -d /run/systemd/system ] && [[ " ${packages[*]} " == *" mosquitto "* ]]; then
   say "the mosquitto package also started a broker on 127.0.0.1:1883; the tests start their own (systemctl disable --now mosquitto)"
+fi
+if [ -d /run/systemd/system ] && [[ " ${packages[*]} " == *" victoria-metrics "* ]]; then
+  # Its package starts a server that listens on all addresses and asks nobody who he is.
+  systemctl disable --now victoria-metrics >>"$log" 2>&1 &&
+    say "the server that the victoria-metrics package had started is stopped and disabled; the tests start their own"
 fi
 for tool in "${tools[@]}"; do
   command -v "${tool%%:*}" >/dev/null || give_up "${tool%%:*} is not there after the installation"

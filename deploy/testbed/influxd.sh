@@ -2,7 +2,7 @@
 # Makes the InfluxDB 2 server ready that the tests run against, and prints
 # where the program is.
 #
-#   influxd.sh           builds it if it is not there yet (6 to 10 minutes once,
+#   influxd.sh           builds it if it is not there yet (4 to 10 minutes once,
 #                        2 cores); any number of calls at a time wait for one
 #                        build
 #   influxd.sh --cached  prints the path if it is there, else ends with 1
@@ -86,7 +86,7 @@ if [ -x "$program" ]; then # the other one made it
   exit 0
 fi
 
-say "building InfluxDB $version for the tests, once, in 6 to 10 minutes"
+say "building InfluxDB $version for the tests, once, in 4 to 10 minutes"
 # What an interrupted build leaves behind is no use to the next one, so all of
 # it is in one folder, Go's build cache too: pkg-config keeps the Rust library
 # in there, and would take half a copy of its source for the whole.

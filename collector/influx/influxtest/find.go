@@ -54,7 +54,7 @@ func find(ctx context.Context, left time.Duration) (found, error) {
 		return found{docker: path}, nil
 	}
 	if left < buildTime {
-		return found{}, fmt.Errorf("%w: build it once, in about 7 minutes: bash deploy/testbed/influxd.sh", errMissing)
+		return found{}, fmt.Errorf("%w: build it once, in 4 to 10 minutes: bash deploy/testbed/influxd.sh", errMissing)
 	}
 	cmd := exec.CommandContext(ctx, "bash", script)
 	cmd.Cancel = func() error { return cmd.Process.Signal(os.Interrupt) } // it tidies up
