@@ -17,6 +17,7 @@ type again struct {
 	block int64   // of the raw ring, with
 	raws  []Raw   // its messages, one for each entry
 	trial bool    // to be undone
+	over  *Copied // what a working copy takes over, instead of messages
 
 	changed  bool // something of the block
 	channels map[int64]reading.Channel

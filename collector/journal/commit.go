@@ -139,6 +139,11 @@ func (j *Journal) commit(ctx context.Context, b Batch, again *again) (Result, er
 			}
 			out.Outcomes[i] = o
 		}
+		if again != nil && again.over != nil {
+			if err := again.over.do(c); err != nil {
+				return err
+			}
+		}
 		return c.finish()
 	})
 	if c.rawDone {

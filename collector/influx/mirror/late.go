@@ -1,0 +1,123 @@
+package mirror
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"dwindle/collector/journal"
+	"dwindle/collector/reading"
+)
+
+// late reads again what the change feed names, from a place on.
+func (r *run) late(since time.Time) error {
+	var list []Change
+	end := since
+	err := r.opt.Source.Late(r.ctx, since.Add(-feedOverlap), func(c Change) error {
+		list = append(list, c)
+		end = latest(end, c.At)
+		return nil
+	})
+	if err != nil {
+		return fmt.Errorf("read the change feed: %w", err)
+	}
+	r.out.Changes += len(list)
+	for _, c := range merged(list) {
+		if err := r.change(c); err != nil {
+			return err
+		}
+	}
+	if end.After(since) {
+		if r.pending.Notes == nil {
+			r.pending.Notes = map[string]string{}
+		}
+		r.pending.Notes[noteLate] = note(end)
+	}
+	return r.flush()
+}
+
+// change reads again what one entry names.
+func (r *run) change(c Change) error {
+	if c.Quantity == "" {
+		return r.factsOf(c.From, c.To)
+	}
+	ch := reading.Channel{Device: c.Device, Quantity: c.Quantity}
+	ends, err := r.opt.Journal.Ends(r.ctx, []string{c.Device})
+	if err != nil {
+		return err
+	}
+	// What is after the newest of the copy is read in its turn. Were it taken
+	// here, the copy would seem to have all that is before it.
+	have, ok := ends[ch]
+	if !ok || have.Before(c.From) {
+		return nil
+	}
+	return r.fetch(c.Device, []reading.Quantity{c.Quantity}, c.From.Add(-time.Millisecond), earliest(c.To, have))
+}
+
+// merged puts entries about the same together. The order is that of channels,
+// then of time, facts first.
+func merged(list []Change) []Change {
+	list = slices.Clone(list)
+	for i := range list {
+		if list[i].Quantity == "" {
+			list[i].Device = ""
+		}
+	}
+	slices.SortStableFunc(list, func(a, b Change) int {
+		return cmp.Or(strings.Compare(a.Device, b.Device), strings.Compare(string(a.Quantity), string(b.Quantity)), a.From.Compare(b.From), a.To.Compare(b.To))
+	})
+	out := list[:0]
+	for _, c := range list {
+		if n := len(out); n > 0 && out[n-1].Device == c.Device && out[n-1].Quantity == c.Quantity && !c.From.After(out[n-1].To.Add(mergeGap)) {
+			out[n-1].To = latest(out[n-1].To, c.To)
+			continue
+		}
+		out = append(out, c)
+	}
+	return out
+}
+
+// mergeGap is how far apart two changes may lie to be read at once: a question
+// costs as much as some hundred rows.
+const mergeGap = time.Hour
+
+// facts takes over all facts, now and then.
+func (r *run) facts() error {
+	if !r.deep {
+		return nil
+	}
+	return r.factsOf(time.Unix(0, 0), farAway)
+}
+
+// farAway is after all that is stored.
+var farAway = time.Date(2200, time.January, 1, 0, 0, 0, 0, time.UTC)
+
+func (r *run) factsOf(from, to time.Time) error {
+	err := r.opt.Source.Facts(r.ctx, from, to, func(f journal.StoredFact) error {
+		if r.pending.Facts = append(r.pending.Facts, f); len(r.pending.Facts) < r.rows {
+			return nil
+		}
+		return r.flush()
+	})
+	if err != nil {
+		return fmt.Errorf("read facts from InfluxDB: %w", err)
+	}
+	return r.flush()
+}
+
+// calibrations takes over what was learned.
+func (r *run) calibrations() error {
+	if !r.deep {
+		return nil
+	}
+	err := r.opt.Source.Calibrations(r.ctx, func(c journal.Calibration) error {
+		return r.opt.Journal.SaveCalibration(r.ctx, c)
+	})
+	if err != nil {
+		return fmt.Errorf("read calibrations from InfluxDB: %w", err)
+	}
+	return nil
+}
