@@ -32,6 +32,7 @@ func check(s *Site, doc *document) *checker {
 	c.limits()
 	c.roles()
 	c.connections()
+	c.stores()
 	c.doubts()
 	return c
 }

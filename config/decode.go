@@ -3,6 +3,7 @@ package config
 import (
 	"fmt"
 	"reflect"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -207,8 +208,12 @@ func (d *decoder) unknown(k *yaml.Node, t reflect.Type, path string) {
 	at := join(path, k.Value)
 	all := keysOf(d.fields[t], len(d.fields[t]))
 	if secretKeys[strings.ToLower(k.Value)] {
-		d.taint(join(path, "password_file"))
-		d.fault(k.Line, at, "secrets do not belong in the site file", "put the secret alone into a file that only dwindle can read, and name that file with password_file (for a broker)")
+		file, whose := "password_file", " (for a broker)"
+		if slices.Contains(all, "token_file") {
+			file, whose = "token_file", ""
+		}
+		d.taint(join(path, file))
+		d.fault(k.Line, at, "secrets do not belong in the site file", "put the secret alone into a file that only dwindle can read, and name that file with "+file+whose)
 		return
 	}
 	d.fault(k.Line, at, fmt.Sprintf("unknown key %q", k.Value), "one of "+strings.Join(all, ", "))

@@ -108,6 +108,16 @@ const (
 	// What a calibration learns from; beyond it only days matter. One
 	// message a second takes some 0.7 GB of disk in that time. A proposal.
 	DefaultReadingsDays = 400
+
+	// The size that the makers of InfluxDB name as the best (from memory), and
+	// what such a batch takes at the most.
+	DefaultBatchRows  = 5000
+	DefaultBatchBytes = 1_000_000
+	// A board that is ten seconds behind serves an analyst as well as one that is
+	// not, and takes a tenth of the requests of one a second.
+	DefaultForwardEvery = 10 * time.Second
+	// A server that is away for longer is not missed by anybody. A proposal.
+	DefaultBacklogDays = 30
 )
 
 type fallback struct {
@@ -158,6 +168,12 @@ var defaults = map[string]fallback{
 	"Snapshots.daily_mb":          {DefaultSnapshotDailyMB, "a quarter of what a gateway's flash should take a day"},
 	"Snapshots.keep":              {DefaultSnapshotKeep, "one that turns out bad leaves another, and time to notice"},
 	"Keep.readings_days":          {DefaultReadingsDays, "what a calibration learns from; beyond it only days matter"},
+	"Stores.journal":              {StoreEmbedded, "the readings that this machine takes in"},
+	"Influx.batch_rows":           {DefaultBatchRows, "the size that InfluxDB takes best (from memory)"},
+	"Influx.batch_bytes":          {DefaultBatchBytes, "more than batch_rows readings take"},
+	"Influx.every":                {DefaultForwardEvery, "soon enough for an analyst, and few requests"},
+	"Influx.retention":            {time.Duration(0), "for ever: what is deleted is gone"},
+	"Influx.backlog_days":         {DefaultBacklogDays, "a server that is away for longer is not missed"},
 	"Intake.batch":                {DefaultBatch, "larger ones gain little and hold acknowledgements back"},
 }
 

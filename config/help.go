@@ -28,6 +28,7 @@ var requiredKeys = map[string][]string{
 	"MappedTime":     {"field"},
 	"MappedValue":    {"as"},
 	"Monitor":        {"listen"},
+	"Influx":         {"url", "organisation", "bucket", "token_file"},
 }
 
 // help says what each key is for, by struct and key: what an editor shows.
@@ -50,6 +51,7 @@ var help = map[string]string{
 	"Site.connections":      "Where messages come from and what is served.",
 	"Site.snapshots":        "Copies of the stores beside them, to go on from when one is found damaged.",
 	"Site.keep":             "How long what was observed is kept.",
+	"Site.stores":           "Where readings and results are kept beside the data directory.",
 
 	"Area.id":   "Id of the area.",
 	"Area.name": "Name for people.",
@@ -264,10 +266,26 @@ var help = map[string]string{
 	"Intake.batch":           "Messages in one commit at most.",
 	"Intake.disk_mb_per_day": "What the program should write to disks in a day, flash wears by it; above, health warns; 0 never warns.",
 	"Intake.raw_mb":          "Size of the ring of understood messages as they came, packed; 0 keeps none.",
-	"Snapshots.every":        "How often the stores are copied; less often where daily_mb says so.",
-	"Snapshots.daily_mb":     "What these copies may write a day on average.",
-	"Snapshots.keep":         "How many copies are kept; 0 makes none.",
-	"Snapshots.dir":          "Where they are put; snapshots in the data directory unless given.",
-	"Keep.readings_days":     "How many days readings are kept; daily figures stay.",
-	"Intake.linger":          "How long to wait for more before a commit; longer writes less to flash and acknowledges later.",
+	"Stores.influx":          "InfluxDB 2 that readings, facts and daily results are forwarded to, or come from with journal: influx.",
+	"Stores.journal":         "embedded: what this machine takes in. influx: this machine takes nothing in and works from what others forwarded to InfluxDB.",
+
+	"Influx.url":                "https://host:8086, or http://127.0.0.1:8086 on this machine.",
+	"Influx.organisation":       "Organisation, by its name.",
+	"Influx.bucket":             "Bucket of readings, facts and daily results.",
+	"Influx.token_file":         "File that holds the token alone, read anew where the server refuses it; $CREDENTIALS_DIRECTORY/NAME is one that systemd hands over.",
+	"Influx.ca_file":            "Certificates of the authorities that the server's is signed by, PEM. Left out: those of the system.",
+	"Influx.prepare_token_file": "File that holds the token of an operator, which serve --prepare-stores alone reads.",
+	"Influx.batch_rows":         "Lines in one request at most.",
+	"Influx.batch_bytes":        "Bytes in one request at most, before they are packed.",
+	"Influx.every":              "How long new readings are gathered for one request.",
+	"Influx.retention":          "How long the server keeps what is in the bucket, as serve --prepare-stores makes it; 0: for ever.",
+	"Influx.daily_bucket":       "Bucket for daily means of what was measured, which serve --prepare-stores makes with the task that fills it. Left out: none.",
+	"Influx.backlog_days":       "How many days readings that have reached their age stay for a server that does not take them; then they are given up, and counted.",
+
+	"Snapshots.every":    "How often the stores are copied; less often where daily_mb says so.",
+	"Snapshots.daily_mb": "What these copies may write a day on average.",
+	"Snapshots.keep":     "How many copies are kept; 0 makes none.",
+	"Snapshots.dir":      "Where they are put; snapshots in the data directory unless given.",
+	"Keep.readings_days": "How many days readings are kept; daily figures stay.",
+	"Intake.linger":      "How long to wait for more before a commit; longer writes less to flash and acknowledges later.",
 }

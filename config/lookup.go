@@ -2,6 +2,7 @@ package config
 
 import (
 	"cmp"
+	"fmt"
 	"os"
 	"path/filepath"
 	"strings"
@@ -152,6 +153,44 @@ func (s *Site) Embedded() *Embedded {
 	}
 	return &e
 }
+
+// Influx gives the server of InfluxDB, nil if there is none, its files found
+// from any working directory.
+func (s *Site) Influx() *Influx {
+	if s.Stores.Influx == nil {
+		return nil
+	}
+	i := *s.Stores.Influx
+	for _, file := range []*string{&i.TokenFile, &i.PrepareTokenFile, &i.CAFile} {
+		*file = s.secret(*file)
+	}
+	return &i
+}
+
+// Token reads the token, anew each time, so that one that was changed is taken
+// up. The error never holds what is in the file.
+func (i *Influx) Token() (string, error) { return token("token_file", i.TokenFile) }
+
+// PrepareToken reads the token of an operator.
+func (i *Influx) PrepareToken() (string, error) {
+	return token("prepare_token_file", i.PrepareTokenFile)
+}
+
+// token reads a file that holds a token, without the line end that editors add.
+func token(key, file string) (string, error) {
+	text, err := os.ReadFile(file)
+	if err != nil {
+		return "", fmt.Errorf("read stores.influx.%s: %w", key, err)
+	}
+	t := strings.TrimRight(string(text), "\r\n")
+	if t == "" || strings.ContainsFunc(t, func(r rune) bool { return r <= ' ' || r > '~' }) {
+		return "", fmt.Errorf("read stores.influx.%s: %s holds no token: it should be one line without blanks", key, file)
+	}
+	return t, nil
+}
+
+// JournalInInflux says that this machine works from what others forwarded.
+func (s *Site) JournalInInflux() bool { return s.Stores.Journal == StoreInflux }
 
 // Today is the site's civil date at an instant.
 func (s *Site) Today(at time.Time) civil.Date { return civil.Of(at, s.Location()) }

@@ -120,9 +120,15 @@ var ranges = map[string]span{
 
 	"Sparkplug.reorder": lasting(time.Second, 30*time.Second),
 
-	"Snapshots.every":    lasting(time.Hour, 366*day),
-	"Snapshots.daily_mb": within(1, 1e6),
-	"Snapshots.keep":     within(0, 100),
+	"Snapshots.every":     lasting(time.Hour, 366*day),
+	"Snapshots.daily_mb":  within(1, 1e6),
+	"Snapshots.keep":      within(0, 100),
+	"Influx.batch_rows":   within(1, 100_000),
+	"Influx.batch_bytes":  within(10_000, 25_000_000),
+	"Influx.every":        lasting(100*time.Millisecond, time.Hour),
+	"Influx.retention":    lasting(0, 100*366*day),
+	"Influx.backlog_days": within(1, 100_000),
+
 	"Keep.readings_days": within(leastReadingsDays, 100_000),
 }
 
@@ -146,6 +152,7 @@ var words = map[string][]string{
 	"ChannelInfo.kind":      {"level", "dose"},
 	"ChannelInfo.evidence":  {string(EvidenceMeasured), string(EvidenceCounted), string(EvidenceNone)},
 	"Role.alarms":           AlarmTypes,
+	"Stores.journal":        {string(StoreEmbedded), string(StoreInflux)},
 	"Mapping.form":          mapping.Forms,
 	"Mapping.decimal":       {"point", "comma"},
 	"MappedValue.as":        mapping.FieldNames(),

@@ -18,6 +18,7 @@ func everything(t *testing.T) *yaml.Node {
 	data, err := os.ReadFile("../deploy/example-site.yaml")
 	require.NoError(t, err)
 	data = []byte(strings.Replace(string(data), "  embedded_broker:\n    listen: 127.0.0.1:1883\n", "  broker:\n    url: tcp://127.0.0.1:1883\n", 1))
+	data = append(data, "\nstores:\n  influx: {url: \"http://127.0.0.1:8086\", organisation: terminal, bucket: lube, token_file: t}\n"...)
 	var root yaml.Node
 	require.NoError(t, yaml.Unmarshal(data, &root))
 	return root.Content[0]
@@ -30,6 +31,7 @@ var blocks = map[string][]string{
 	"Dispenser": {"dispensers"}, "Setting": {"dispensers", "settings"}, "ChannelInfo": {"dispensers", "channels"},
 	"Holiday": {"calendar", "holidays"}, "Shutdown": {"calendar", "shutdowns"}, "Round": {"calendar", "rounds"}, "Role": {"roles"},
 	"Broker": {"connections", "broker"}, "Listener": {"connections", "board"}, "Monitor": {"connections", "monitor"},
+	"Influx": {"stores", "influx"},
 }
 
 func TestRequiredKeysAreMissedByTheLoaderToo(t *testing.T) {

@@ -64,6 +64,7 @@ type Site struct {
 	Connections Connections      `yaml:"connections,omitempty"`
 	Snapshots   Snapshots        `yaml:"snapshots,omitempty"`
 	Keep        Keep             `yaml:"keep,omitempty"`
+	Stores      Stores           `yaml:"stores,omitempty"`
 
 	path     string
 	source   []byte // the text it was read from
@@ -406,4 +407,45 @@ type Snapshots struct {
 // Keep says how long what was observed is kept. Daily figures stay for ever.
 type Keep struct {
 	ReadingsDays int `yaml:"readings_days,omitempty"` // 400
+}
+
+// StoreKind says what holds the readings that results are worked out from.
+type StoreKind string
+
+// The kinds of stores.
+const (
+	StoreEmbedded StoreKind = "embedded" // a journal in the data directory, filled by the intake
+	StoreInflux   StoreKind = "influx"   // InfluxDB, filled by other machines
+)
+
+// Stores say where readings and results are kept beside the data directory.
+type Stores struct {
+	// Influx is where readings, facts and daily results are forwarded to, or
+	// come from with Journal influx.
+	Influx *Influx `yaml:"influx,omitempty"`
+	// Journal is influx on a machine that has no readings of its own and works
+	// from those in InfluxDB. Default embedded.
+	Journal StoreKind `yaml:"journal,omitempty"`
+}
+
+// Influx is a server of InfluxDB 2.
+type Influx struct {
+	URL          string `yaml:"url,omitempty"` // http://127.0.0.1:8086 or https://host:8086
+	Organisation string `yaml:"organisation,omitempty"`
+	Bucket       string `yaml:"bucket,omitempty"`
+	// TokenFile holds the token alone: one that may write the bucket, or read it
+	// where the journal is there.
+	TokenFile string `yaml:"token_file,omitempty"`
+	CAFile    string `yaml:"ca_file,omitempty"`
+	// PrepareTokenFile holds the token of an operator, for serve --prepare-stores
+	// alone.
+	PrepareTokenFile string        `yaml:"prepare_token_file,omitempty"`
+	BatchRows        int           `yaml:"batch_rows,omitempty"`   // lines in one request at most; default 5000
+	BatchBytes       int           `yaml:"batch_bytes,omitempty"`  // before they are packed; default 1 MB
+	Every            time.Duration `yaml:"every,omitempty"`        // how long new readings are gathered; default 10 s
+	Retention        time.Duration `yaml:"retention,omitempty"`    // of the bucket, as it is made; 0: for ever
+	DailyBucket      string        `yaml:"daily_bucket,omitempty"` // where daily means go, if anywhere
+	// BacklogDays is how long readings that have reached their age stay for a
+	// server that does not take them. Default 30.
+	BacklogDays int `yaml:"backlog_days,omitempty"`
 }
