@@ -69,6 +69,21 @@ var (
 	spGaps     = desc("sparkplug_gaps_total", "Times that a message of an edge node was missing for good, since the start.")
 	spRequests = desc("sparkplug_rebirth_requests_total", "Births asked for, since the start.")
 
+	fwUp        = desc("forward_up", "Whether InfluxDB took what was sent last: 1 or 0.")
+	fwWritten   = desc("forward_points_total", "Points that InfluxDB took since the start; those sent again count again.")
+	fwRequests  = desc("forward_requests_total", "Requests to write since the start, by whether InfluxDB took them.", "taken")
+	fwRetried   = desc("forward_retried_requests_total", "Requests to write that held what was sent before, since the start.")
+	fwRefused   = desc("forward_refused_points_total", "Points that InfluxDB refused since the start, by reason.", "reason")
+	fwLine      = desc("forward_line_bytes_total", "Bytes of line protocol in all requests since the start.")
+	fwSent      = desc("forward_sent_bytes_total", "Bytes of these as they were sent, packed.")
+	fwLate      = desc("forward_late_ranges_total", "Stretches that had changed after they were written and were written again, since the start.")
+	fwDeleted   = desc("forward_deleted_ranges_total", "Stretches of which something was taken away and that were deleted at InfluxDB, by whether it could.", "deleted")
+	fwLast      = desc("forward_last_written_timestamp_seconds", "When InfluxDB last took something, since the start.")
+	fwBacklog   = desc("forward_backlog_rows", "Rows that wait for InfluxDB, about.")
+	fwBehind    = desc("forward_backlog_age_seconds", "Age of the oldest reading that waits for InfluxDB.")
+	fwGivenUp   = desc("forward_given_up_rows_total", "Rows that were given up for InfluxDB, by reason. What is given up is still in the journal, unless it had reached its age.", "reason")
+	fwKeptAside = desc("forward_kept_aside_points", "Points that InfluxDB refused and that are kept aside now, by reason.", "reason")
+
 	checkLevel = desc("check_level", "State of each named check: 0 ok, 1 warn, 2 bad.", "check")
 	checkCount = desc("checks", "Number of checks by state.", "level")
 )
@@ -77,7 +92,8 @@ var (
 func (e *exporter) Describe(to chan<- *prometheus.Desc) {
 	for _, d := range []*prometheus.Desc{
 		buildInfo, received, stored, duplicates, keptAside, overwritten, unknown, coerced, missing, badTimes, ignored, skipped, waiting, mayWait, still,
-		commits, rows, failed, duration, lastCommit, size, snapshot, written, forecast, up, messages, connections, sessions, oversize, dropped, spMessages, spMetrics, spGaps, spRequests, checkLevel, checkCount,
+		commits, rows, failed, duration, lastCommit, size, snapshot, written, forecast, up, messages, connections, sessions, oversize, dropped, spMessages, spMetrics, spGaps, spRequests,
+		fwUp, fwWritten, fwRequests, fwRetried, fwRefused, fwLine, fwSent, fwLate, fwDeleted, fwLast, fwBacklog, fwBehind, fwGivenUp, fwKeptAside, checkLevel, checkCount,
 	} {
 		to <- d
 	}
@@ -98,19 +114,20 @@ func (e *exporter) Collect(to chan<- prometheus.Metric) {
 			gauge(d, float64(at.UnixMilli())/1000)
 		}
 	}
-	byReason := func(d *prometheus.Desc, counts map[string]int64) {
+	counted := func(d *prometheus.Desc, kind prometheus.ValueType, counts map[string]int64) {
 		rest := int64(0)
 		for i, reason := range slices.Sorted(maps.Keys(counts)) {
 			if i >= mostLabels {
 				rest += counts[reason]
 				continue
 			}
-			counter(d, counts[reason], reason)
+			to <- prometheus.MustNewConstMetric(d, kind, float64(counts[reason]), reason)
 		}
 		if rest > 0 {
-			counter(d, rest, beyond)
+			to <- prometheus.MustNewConstMetric(d, kind, float64(rest), beyond)
 		}
 	}
+	byReason := func(d *prometheus.Desc, counts map[string]int64) { counted(d, prometheus.CounterValue, counts) }
 
 	gauge(buildInfo, 1, f.Version)
 	in := f.Intake
@@ -175,6 +192,27 @@ func (e *exporter) Collect(to chan<- prometheus.Metric) {
 		counter(spMetrics, int64(s.Unresolved), "lost")
 		counter(spGaps, int64(s.Gaps))
 		counter(spRequests, int64(s.Requests))
+	}
+
+	if w := f.Forward; w != nil {
+		gauge(fwUp, truth(w.Up))
+		counter(fwWritten, w.Written)
+		counter(fwRequests, w.Taken, strconv.FormatBool(true))
+		counter(fwRequests, w.Requests-w.Taken, strconv.FormatBool(false))
+		counter(fwRetried, w.Retried)
+		byReason(fwRefused, w.Refused)
+		counter(fwLine, w.LineBytes)
+		counter(fwSent, w.SentBytes)
+		counter(fwLate, w.Late)
+		counter(fwDeleted, w.Deleted, strconv.FormatBool(true))
+		counter(fwDeleted, w.Undeleted, strconv.FormatBool(false))
+		instant(fwLast, w.LastWritten)
+		if w.BacklogKnown {
+			gauge(fwBacklog, float64(w.Backlog))
+			gauge(fwBehind, w.Behind.Seconds())
+			byReason(fwGivenUp, w.GivenUp)
+			counted(fwKeptAside, prometheus.GaugeValue, w.KeptAside)
+		}
 	}
 
 	of := map[health.Level]int{}

@@ -45,6 +45,8 @@ type Figures struct {
 	// Sparkplug is what the host of Sparkplug edge nodes counts; nil: there is
 	// none.
 	Sparkplug *sparkplug.Stats
+	// Forward is the writing to InfluxDB; nil: there is none.
+	Forward *Forward
 
 	JournalBytes int64     // its file and log; -1: not known
 	LastForecast time.Time // as of when; zero before the first
@@ -60,6 +62,29 @@ type Broker struct {
 	SessionsLost int64 // that the broker should have kept
 	Oversize     int64 // packets above the limit, each of which ended a connection
 	Dropped      int64 // as the broker says itself; -1 where it does not
+}
+
+// Forward is what is written to InfluxDB. Counts are since the start, but for
+// GivenUp and KeptAside.
+type Forward struct {
+	Up          bool // what was sent last was taken
+	Written     int64
+	Requests    int64            // sent, and of these
+	Taken       int64            // taken
+	Retried     int64            // sent before
+	Refused     map[string]int64 // points by reason
+	LineBytes   int64            // line protocol in all requests
+	SentBytes   int64            // of it after gzip
+	Late        int64            // stretches that were written again
+	Deleted     int64            // stretches that were deleted there first
+	Undeleted   int64            // that could not be
+	LastWritten time.Time
+
+	BacklogKnown bool
+	Backlog      int64         // rows that wait, about
+	Behind       time.Duration // age of the oldest reading of them
+	GivenUp      map[string]int64
+	KeptAside    map[string]int64 // now, by reason
 }
 
 // New gives the handler.

@@ -51,7 +51,12 @@ func full() *source {
 			"plant":    {Up: true, Received: 840, Repeated: 40, Connections: 3, SessionsLost: 2, Oversize: 1, Dropped: 17},
 			"embedded": {Received: 160, Connections: 5, Dropped: -1},
 		},
-		Sparkplug:    &sparkplug.Stats{Births: 4, Data: 90, Deaths: 1, Resolved: 200, Recovered: 6, Unresolved: 2, Gaps: 1, Requests: 2, Ignored: 3},
+		Sparkplug: &sparkplug.Stats{Births: 4, Data: 90, Deaths: 1, Resolved: 200, Recovered: 6, Unresolved: 2, Gaps: 1, Requests: 2, Ignored: 3},
+		Forward: &monitor.Forward{
+			Up: true, Written: 8000, Requests: 12, Taken: 10, Retried: 2, Refused: map[string]int64{"type_conflict": 3}, LineBytes: 700000, SentBytes: 90000,
+			Late: 4, Deleted: 2, Undeleted: 1, LastWritten: at, BacklogKnown: true, Backlog: 250, Behind: 90 * time.Second,
+			GivenUp: map[string]int64{"too_old": 6}, KeptAside: map[string]int64{"type_conflict": 3},
+		},
 		JournalBytes: 4096, LastForecast: at.Add(-time.Minute), LastSnapshot: at.Add(-time.Hour),
 	}}
 }
