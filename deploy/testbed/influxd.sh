@@ -19,6 +19,8 @@
 # folder is a module of its own, and only tests start the program.
 set -euo pipefail
 
+{ # read whole before it runs: the file may change while it builds
+
 # To be raised when the steps below change what comes out.
 steps=1
 
@@ -61,6 +63,10 @@ missing=()
 need() { command -v "$1" >/dev/null || missing+=("$1 ($2)"); }
 need "$go" "Go, as in go.mod"
 need cargo "Rust, for the server's query language: rustup.rs, or a Rust of 1.72 or later"
+old="$(cd / && cargo --version 2>/dev/null | sed -n 's/^cargo 1\.\([0-9]*\)\..*/\1/p' || true)"
+if [ "${old:-99}" -lt 72 ]; then
+  missing+=("cargo 1.72 or later; here is 1.$old, too old for the crates: rustup.rs has newer ones")
+fi
 need flock "Debian: util-linux"
 cc="$(command -v "$go" >/dev/null && "$go" env CC || true)"
 need "${cc:-gcc}" "a C compiler; Debian: gcc libc6-dev"
@@ -139,3 +145,5 @@ pid=
 mv "$work/influxd" "$program"
 say "built in $(((SECONDS - began) / 60)) min $(((SECONDS - began) % 60)) s: $program"
 echo "$program"
+exit
+}

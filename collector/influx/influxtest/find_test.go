@@ -88,6 +88,10 @@ func TestWithoutAServerItSaysWhatIsMissing(t *testing.T) {
 	for _, part := range []string{"go (Go", "cargo", "C compiler"} {
 		require.Contains(t, string(out), part)
 	}
+	command(t, bin, "cargo", "echo 'cargo 1.65.0'\n") // Debian 12
+	out, err = script(t, "--needed").CombinedOutput()
+	require.Error(t, err)
+	require.Contains(t, string(out), "here is 1.65")
 	t.Setenv(urlVariable, "http://127.0.0.1:8086")
 	out, err = script(t, "--needed").CombinedOutput()
 	require.NoError(t, err, "where a server is named none is built")
