@@ -1,0 +1,350 @@
+package outbox
+
+import (
+	"context"
+	"errors"
+	"net"
+	"os"
+	"slices"
+	"strings"
+	"time"
+)
+
+// row is a line to be written, with what it was made of.
+type row struct {
+	text []byte // without the line end
+	kind rowKind
+	of   int32 // its index in the parcel
+}
+
+type rowKind uint8
+
+const (
+	ofReading rowKind = iota
+	ofFact
+	ofLine
+	ofFeed // of the change feed, made here
+)
+
+// join makes one text of rows, and says how long it is.
+func join(rows []row) string {
+	n := 0
+	for i := range rows {
+		n += len(rows[i].text) + 1
+	}
+	var b strings.Builder
+	b.Grow(n)
+	for i := range rows {
+		b.Write(rows[i].text)
+		b.WriteByte('\n')
+	}
+	return b.String()
+}
+
+// asider takes rows that are set apart.
+type asider interface {
+	aside(r row, status int, reason, words string)
+}
+
+// settler writes rows until each is written or set apart. It is for one
+// goroutine.
+type settler struct {
+	s    *Sender
+	pace *pacer
+	lim  *limits
+	out  asider
+
+	// sound is a row that was taken. If the server refuses it as well, the fault
+	// is not with the rows. Taking something away at the server forgets it.
+	sound []byte
+	// clash are fields whose type conflicts, as the server said last.
+	clash map[field]bool
+	// alike counts the rows of a likeness that were refused alone since one was
+	// taken.
+	alike map[string]int
+}
+
+const (
+	// manyAlike single refusals for one cause, with nothing of the likeness taken
+	// in between, have the rest of it tried in one piece.
+	manyAlike = 16
+	// manyAtOnce rows told apart by one answer do not count as a search.
+	manyAtOnce = 100
+)
+
+// write writes rows in their order, and those of a field that is known to
+// conflict after the others: once in a batch, to see whether that is still so.
+func (t *settler) write(ctx context.Context, rows []row) error {
+	if len(t.clash) == 0 {
+		return t.settle(ctx, rows)
+	}
+	bad, good := split(rows, func(r row) bool {
+		p, ok := partsOf(r.text)
+		return ok && slices.ContainsFunc(p.fields, func(name string) bool { return t.clash[field{p.measurement, name}] })
+	})
+	if len(good) > 0 {
+		if err := t.settle(ctx, good); err != nil {
+			return err
+		}
+	}
+	if len(bad) == 0 {
+		return nil
+	}
+	clear(t.clash)
+	return t.settle(ctx, bad)
+}
+
+// settle writes rows, or finds those among them that the server does not take.
+// It returns an error only when ctx has ended.
+func (t *settler) settle(ctx context.Context, rows []row) error {
+	if len(rows) == 0 {
+		return nil
+	}
+	a, err := t.send(ctx, rows)
+	if err != nil {
+		return err
+	}
+	switch a.reaction() {
+	case written:
+		t.taken(rows)
+		return nil
+	case unanswered:
+		return t.halves(ctx, rows) // too slow in one piece
+	}
+	return t.set(ctx, a, rows)
+}
+
+// taken takes note of rows that the server took.
+func (t *settler) taken(rows []row) {
+	t.sound = append(t.sound[:0], rows[len(rows)-1].text...)
+	t.lim.went()
+	if len(t.alike) > 0 {
+		for _, r := range rows {
+			if p, ok := partsOf(r.text); ok {
+				delete(t.alike, p.likeness)
+			}
+		}
+	}
+}
+
+// set deals with rows that were refused in one request.
+func (t *settler) set(ctx context.Context, a answer, rows []row) error {
+	reason := a.reason()
+	f, clashes := a.clash, a.clash != field{}
+	if clashes {
+		if t.clash == nil {
+			t.clash = map[field]bool{}
+		}
+		t.clash[f] = true
+	}
+	if reason == TooLarge && len(rows) > 1 {
+		if err := t.slow(ctx); err != nil {
+			return err
+		}
+		t.lim.tooLarge(len(join(rows)))
+		return t.halves(ctx, rows)
+	}
+	// All of them, by the server's own count.
+	if n := a.dropped; n > 0 && n >= len(rows) {
+		if len(rows) < manyAtOnce {
+			if err := t.slow(ctx); err != nil {
+				return err
+			}
+		}
+		t.asideAll(rows, a, reason)
+		return nil
+	}
+	// Those that it names.
+	if len(a.named) > 0 {
+		bad, rest := split(rows, func(r row) bool { _, ok := a.named[string(r.text)]; return ok })
+		if len(bad) > 0 {
+			if len(bad) < manyAtOnce {
+				if err := t.slow(ctx); err != nil {
+					return err
+				}
+			}
+			for _, r := range bad {
+				t.out.aside(r, a.status, reason, "unable to parse: "+a.named[string(r.text)])
+			}
+			return t.settle(ctx, rest)
+		}
+	}
+	if err := t.slow(ctx); err != nil {
+		return err
+	}
+	if len(rows) == 1 {
+		return t.single(ctx, a, rows[0], reason)
+	}
+	// Those that it describes: a try of them alone will tell.
+	var bad, rest []row
+	if clashes {
+		bad, rest = split(rows, func(r row) bool {
+			p, ok := partsOf(r.text)
+			return ok && p.measurement == f.measurement && slices.Contains(p.fields, f.name)
+		})
+	} else if n := a.dropped; n > 0 && reason == BeyondRetention {
+		bad, rest = oldest(rows, n)
+	}
+	if len(bad) > 0 && len(rest) > 0 {
+		if err := t.settle(ctx, rest); err != nil {
+			return err
+		}
+		return t.settle(ctx, bad)
+	}
+	if t.allAlike(rows) {
+		t.asideAll(rows, a, reason)
+		return nil
+	}
+	return t.halves(ctx, rows)
+}
+
+// slow waits where refusals come too fast.
+func (t *settler) slow(ctx context.Context) error {
+	if d := t.pace.refused(time.Now()); d > 0 {
+		pause(ctx, d)
+	}
+	return ctx.Err()
+}
+
+func (t *settler) halves(ctx context.Context, rows []row) error {
+	if err := t.settle(ctx, rows[:len(rows)/2]); err != nil {
+		return err
+	}
+	return t.settle(ctx, rows[len(rows)/2:])
+}
+
+// single deals with a row that was refused alone. If the server neither says
+// what is wrong with it nor takes what it took before, it is not the row's
+// fault, and the row waits.
+func (t *settler) single(ctx context.Context, a answer, r row, reason string) error {
+	for try := 0; reason == Syntax && len(a.named) == 0 && len(t.sound) > 0; try++ {
+		check, err := t.send(ctx, []row{{text: t.sound, kind: ofFeed}})
+		if err != nil {
+			return err
+		}
+		if check.reaction() == written {
+			break
+		}
+		wait := waitFor(answer{status: 500}, try, time.Now())
+		t.s.failing(check, wait)
+		t.s.stats.retried.Add(1)
+		if !pause(ctx, wait) {
+			return ctx.Err()
+		}
+		if a, err = t.send(ctx, []row{r}); err != nil {
+			return err
+		}
+		if a.reaction() != refused {
+			t.taken([]row{r})
+			return nil
+		}
+		reason = a.reason()
+	}
+	t.out.aside(r, a.status, reason, a.words())
+	if p, ok := partsOf(r.text); ok {
+		if t.alike == nil {
+			t.alike = map[string]int{}
+		}
+		t.alike[p.likeness]++
+	}
+	return nil
+}
+
+// allAlike says that all rows are of likenesses of which many were refused one
+// by one and none was taken since: then the refusal of all of them together is
+// taken for one of each.
+func (t *settler) allAlike(rows []row) bool {
+	if len(t.alike) == 0 {
+		return false
+	}
+	for _, r := range rows {
+		p, ok := partsOf(r.text)
+		if !ok || t.alike[p.likeness] < manyAlike {
+			return false
+		}
+	}
+	return true
+}
+
+func (t *settler) asideAll(rows []row, a answer, reason string) {
+	words := a.words()
+	for _, r := range rows {
+		t.out.aside(r, a.status, reason, words)
+	}
+}
+
+// send sends rows until the server has said what becomes of them: that they are
+// taken, or refused. With many rows it gives up when nothing is answered again
+// and again, since less may go through. It returns an error only when ctx has
+// ended.
+func (t *settler) send(ctx context.Context, rows []row) (answer, error) {
+	text := join(rows)
+	for try := 0; ; try++ {
+		if err := ctx.Err(); err != nil {
+			return answer{}, err
+		}
+		a := t.s.put(ctx, text, len(rows))
+		switch a.reaction() {
+		case written, refused:
+			return a, nil
+		}
+		if a.reaction() == unanswered && ctx.Err() != nil {
+			return answer{}, ctx.Err()
+		}
+		wait := waitFor(a, try, time.Now())
+		t.s.failing(a, wait)
+		if !pause(ctx, wait) {
+			return answer{}, ctx.Err()
+		}
+		t.s.stats.retried.Add(1)
+		if try >= 1 && len(rows) > fewestRows && tooSlow(a.cause) {
+			t.lim.tooSlow(len(rows))
+			return a, nil
+		}
+	}
+}
+
+// tooSlow says that a server that could be reached did not answer in time.
+func tooSlow(err error) bool {
+	var op *net.OpError
+	if errors.As(err, &op) && op.Op == "dial" {
+		return false
+	}
+	var n net.Error
+	return errors.Is(err, os.ErrDeadlineExceeded) || errors.Is(err, context.DeadlineExceeded) || errors.As(err, &n) && n.Timeout()
+}
+
+// split parts rows by a question; both keep the order.
+func split(rows []row, is func(row) bool) (yes, no []row) {
+	for _, r := range rows {
+		if is(r) {
+			yes = append(yes, r)
+		} else {
+			no = append(no, r)
+		}
+	}
+	return yes, no
+}
+
+// oldest parts off the n oldest rows, and more of the same time.
+func oldest(rows []row, n int) (old, rest []row) {
+	at := make([]time.Time, 0, len(rows))
+	for _, r := range rows {
+		p, ok := partsOf(r.text)
+		if !ok {
+			return nil, rows
+		}
+		at = append(at, p.at)
+	}
+	sorted := slices.Clone(at)
+	slices.SortFunc(sorted, time.Time.Compare)
+	until := sorted[min(n, len(sorted))-1]
+	for i, r := range rows {
+		if at[i].After(until) {
+			rest = append(rest, r)
+		} else {
+			old = append(old, r)
+		}
+	}
+	return old, rest
+}
