@@ -315,6 +315,7 @@ func (c *commit) takeBack(old *reading.Reading, g given) (err error) {
 	if err != nil {
 		return fmt.Errorf("take back %s of %s: %w", old.Quantity, old.Device, err)
 	}
+	c.forward(g.channel, old.Channel, old.At.UnixMilli(), true)
 	c.counts[CountReplaced]++
 	if err := c.changed(old, old.At.UnixMilli()); err != nil {
 		return err

@@ -84,7 +84,9 @@ func (j *Journal) Age(ctx context.Context, a Aged) error {
 }
 
 // DropAged removes readings before the mark of a series, at most about so many
-// in one transaction; more says that there are others.
+// in one transaction; more says that there are others. Readings that are still to
+// be forwarded stay for a stated time (see [Outbox.WaitForReceiver]); then the
+// oldest are given up, which is counted under CountGivenUp+ReasonAged.
 func (j *Journal) DropAged(ctx context.Context, series Series, most int) (n int64, more bool, err error) {
 	j.mu.Lock()
 	until, ok := j.known.aged[series]
@@ -93,6 +95,7 @@ func (j *Journal) DropAged(ctx context.Context, series Series, most int) (n int6
 		return 0, false, nil
 	}
 	known, _ := j.channelsOf(series.Device)
+	counts := map[string]int64{} // what the receiver will not get
 	err = j.write(ctx, fmt.Sprintf("remove old readings of %s", series.Device), func(ctx context.Context) error {
 		n, more = 0, false
 		for _, ch := range known {
@@ -116,10 +119,24 @@ func (j *Journal) DropAged(ctx context.Context, series Series, most int) (n int6
 			} else if at < end {
 				end = at
 			}
+			hold, held, err := j.forwardHolds(ctx, ch.id)
+			if err != nil {
+				return err
+			}
+			if held {
+				end = min(end, max(hold.first(), until-j.fwd.patience))
+			}
 			if at, ok, err := j.nth(ctx, table, ch.id, "ASC", most-int(n)); err != nil {
 				return err
 			} else if ok && at < end {
 				end, more = at, true
+			}
+			if held && end > hold.first() {
+				if lost, err := j.giveUp(ctx, table, ch.id, hold, end); err != nil {
+					return err
+				} else if lost > 0 {
+					counts[CountGivenUp+ReasonAged] += lost
+				}
 			}
 			done, err := j.w.ExecContext(ctx, "DELETE FROM "+table+" WHERE channel = ? AND at < ?", ch.id, end)
 			if err != nil {
@@ -133,6 +150,11 @@ func (j *Journal) DropAged(ctx context.Context, series Series, most int) (n int6
 		}
 		return nil
 	})
+	if err == nil && len(counts) > 0 {
+		j.mu.Lock()
+		j.countMore(counts)
+		j.mu.Unlock()
+	}
 	return n, more, err
 }
 

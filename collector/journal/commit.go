@@ -104,6 +104,7 @@ type commit struct {
 	rawDone  bool  // a block of it was written
 	again    *again
 	replaced int
+	news     news // for the receiver
 }
 
 // Commit stores a batch in one transaction. When it returns without an error
@@ -235,6 +236,9 @@ func (c *commit) finish() error {
 	if err := c.bound(); err != nil {
 		return err
 	}
+	if err := c.news.write(c.ctx, c.j); err != nil {
+		return err
+	}
 	if c.again != nil {
 		if err := c.again.finish(c); err != nil {
 			return err
@@ -276,6 +280,9 @@ func (c *commit) learn() {
 		}
 	}
 	k.unknown = c.unknown
+	if c.j.fwd != nil {
+		c.j.fwd.learn(&c.news)
+	}
 	c.j.raw.gather(c.raws)
 	c.j.counting.Lock()
 	defer c.j.counting.Unlock()

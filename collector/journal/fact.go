@@ -81,6 +81,12 @@ func (c *commit) insertFact(f *reading.Fact, until time.Time, content []byte, pe
 	if err != nil || n == 0 {
 		return false, err
 	}
+	if c.j.fwd != nil {
+		if _, err := c.j.stmts[stmtForwardFact].ExecContext(c.ctx, f.ID, nil); err != nil {
+			return false, fmt.Errorf("note fact %s for the receiver: %w", f.ID, err)
+		}
+		c.news.facts++
+	}
 	c.rows++
 	c.facts = true
 	if f.Device != "" {

@@ -37,7 +37,8 @@ type Options struct {
 	// kept. See [Entry].
 	RawBytes int64
 
-	// KeptBytes bounds the ring of messages kept aside; 0: 64 MB.
+	// KeptBytes bounds the ring of messages kept aside, and that of lines that a
+	// receiver refused; 0: 64 MB.
 	KeptBytes int64
 }
 
@@ -72,6 +73,9 @@ type Journal struct {
 	reserve   reserve
 
 	behind func(device string) []string // see Behind
+
+	fwd     *forwarding // nil: nobody is named to receive what is stored
+	refused refusedRing // what the receiver did not take
 
 	guard      guard
 	background sync.WaitGroup
@@ -175,7 +179,7 @@ func newJournal(path string, opt Options) *Journal {
 	}
 	return &Journal{
 		path: path, links: newLinks(dsn(path, "ro", readerPragmas)), health: opt.Health, log: opt.Log, stop: func() {},
-		keptLimit: cmp.Or(opt.KeptBytes, keptBytes), raw: rawRing{limit: opt.RawBytes, held: -1}, reserve: reserve{health: opt.Health, log: opt.Log},
+		keptLimit: cmp.Or(opt.KeptBytes, keptBytes), raw: rawRing{limit: opt.RawBytes, held: -1}, refused: refusedRing{limit: cmp.Or(opt.KeptBytes, keptBytes), bytes: -1}, reserve: reserve{health: opt.Health, log: opt.Log},
 		guard: guard{found: make(chan struct{})},
 	}
 }
@@ -258,7 +262,7 @@ func (j *Journal) Close() error {
 		if j.stmts != nil { // fully open
 			ctx := context.Background()
 			err := inTx(ctx, j.w, func() error {
-				if err := errors.Join(j.writeCounters(ctx), j.writeRaw(ctx)); err != nil {
+				if err := errors.Join(j.writeCounters(ctx), j.writeRaw(ctx), j.closePlaces(ctx)); err != nil {
 					return err
 				}
 				if !j.marked {

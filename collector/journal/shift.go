@@ -38,6 +38,7 @@ func (j *Journal) Shift(ctx context.Context, from, to time.Time, by time.Duratio
 		}
 		return done.RowsAffected()
 	}
+	var found news
 	// What is gathered becomes a block first, to be moved with the others.
 	if err := j.SaveRaw(ctx); err != nil {
 		return s, err
@@ -54,6 +55,9 @@ func (j *Journal) Shift(ctx context.Context, from, to time.Time, by time.Duratio
 				_, err = j.w.ExecContext(ctx, "DROP TABLE temp.shifting")
 			} // else the rollback does
 		}()
+		if err = j.shifting(ctx, &found, first, last, d); err != nil {
+			return err
+		}
 		moved, err := changes(ctx, "DELETE FROM reading WHERE (channel, at) IN (SELECT channel, at FROM temp.shifting)")
 		if err != nil {
 			return err
@@ -82,7 +86,7 @@ func (j *Journal) Shift(ctx context.Context, from, to time.Time, by time.Duratio
 		if _, err = changes(ctx, "UPDATE OR IGNORE notice SET at = at + CASE WHEN at >= ?2 AND at < ?3 THEN ?1 ELSE 0 END, until = until + CASE WHEN until >= ?2 AND until < ?3 THEN ?1 ELSE 0 END WHERE device = '' AND (at >= ?2 AND at < ?3 OR until >= ?2 AND until < ?3)", d, first, last); err != nil {
 			return err
 		}
-		if s.Facts, err = j.shiftFacts(ctx, first, last, d); err != nil {
+		if s.Facts, err = j.shiftFacts(ctx, &found, first, last, d); err != nil {
 			return err
 		}
 		if s.Kept, err = changes(ctx, "UPDATE kept SET received = received + ?1 WHERE received >= ?2 AND received < ?3", d, first, last); err != nil {
@@ -100,6 +104,9 @@ func (j *Journal) Shift(ctx context.Context, from, to time.Time, by time.Duratio
 		return Shifted{}, err
 	}
 	j.mu.Lock()
+	if j.fwd != nil {
+		j.fwd.learn(&found)
+	}
 	for _, x := range s.Series {
 		delete(j.known.newest, x) // the newest may be an earlier one now
 	}
@@ -109,7 +116,7 @@ func (j *Journal) Shift(ctx context.Context, from, to time.Time, by time.Duratio
 
 // shiftFacts moves facts; one without a time of its own was stored with its
 // receive time.
-func (j *Journal) shiftFacts(ctx context.Context, first, last, d int64) (int64, error) {
+func (j *Journal) shiftFacts(ctx context.Context, n *news, first, last, d int64) (int64, error) {
 	rows, err := j.w.QueryContext(ctx, "SELECT id, body FROM fact WHERE received >= ? AND received < ?", first, last)
 	if err != nil {
 		return 0, err
@@ -134,7 +141,9 @@ func (j *Journal) shiftFacts(ctx context.Context, first, last, d int64) (int64, 
 	by := time.Duration(d) * time.Millisecond
 	for _, f := range found {
 		own, step := int64(0), d
+		var was any
 		if f.At.Equal(f.Received) {
+			was = f.At.UnixMilli()
 			f.At = f.At.Add(by)
 			own = d
 		}
@@ -146,6 +155,13 @@ func (j *Journal) shiftFacts(ctx context.Context, first, last, d int64) (int64, 
 		if _, err := j.w.ExecContext(ctx, "UPDATE fact SET at = at + ?1, until = until + ?1, received = received + ?2, body = ?3 WHERE id = ?4", own, step, string(body), f.ID); err != nil {
 			return 0, err
 		}
+		if j.fwd == nil {
+			continue
+		}
+		if _, err := j.stmts[stmtForwardFact].ExecContext(ctx, f.ID, was); err != nil {
+			return 0, err
+		}
+		n.facts++
 	}
 	return int64(len(found)), nil
 }

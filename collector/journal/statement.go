@@ -82,5 +82,5 @@ func (j *Journal) load(ctx context.Context) error {
 		return fmt.Errorf("read the counters of %s: %w", j.path, err)
 	}
 	j.total = total
-	return nil
+	return j.loadForward(ctx)
 }

@@ -91,6 +91,7 @@ func (c *commit) reading(r *reading.Reading) (Outcome, error) {
 	if n, err := done.RowsAffected(); err != nil {
 		return 0, err
 	} else if n == 1 {
+		c.forward(id, r.Channel, at, false)
 		return Stored, c.changed(r, at)
 	}
 	old, ok, err := c.rowAt(r.Channel, given{id, at, r.Key})
@@ -111,6 +112,10 @@ func (c *commit) reading(r *reading.Reading) (Outcome, error) {
 		if err != nil {
 			return 0, fmt.Errorf("settle %s of %s: %w", r.Quantity, r.Device, err)
 		}
+		if moved := old.At.UnixMilli(); moved != winner.At.UnixMilli() {
+			c.forward(id, r.Channel, moved, true)
+		}
+		c.forward(id, r.Channel, winner.At.UnixMilli(), false)
 		// The fold sees flags, too, so any change is derived anew, from the
 		// earlier of the two places.
 		if err := c.changed(r, min(old.At.UnixMilli(), winner.At.UnixMilli())); err != nil {
@@ -128,6 +133,14 @@ func (c *commit) reading(r *reading.Reading) (Outcome, error) {
 		return KeptAside, nil
 	}
 	return Stored, nil
+}
+
+// forward notes for the receiver, if there is one, that a reading is new or
+// different at a time, or gone from there.
+func (c *commit) forward(id int64, ch reading.Channel, at int64, gone bool) {
+	if f := c.j.fwd; f != nil {
+		c.news.change(f, id, ch, at, gone)
+	}
 }
 
 // changed notes that a series has something new at a time.

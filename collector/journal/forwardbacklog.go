@@ -1,0 +1,129 @@
+package journal
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"strings"
+	"time"
+)
+
+// Backlog says what waits.
+func (o *Outbox) Backlog(ctx context.Context) (b Backlog, err error) {
+	o.mu.Lock()
+	oldest := int64(math.MaxInt64)
+	for _, h := range o.given {
+		oldest = min(oldest, h.oldest)
+	}
+	f := o.f
+	f.mu.Lock()
+	b.Target, b.Readings, b.Estimated, b.Taken = f.target, f.rows, f.roughly, f.taken
+	for _, c := range f.channels {
+		if c.newest > c.done {
+			b.Channels++
+			if c.newest > c.read {
+				oldest = min(oldest, c.next)
+			}
+		}
+	}
+	f.mu.Unlock()
+	o.mu.Unlock()
+	if oldest != math.MaxInt64 {
+		b.Oldest = time.UnixMilli(oldest).UTC()
+	}
+	return b, o.j.queuesOf(ctx, &b)
+}
+
+// Forwarding says what waits for the receiver as the file has it, for a program
+// beside the one that forwards: places are up to some minutes old. ok is false
+// where nobody is named to receive.
+func (j *Journal) Forwarding(ctx context.Context) (b Backlog, ok bool, err error) {
+	if b.Target, err = metaOf(ctx, j.reader, metaForward); err != nil || b.Target == "" {
+		return b, false, j.backlogError(err)
+	}
+	taken, err := metaOf(ctx, j.reader, metaTaken)
+	if err != nil {
+		return b, false, j.backlogError(err)
+	}
+	b.Taken = takenAt(taken)
+	rows, err := j.reader.QueryContext(ctx, forwardEnds)
+	if err != nil {
+		return b, false, j.backlogError(err)
+	}
+	defer rows.Close()
+	oldest := int64(math.MaxInt64)
+	var list []*forwardChannel
+	for rows.Next() {
+		c := &forwardChannel{done: nowhere}
+		var done, newest, next *int64
+		if err := rows.Scan(&c.id, &c.Device, &c.Quantity, &done, &newest, &next); err != nil {
+			return b, false, j.backlogError(err)
+		}
+		if next == nil || newest == nil {
+			continue
+		}
+		if done != nil {
+			c.done = *done
+		}
+		c.newest, c.next = *newest, *next
+		oldest = min(oldest, c.next)
+		list = append(list, c)
+	}
+	if err := rows.Err(); err != nil {
+		return b, false, j.backlogError(err)
+	}
+	rows.Close()
+	if len(list) > 0 {
+		b.Channels, b.Oldest = len(list), time.UnixMilli(oldest).UTC()
+	}
+	b.Readings, b.Estimated, err = countWaiting(ctx, list, func(c *forwardChannel, most int64) (n int64, err error) {
+		err = j.reader.QueryRowContext(ctx, "SELECT count(*) FROM (SELECT 1 FROM "+c.table()+" WHERE channel = ? AND at > ? LIMIT ?)", c.id, c.done, most).Scan(&n)
+		return n, err
+	})
+	if err != nil {
+		return b, false, j.backlogError(err)
+	}
+	return b, true, j.queuesOf(ctx, &b)
+}
+
+// queuesOf counts the queues and what was given up.
+func (j *Journal) queuesOf(ctx context.Context, b *Backlog) error {
+	err := j.reader.QueryRowContext(ctx, "SELECT (SELECT count(*) FROM forward_late), (SELECT count(*) FROM forward_fact), (SELECT count(*) FROM forward_line)").Scan(&b.Late, &b.Facts, &b.Lines)
+	if err != nil {
+		return j.backlogError(err)
+	}
+	b.GivenUp, b.Refused, b.Overwritten = map[string]int64{}, map[string]int64{}, map[string]int64{}
+	counters, err := j.Counters(ctx)
+	if err != nil {
+		return err
+	}
+	for name, n := range counters {
+		if reason, ok := strings.CutPrefix(name, CountGivenUp); ok {
+			b.GivenUp[reason] = n
+		}
+		if reason, ok := strings.CutPrefix(name, CountRefusedOverwritten); ok {
+			b.Overwritten[reason] = n
+		}
+	}
+	rows, err := j.reader.QueryContext(ctx, "SELECT reason, count(*) FROM refused GROUP BY reason")
+	if err != nil {
+		return j.backlogError(err)
+	}
+	defer rows.Close()
+	for rows.Next() {
+		var reason string
+		var n int64
+		if err := rows.Scan(&reason, &n); err != nil {
+			return j.backlogError(err)
+		}
+		b.Refused[reason] = n
+	}
+	return j.backlogError(rows.Err())
+}
+
+func (j *Journal) backlogError(err error) error {
+	if err == nil {
+		return nil
+	}
+	return fmt.Errorf("look at the backlog of %s: %w", j.path, j.fault(err))
+}
