@@ -1,0 +1,117 @@
+package journal
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"dwindle/config/civil"
+)
+
+// Mark says what of the results of a civil day was handed to the outbox, so that
+// they are handed on again only where they have changed. The journal does not
+// look into it.
+type Mark struct {
+	Measurement string
+	Day         civil.Date // zero: of no day
+	Body        []byte
+}
+
+// MarksFor readies the marks for a receiver: those of another one are forgotten,
+// since it has got other results.
+func (j *Journal) MarksFor(ctx context.Context, target string) error {
+	return j.write(ctx, "ready the marks of results", func(ctx context.Context) error {
+		_, err := j.w.ExecContext(ctx, "DELETE FROM mark WHERE target <> ?", target)
+		return err
+	})
+}
+
+// Marks gives those of a measurement and of days from the first to the last, in
+// order.
+func (j *Journal) Marks(ctx context.Context, target, measurement string, first, last civil.Date) (list []Mark, err error) {
+	defer func() {
+		if err != nil {
+			err = fmt.Errorf("read what was handed on of %s: %w", measurement, j.fault(err))
+		}
+	}()
+	rows, err := j.reader.QueryContext(ctx, "SELECT day, body FROM mark WHERE target = ? AND measurement = ? AND day BETWEEN ? AND ? ORDER BY day", target, measurement, int64(first), int64(last))
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	for rows.Next() {
+		m, day := Mark{Measurement: measurement}, int64(0)
+		if err := rows.Scan(&day, &m.Body); err != nil {
+			return nil, err
+		}
+		m.Day = civil.Date(day)
+		list = append(list, m)
+	}
+	return list, rows.Err()
+}
+
+// SaveMarks keeps marks, each in place of the one before; those of measurements
+// and days before a date, but for such of no day, are forgotten.
+func (j *Journal) SaveMarks(ctx context.Context, target string, list []Mark, forget civil.Date) error {
+	return j.write(ctx, "keep what was handed on", func(ctx context.Context) error {
+		for _, m := range list {
+			body := m.Body
+			if body == nil {
+				body = []byte{}
+			}
+			if _, err := j.w.ExecContext(ctx, "INSERT INTO mark VALUES (?, ?, ?, ?) ON CONFLICT DO UPDATE SET body = excluded.body", target, m.Measurement, int64(m.Day), body); err != nil {
+				return err
+			}
+		}
+		_, err := j.w.ExecContext(ctx, "DELETE FROM mark WHERE day <> 0 AND day < ?", int64(forget))
+		return err
+	})
+}
+
+// ForecastDays gives the civil dates from the first to the last on which forecasts
+// were issued, in order.
+func (j *Journal) ForecastDays(ctx context.Context, first, last civil.Date) (days []civil.Date, err error) {
+	defer func() {
+		if err != nil {
+			err = fmt.Errorf("read the days of issued forecasts: %w", j.fault(err))
+		}
+	}()
+	rows, err := j.reader.QueryContext(ctx, "SELECT date FROM forecast WHERE date BETWEEN ? AND ? ORDER BY date", int64(first), int64(last))
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	for rows.Next() {
+		var day int64
+		if err := rows.Scan(&day); err != nil {
+			return nil, err
+		}
+		days = append(days, civil.Date(day))
+	}
+	return days, rows.Err()
+}
+
+// Calibrations calls fn with each calibration that is kept, the longest learned
+// first.
+func (j *Journal) Calibrations(ctx context.Context, fn func(Calibration) error) (err error) {
+	rows, err := j.reader.QueryContext(ctx, "SELECT version, learned, stored, body FROM calibration ORDER BY learned, stored, version")
+	if err != nil {
+		return fmt.Errorf("read the calibrations: %w", j.fault(err))
+	}
+	defer rows.Close()
+	for rows.Next() {
+		var c Calibration
+		var learned, stored int64
+		if err := rows.Scan(&c.Version, &learned, &stored, &c.Body); err != nil {
+			return fmt.Errorf("read the calibrations: %w", j.fault(err))
+		}
+		c.Learned, c.Stored = civil.Date(learned), time.UnixMilli(stored).UTC()
+		if err := fn(c); err != nil {
+			return err
+		}
+	}
+	if err := rows.Err(); err != nil {
+		return fmt.Errorf("read the calibrations: %w", j.fault(err))
+	}
+	return nil
+}
