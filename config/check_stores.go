@@ -1,8 +1,11 @@
 package config
 
 import (
+	"errors"
 	"fmt"
+	"io/fs"
 	"net/url"
+	"os"
 	"strings"
 	"time"
 )
@@ -58,6 +61,46 @@ func (c *checker) influx(i *Influx, at string) {
 	if i.Retention > 0 && i.Retention < leastRetention {
 		c.fault(at+".retention", spanText(i.Retention)+" is shorter than InfluxDB takes", "0s for ever, or at least 1h")
 	}
+	if kept := time.Duration(c.s.Keep.ReadingsDays) * day; i.Retention >= leastRetention && i.Retention < kept && c.s.Stores.Journal != StoreInflux {
+		c.warn(at+".retention", fmt.Sprintf("the server keeps readings for %s, and this machine for %d days: another one with journal: influx would forecast from less", spanText(i.Retention), c.s.Keep.ReadingsDays), "0s, or at least "+spanText(kept))
+	}
+	if i.Every > slowForward {
+		c.warn(at+".every", "what others see is up to "+spanText(i.Every)+" old", "up to "+spanText(slowForward)+"; a request costs little")
+	}
+}
+
+// slowForward is from when on it is worth a word how old readings get before they
+// are forwarded: alarms of others that rest on them come so much later. Common
+// practice.
+const slowForward = 5 * time.Minute
+
+// exposed is what others than the owner and the group may do with a secret.
+const exposed = 0o007
+
+// TokenDoubts looks at the files of tokens, which rules about the text of a site
+// file cannot see: those that are missing, and those that everybody may read.
+func (s *Site) TokenDoubts() []string {
+	i := s.Influx()
+	if i == nil {
+		return nil
+	}
+	var out []string
+	for _, t := range []struct {
+		key, file string
+		needed    bool
+	}{{"token_file", i.TokenFile, true}, {"prepare_token_file", i.PrepareTokenFile, false}} {
+		if t.file == "" || strings.HasPrefix(t.file, "$CREDENTIALS_DIRECTORY") {
+			continue // there is one only while the service runs
+		}
+		info, err := os.Stat(t.file)
+		switch {
+		case errors.Is(err, fs.ErrNotExist) && t.needed:
+			out = append(out, fmt.Sprintf("stores.influx.%s: there is no %s; readings wait until there is", t.key, t.file))
+		case err == nil && info.Mode().Perm()&exposed != 0:
+			out = append(out, fmt.Sprintf("stores.influx.%s: everybody on this machine may read %s; try: chmod o= %s", t.key, t.file, t.file))
+		}
+	}
+	return out
 }
 
 // influxName checks a name that the server gives out; those with _ in front are

@@ -3,6 +3,7 @@ package config_test
 import (
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
@@ -56,4 +57,38 @@ func TestTheTokenIsReadAnew(t *testing.T) {
 	}
 	_, err = i.PrepareToken()
 	require.ErrorContains(t, err, "stores.influx.prepare_token_file")
+}
+
+func TestWhatOnlyShowsTogetherIsWarnedOf(t *testing.T) {
+	for text, want := range map[string]string{
+		"retention: 720h": "the server keeps readings for 720h, and this machine for 400 days",
+		"every: 20m":      "what others see is up to 20m old",
+		"retention: 0s":   "", "every: 5m": "", "retention: 9600h": "",
+	} {
+		site := connected(t, strings.Replace(withInflux, "bucket: lube", "bucket: lube, "+text, 1))
+		var said []string
+		for _, w := range site.Warnings() {
+			if strings.HasPrefix(w.Path, "stores.") {
+				said = append(said, w.What)
+			}
+		}
+		if want == "" {
+			require.Empty(t, said, text)
+			continue
+		}
+		require.Len(t, said, 1, text)
+		require.Contains(t, said[0], want)
+	}
+}
+
+func TestATokenThatEverybodyMayReadIsToldOf(t *testing.T) {
+	site := connected(t, withInflux)
+	require.Len(t, site.TokenDoubts(), 1)
+	require.Contains(t, site.TokenDoubts()[0], "there is no "+site.Influx().TokenFile)
+	require.NoError(t, os.WriteFile(site.Influx().TokenFile, []byte("s3cret\n"), 0o640))
+	require.Empty(t, site.TokenDoubts())
+	require.NoError(t, os.Chmod(site.Influx().TokenFile, 0o644))
+	require.Len(t, site.TokenDoubts(), 1)
+	require.Contains(t, site.TokenDoubts()[0], "chmod o= "+site.Influx().TokenFile)
+	require.Empty(t, connected(t, "  board: {listen: \"127.0.0.1:8080\"}\n").TokenDoubts())
 }

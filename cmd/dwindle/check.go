@@ -60,6 +60,9 @@ func (c checkCmd) Run(e *env) error {
 	for _, w := range site.Warnings() {
 		fmt.Fprintln(e.out, "note:", w)
 	}
+	for _, d := range site.TokenDoubts() {
+		fmt.Fprintln(e.out, "note:", d)
+	}
 	_, err = fmt.Fprintf(e.out, "%s: no faults. %d areas, %d machines, %d points, %d dispensers, %d gateways.\n", c.Config,
 		len(site.Areas), len(site.Machines), len(site.Points), len(site.Dispensers), len(site.Gateways))
 	return err
