@@ -58,6 +58,7 @@ type Parcel struct {
 	Ranges   []Range
 	Facts    []reading.Fact // new, changed or moved
 	Lines    []Line
+	More     bool // something waits behind it
 
 	n int64
 }

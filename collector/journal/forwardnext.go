@@ -51,6 +51,7 @@ type sliceSize struct {
 	ms     int64
 	pieces int64 // of the slice that is being read
 	rows   int64
+	cut    bool // there was more behind it
 }
 
 var firstSlice = sliceSize{ms: 60 * 60 * 1000}
@@ -65,7 +66,7 @@ const (
 
 // fit chooses the width of the next slice after what the last one gave.
 func (x *sliceSize) fit() {
-	if x.pieces > 0 {
+	if x.pieces > 0 && x.cut {
 		switch per := x.rows / x.pieces; {
 		case per < sliceSparse:
 			x.ms = min(2*x.ms, sliceMost)
@@ -73,7 +74,7 @@ func (x *sliceSize) fit() {
 			x.ms = max(x.ms/2, sliceLeast)
 		}
 	}
-	x.pieces, x.rows = 0, 0
+	x.pieces, x.rows, x.cut = 0, 0, false
 }
 
 // piecesAtOnce is how many channels are read with one question.
@@ -176,33 +177,37 @@ func (o *Outbox) fill(ctx context.Context, p *filling) (err error) {
 		return err
 	}
 	p.Late = len(p.Readings)
-	for p.room() > 0 {
-		if len(o.work) == 0 {
-			if len(p.Readings) > p.most/2 {
-				return nil // a new snapshot for some more is not worth it
-			}
-			o.slice.fit()
-			if err := o.nextSlice(); err != nil || len(o.work) == 0 {
+	for {
+		for len(o.work) > 0 && p.room() > 0 {
+			if err := o.readPieces(s, p); err != nil {
 				return err
 			}
-			s.Close()
-			t, err := o.j.Snapshot(ctx)
-			if err != nil {
-				return err
-			}
-			s = t
 		}
-		if err := o.readPieces(s, p); err != nil {
+		if len(o.work) > 0 {
+			p.More = true
+			return nil
+		}
+		if err := o.nextSlice(); err != nil || len(o.work) == 0 {
 			return err
 		}
+		if p.room() <= p.most/8 { // not worth a new snapshot
+			p.More = true
+			return nil
+		}
+		s.Close()
+		t, err := o.j.Snapshot(ctx)
+		if err != nil {
+			return err
+		}
+		s = t
 	}
-	return nil
 }
 
 // nextSlice finds what is to be read next: of all channels that wait, the oldest
 // slice of time. From here on changes in it are late.
 func (o *Outbox) nextSlice() error {
 	f := o.f
+	o.slice.fit()
 	o.j.mu.Lock() // no commit is under way
 	if err := o.current(); err != nil {
 		o.j.mu.Unlock()
@@ -227,6 +232,7 @@ func (o *Outbox) nextSlice() error {
 	}
 	o.work = o.work[:0]
 	for _, c := range waiting {
+		o.slice.cut = o.slice.cut || c.newest > end
 		if c.next <= end {
 			to := min(c.newest, end)
 			c.reach = max(c.reach, to)
@@ -236,7 +242,7 @@ func (o *Outbox) nextSlice() error {
 	f.mu.Unlock()
 	o.j.mu.Unlock()
 	slices.SortFunc(o.work, byPlace)
-	o.slice.pieces, o.slice.rows = int64(len(o.work)), 0
+	o.slice.pieces = int64(len(o.work))
 	return nil
 }
 
@@ -441,9 +447,11 @@ func (o *Outbox) lateRanges(s *Snapshot, p *filling, most int) error {
 		return s.wrap(err)
 	}
 	rows.Close()
+	p.More = len(list) == most
 	for _, e := range list {
 		left := most - len(p.Readings)
 		if left <= 0 {
+			p.More = true
 			return nil
 		}
 		c := o.channel(e.channel)
@@ -462,6 +470,7 @@ func (o *Outbox) lateRanges(s *Snapshot, p *filling, most int) error {
 		p.Ranges = append(p.Ranges, r)
 		if next <= e.last {
 			p.queues.part, p.queues.from = e.seq, next
+			p.More = true
 			return nil
 		}
 		p.queues.late = e.seq
@@ -503,6 +512,7 @@ func (o *Outbox) factsAndLines(s *Snapshot, p *filling, most int) error {
 		size += len(line)
 		p.Lines = append(p.Lines, Line{line})
 		p.queues.line = seq
+		p.More = p.More || size >= linesAtMost || len(p.Lines) >= most
 	}
 	return s.wrap(rows.Err())
 }
@@ -529,6 +539,7 @@ func (o *Outbox) queuedFacts(s *Snapshot, p *filling, most int) error {
 			p.Ranges = append(p.Ranges, Range{Channel: reading.Channel{Device: device}, Fact: reading.FactKind(kind), From: at, To: at, Gone: true})
 		}
 		p.queues.fact = seq
+		p.More = p.More || len(p.Facts) >= most
 	}
 	if err := rows.Err(); err != nil {
 		return s.wrap(err)
@@ -591,6 +602,7 @@ func (o *Outbox) refusedAgain(s *Snapshot, p *filling, most int) error {
 		size += len(line)
 		p.queues.resent = id
 		p.resent = append(p.resent, id)
+		p.More = p.More || size >= linesAtMost || len(p.resent) >= most
 		switch text, ok := body.(string); {
 		case ok:
 			if err := p.addFact(text); err != nil {
