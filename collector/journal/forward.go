@@ -224,7 +224,7 @@ func (j *Journal) ForgetOutbox(ctx context.Context) error {
 
 // dropForward forgets where the receiver stands.
 func (j *Journal) dropForward(ctx context.Context) error {
-	_, err := j.w.ExecContext(ctx, "DELETE FROM forward; DELETE FROM forward_late; DELETE FROM forward_fact; UPDATE refused SET resend = 0; DELETE FROM meta WHERE name = '"+metaTaken+"'")
+	_, err := j.w.ExecContext(ctx, "DELETE FROM forward; DELETE FROM forward_late; DELETE FROM forward_fact; DELETE FROM mark; UPDATE refused SET resend = 0; DELETE FROM meta WHERE name = '"+metaTaken+"'")
 	return err
 }
 

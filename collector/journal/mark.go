@@ -10,31 +10,23 @@ import (
 
 // Mark says what of the results of a civil day was handed to the outbox, so that
 // they are handed on again only where they have changed. The journal does not
-// look into it.
+// look into it. Marks are forgotten when another receiver is named, or none: what
+// it has got is not known then.
 type Mark struct {
 	Measurement string
 	Day         civil.Date // zero: of no day
 	Body        []byte
 }
 
-// MarksFor readies the marks for a receiver: those of another one are forgotten,
-// since it has got other results.
-func (j *Journal) MarksFor(ctx context.Context, target string) error {
-	return j.write(ctx, "ready the marks of results", func(ctx context.Context) error {
-		_, err := j.w.ExecContext(ctx, "DELETE FROM mark WHERE target <> ?", target)
-		return err
-	})
-}
-
 // Marks gives those of a measurement and of days from the first to the last, in
 // order.
-func (j *Journal) Marks(ctx context.Context, target, measurement string, first, last civil.Date) (list []Mark, err error) {
+func (j *Journal) Marks(ctx context.Context, measurement string, first, last civil.Date) (list []Mark, err error) {
 	defer func() {
 		if err != nil {
 			err = fmt.Errorf("read what was handed on of %s: %w", measurement, j.fault(err))
 		}
 	}()
-	rows, err := j.reader.QueryContext(ctx, "SELECT day, body FROM mark WHERE target = ? AND measurement = ? AND day BETWEEN ? AND ? ORDER BY day", target, measurement, int64(first), int64(last))
+	rows, err := j.reader.QueryContext(ctx, "SELECT day, body FROM mark WHERE measurement = ? AND day BETWEEN ? AND ? ORDER BY day", measurement, int64(first), int64(last))
 	if err != nil {
 		return nil, err
 	}
@@ -52,18 +44,26 @@ func (j *Journal) Marks(ctx context.Context, target, measurement string, first, 
 
 // SaveMarks keeps marks, each in place of the one before; those of measurements
 // and days before a date, but for such of no day, are forgotten.
-func (j *Journal) SaveMarks(ctx context.Context, target string, list []Mark, forget civil.Date) error {
+func (j *Journal) SaveMarks(ctx context.Context, list []Mark, forget civil.Date) error {
 	return j.write(ctx, "keep what was handed on", func(ctx context.Context) error {
 		for _, m := range list {
 			body := m.Body
 			if body == nil {
 				body = []byte{}
 			}
-			if _, err := j.w.ExecContext(ctx, "INSERT INTO mark VALUES (?, ?, ?, ?) ON CONFLICT DO UPDATE SET body = excluded.body", target, m.Measurement, int64(m.Day), body); err != nil {
+			if _, err := j.w.ExecContext(ctx, "INSERT INTO mark VALUES (?, ?, ?) ON CONFLICT DO UPDATE SET body = excluded.body", m.Measurement, int64(m.Day), body); err != nil {
 				return err
 			}
 		}
 		_, err := j.w.ExecContext(ctx, "DELETE FROM mark WHERE day <> 0 AND day < ?", int64(forget))
+		return err
+	})
+}
+
+// DropMarks forgets those of a measurement: all of it is handed on again.
+func (j *Journal) DropMarks(ctx context.Context, measurement string) error {
+	return j.write(ctx, "forget what was handed on of "+measurement, func(ctx context.Context) error {
+		_, err := j.w.ExecContext(ctx, "DELETE FROM mark WHERE measurement = ?", measurement)
 		return err
 	})
 }

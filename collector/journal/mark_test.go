@@ -13,35 +13,48 @@ func TestMarksAreThoseOfOneReceiver(t *testing.T) {
 	j := fresh(t)
 	ctx := t.Context()
 	day := civil.New(2026, 3, 2)
-	require.NoError(t, j.SaveMarks(ctx, "here", []Mark{{"usage", day, []byte("a")}, {"usage", day + 2, []byte("b")}, {"alarm", 0, []byte("c")}}, day-10))
-	require.NoError(t, j.SaveMarks(ctx, "here", []Mark{{"usage", day + 2, nil}}, day-10))
-	list, err := j.Marks(ctx, "here", "usage", day-100, day+100)
+	require.NoError(t, j.SaveMarks(ctx, []Mark{{"usage", day, []byte("a")}, {"usage", day + 2, []byte("b")}, {"alarm", 0, []byte("c")}}, day-10))
+	require.NoError(t, j.SaveMarks(ctx, []Mark{{"usage", day + 2, nil}}, day-10))
+	list, err := j.Marks(ctx, "usage", day-100, day+100)
 	require.NoError(t, err)
 	require.Equal(t, []Mark{{"usage", day, []byte("a")}, {"usage", day + 2, nil}}, list)
-	list, err = j.Marks(ctx, "here", "usage", day+1, day+1)
+	list, err = j.Marks(ctx, "usage", day+1, day+1)
 	require.NoError(t, err)
 	require.Empty(t, list)
 
 	// Of old days they go, of no day they stay.
-	require.NoError(t, j.SaveMarks(ctx, "here", nil, day+1))
-	list, err = j.Marks(ctx, "here", "usage", day-100, day+100)
+	require.NoError(t, j.SaveMarks(ctx, nil, day+1))
+	list, err = j.Marks(ctx, "usage", day-100, day+100)
 	require.NoError(t, err)
 	require.Len(t, list, 1)
-	list, err = j.Marks(ctx, "here", "alarm", 0, 0)
+	list, err = j.Marks(ctx, "alarm", 0, 0)
 	require.NoError(t, err)
 	require.Equal(t, []Mark{{"alarm", 0, []byte("c")}}, list)
 
-	// The same receiver as before keeps them, another one begins anew.
-	require.NoError(t, j.MarksFor(ctx, "here"))
-	list, err = j.Marks(ctx, "here", "alarm", 0, 0)
-	require.NoError(t, err)
-	require.Len(t, list, 1)
-	require.NoError(t, j.MarksFor(ctx, "there"))
-	for _, target := range []string{"here", "there"} {
-		list, err = j.Marks(ctx, target, "alarm", 0, 0)
+	// The same receiver as before keeps them, another one begins anew, and so does
+	// one that is named again after none was.
+	kept := func() bool {
+		list, err := j.Marks(ctx, "alarm", 0, 0)
 		require.NoError(t, err)
-		require.Empty(t, list)
+		return len(list) == 1
 	}
+	for _, step := range []struct {
+		target string // empty: none
+		kept   bool
+	}{{"here", false}, {"here", true}, {"there", false}, {"", false}, {"there", false}, {"there", true}} {
+		if step.target == "" {
+			require.NoError(t, j.ForgetOutbox(ctx))
+		} else {
+			_, err := j.Outbox(ctx, step.target)
+			require.NoError(t, err)
+		}
+		require.Equal(t, step.kept, kept(), step)
+		require.NoError(t, j.SaveMarks(ctx, []Mark{{"alarm", 0, []byte("c")}}, day))
+	}
+	require.NoError(t, j.DropMarks(ctx, "usage"))
+	require.True(t, kept())
+	require.NoError(t, j.DropMarks(ctx, "alarm"))
+	require.False(t, kept())
 }
 
 func TestAllCalibrationsAndTheDaysOfForecastsAreGiven(t *testing.T) {

@@ -9,8 +9,10 @@ package results
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
+	"maps"
 	"slices"
 	"time"
 
@@ -52,6 +54,8 @@ const (
 	// queueMost is how many lines may wait for older days to be added: those of
 	// today come first.
 	queueMost = 20_000
+	// queueShort is how many lines may wait for lost ones to be handed on again.
+	queueShort = 2000
 )
 
 // Options of a Feeder.
@@ -67,10 +71,16 @@ type Options struct {
 	Past func(ctx context.Context, at time.Time) (forecast.Fleet, error)
 	// Queue takes lines for the receiver; they are durable when it returns.
 	Queue func(ctx context.Context, lines [][]byte) error
-	// Waiting gives how many lines wait in the queue.
-	Waiting func(ctx context.Context) (int, error)
-	// Target names the receiver; another one gets everything anew.
-	Target string
+	// Look tells of the queue.
+	Look func(ctx context.Context) (Waiting, error)
+}
+
+// Waiting is what waits in the queue of lines.
+type Waiting struct {
+	Lines int64
+	// GivenUp counts the lines that were driven out of it, by measurement, since
+	// the journal began.
+	GivenUp map[string]int64
 }
 
 // Feeder hands results on. Not for concurrent use.
@@ -89,6 +99,7 @@ type Feeder struct {
 	lines [][]byte // that go into the queue next, in text
 	text  []byte
 	unfit error // the first row in this step that has no form as a line
+	queue Waiting
 }
 
 // New gives a feeder.
@@ -100,13 +111,16 @@ func New(opt Options) *Feeder { return &Feeder{opt: opt} }
 func (f *Feeder) Step(ctx context.Context, fleet forecast.Fleet) (more bool, err error) {
 	site := f.opt.Site()
 	if f.enc == nil {
-		if err := f.opt.Journal.MarksFor(ctx, f.opt.Target); err != nil {
-			return false, err
-		}
 		f.enc = schema.NewEncoder(site.ID)
 	}
 	f.unfit = nil
 	today := site.Today(fleet.At)
+	if f.queue, err = f.opt.Look(ctx); err != nil {
+		return false, err
+	}
+	if err := f.lost(ctx); err != nil {
+		return false, err
+	}
 	var errs []error
 	for _, part := range []struct {
 		name string
@@ -130,6 +144,41 @@ func (f *Feeder) Step(ctx context.Context, fleet forecast.Fleet) (more bool, err
 		more = more || again
 	}
 	return more, errors.Join(append(errs, f.unfit)...)
+}
+
+// markLost is where it is kept what was driven out of the queue by then.
+const markLost = "given_up"
+
+// lost has handed on again what was driven out of the queue, once it is short
+// again: a receiver that was away for long gets the results of that time, too.
+func (f *Feeder) lost(ctx context.Context) error {
+	marks, err := f.marks(ctx, markLost, 0, 0)
+	if err != nil {
+		return err
+	}
+	known := map[string]int64{}
+	if len(marks) > 0 {
+		if err := json.Unmarshal(marks[0].Body, &known); err != nil {
+			known = map[string]int64{} // damaged: once more than need be
+		}
+	}
+	if maps.Equal(known, f.queue.GivenUp) || len(marks) > 0 && f.queue.Lines > queueShort {
+		return nil
+	}
+	for _, name := range append(schema.DailyNames(), schema.Calibrated) {
+		if len(marks) == 0 || f.queue.GivenUp[name] <= known[name] {
+			continue
+		}
+		if err := f.opt.Journal.DropMarks(ctx, name); err != nil {
+			return err
+		}
+		f.site, f.usageAt, f.swept = nil, time.Time{}, 0
+	}
+	body, err := json.Marshal(f.queue.GivenUp)
+	if err != nil {
+		return fmt.Errorf("keep what was given up: %w", err)
+	}
+	return f.opt.Journal.SaveMarks(ctx, []journal.Mark{{Measurement: markLost, Body: body}}, 0)
 }
 
 // row makes a line of a daily row; it has to be put into the queue or taken back.
@@ -181,11 +230,11 @@ func (f *Feeder) mark(ctx context.Context, today civil.Date, marks ...journal.Ma
 	if err := f.flush(ctx); err != nil {
 		return err
 	}
-	return f.opt.Journal.SaveMarks(ctx, f.opt.Target, marks, today-reachDays-2*blockDays)
+	return f.opt.Journal.SaveMarks(ctx, marks, today-reachDays-2*blockDays)
 }
 
 func (f *Feeder) marks(ctx context.Context, measurement string, first, last civil.Date) ([]journal.Mark, error) {
-	return f.opt.Journal.Marks(ctx, f.opt.Target, measurement, first, last)
+	return f.opt.Journal.Marks(ctx, measurement, first, last)
 }
 
 // register hands on what the points are: with each start, each day, when the site
@@ -299,8 +348,8 @@ func (f *Feeder) forecasts(ctx context.Context, site *config.Site, today civil.D
 		if n == daysOnce {
 			return true, nil
 		}
-		if wait, err := f.waits(ctx, day, today); wait || err != nil {
-			return true, err
+		if day < today-1 && f.room() == 0 {
+			return true, nil
 		}
 		_, body, ok, err := f.opt.Journal.Forecast(ctx, day)
 		if err != nil {
@@ -337,15 +386,6 @@ func (f *Feeder) missing(ctx context.Context, measurement string, today civil.Da
 		done[m.Day] = true
 	}
 	return slices.DeleteFunc(issued, func(d civil.Date) bool { return done[d] }), nil
-}
-
-// waits says that an older day has to wait, since there is much in the queue.
-func (f *Feeder) waits(ctx context.Context, day, today civil.Date) (bool, error) {
-	if day >= today-1 {
-		return false, nil
-	}
-	room, err := f.room(ctx)
-	return room == 0, err
 }
 
 // missedMost is how many days back delivery is worked out afterwards, with a pass
@@ -396,10 +436,7 @@ func (f *Feeder) deliveryOf(ctx context.Context, site *config.Site, day, today c
 
 // usage looks through the newest blocks, and sweeps the older ones.
 func (f *Feeder) usage(ctx context.Context, site *config.Site, today civil.Date, now time.Time) (more bool, err error) {
-	room, err := f.room(ctx)
-	if err != nil {
-		return false, err
-	}
+	room := f.room()
 	newest := blockOf(today - 1)
 	past := now.Sub(f.usageAt)
 	if past < 0 || past >= usageEvery || site.Today(f.usageAt) != today || f.behind && room > 0 {
@@ -435,11 +472,8 @@ func (f *Feeder) usage(ctx context.Context, site *config.Site, today civil.Date,
 	return true, err
 }
 
-// room is how many more lines of older days the queue may take now.
-func (f *Feeder) room(ctx context.Context) (int, error) {
-	n, err := f.opt.Waiting(ctx)
-	return max(queueMost-n, 0), err
-}
+// room is how many more lines of older days the queue may take in this step.
+func (f *Feeder) room() int { return int(max(queueMost-f.queue.Lines, 0)) }
 
 // blockOf gives the first day of the block that a day lies in.
 func blockOf(d civil.Date) civil.Date { return d - d%blockDays }

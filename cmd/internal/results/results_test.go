@@ -107,7 +107,7 @@ type yard struct {
 	history *collector.History
 	end     time.Time
 	passes  int
-	waiting int
+	waiting Waiting
 	*receiver
 }
 
@@ -142,12 +142,12 @@ func newYard(t *testing.T) *yard {
 
 func (y *yard) feeder() *Feeder {
 	return New(Options{
-		Journal: y.j, Ledger: y.l, Site: func() *config.Site { return y.site }, History: y.history, Target: "here",
+		Journal: y.j, Ledger: y.l, Site: func() *config.Site { return y.site }, History: y.history,
 		Past: func(_ context.Context, at time.Time) (forecast.Fleet, error) {
 			y.passes++
 			return y.pass(at), nil
 		},
-		Queue: y.queue, Waiting: func(context.Context) (int, error) { return y.waiting, nil },
+		Queue: y.queue, Look: func(context.Context) (Waiting, error) { return y.waiting, nil },
 	})
 }
 
@@ -155,6 +155,13 @@ func (y *yard) pass(at time.Time) forecast.Fleet {
 	f, err := forecast.Pass(context.Background(), y.site, y.history.AsOf(at), at, forecast.Options{})
 	require.NoError(y.t, err)
 	return f
+}
+
+// another has another receiver named.
+func (y *yard) another() {
+	for _, name := range append(schema.DailyNames(), schema.Calibrated) {
+		require.NoError(y.t, y.j.DropMarks(context.Background(), name))
+	}
 }
 
 // issue makes the pass of an instant and keeps what it says as issued.
@@ -322,9 +329,8 @@ func TestWhatComesLateIsHandedOnAgain(t *testing.T) {
 	// What the receiver has is what a new one would get.
 	same := newReceiver(t)
 	y.receiver, same = same, y.receiver
-	anew := y.feeder()
-	anew.opt.Target = "there"
-	y.steps(anew, y.pass(y.end.AddDate(0, 0, sweepEvery)))
+	y.another()
+	y.steps(y.feeder(), y.pass(y.end.AddDate(0, 0, sweepEvery)))
 	require.Equal(t, y.of("usage"), same.of("usage"))
 }
 
@@ -338,6 +344,7 @@ func TestACrashBetweenLosesNothing(t *testing.T) {
 	alarms(t, y.l, 3, y.end)
 	y.steps(y.feeder(), fleet)
 	want := y.receiver
+	y.another()
 	crash := errors.New("crash")
 	n := 0
 	y.receiver = newReceiver(t)
@@ -349,7 +356,6 @@ func TestACrashBetweenLosesNothing(t *testing.T) {
 	}
 	for range 200 {
 		f := y.feeder() // it starts anew after each
-		f.opt.Target = "there"
 		more, err := f.Step(t.Context(), fleet)
 		require.True(t, err == nil || errors.Is(err, crash), err)
 		if err == nil && !more {
@@ -357,9 +363,7 @@ func TestACrashBetweenLosesNothing(t *testing.T) {
 		}
 	}
 	y.fail = func() error { return nil }
-	f := y.feeder()
-	f.opt.Target = "there"
-	y.steps(f, fleet)
+	y.steps(y.feeder(), fleet)
 	require.Greater(t, n, 6)
 	for _, name := range schema.DailyNames() {
 		require.Equal(t, want.of(name), y.of(name), name)
@@ -451,7 +455,7 @@ func TestOlderDaysWaitWhileTheQueueIsLong(t *testing.T) {
 		y.issue(y.end.AddDate(0, 0, day))
 	}
 	fleet := y.pass(y.end)
-	y.waiting = queueMost
+	y.waiting.Lines = queueMost
 	f := y.feeder()
 	more, err := f.Step(t.Context(), fleet)
 	require.NoError(t, err)
@@ -462,17 +466,40 @@ func TestOlderDaysWaitWhileTheQueueIsLong(t *testing.T) {
 	require.Positive(t, y.lines[schema.Usage])
 	require.Equal(t, points, y.lines[schema.Delivery])
 
-	y.waiting = queueMost - 100
+	y.waiting.Lines = queueMost - 100
 	before := y.lines[schema.Usage]
 	_, err = f.Step(t.Context(), fleet)
 	require.NoError(t, err)
 	require.Equal(t, before+100, y.lines[schema.Usage])
 
-	y.waiting = 0
+	y.waiting.Lines = 0
 	y.steps(f, fleet)
 	require.Equal(t, 10*points, len(y.of("forecast")))
 	require.Greater(t, len(y.of("usage")), points*(yardDays-20))
 	require.Equal(t, len(y.of("usage")), y.lines[schema.Usage], "each once")
+}
+
+func TestWhatWasDrivenOutOfTheQueueIsHandedOnAgain(t *testing.T) {
+	y := newYard(t)
+	y.waiting.GivenUp = map[string]int64{schema.Usage: 7} // of before
+	f := y.feeder()
+	fleet := y.issue(y.end)
+	y.steps(f, fleet)
+	n := maps.Clone(y.lines)
+	require.Equal(t, len(y.of("usage")), n[schema.Usage])
+
+	y.waiting = Waiting{Lines: queueMost, GivenUp: map[string]int64{schema.Usage: 9, "late": 3}}
+	_, err := f.Step(t.Context(), fleet)
+	require.NoError(t, err)
+	require.Equal(t, n, y.lines, "they would be driven out again")
+
+	y.waiting.Lines = 10
+	y.steps(f, fleet)
+	require.Equal(t, 2*n[schema.Usage], y.lines[schema.Usage])
+	require.Equal(t, n[schema.Forecast], y.lines[schema.Forecast])
+	n = maps.Clone(y.lines)
+	y.steps(f, fleet)
+	require.Equal(t, n, y.lines)
 }
 
 // The rows that are handed on have exactly the fields of the table.
