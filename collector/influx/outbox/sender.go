@@ -203,7 +203,7 @@ func (s *Sender) prepare(ctx context.Context, jobs chan<- *job) {
 			return
 		case jobs <- j:
 		}
-		if len(j.rows) < most {
+		if !parcel.More && len(j.rows) < most {
 			// That was all: gather some before the next.
 			pause(ctx, s.opt.Every-time.Since(began))
 		}

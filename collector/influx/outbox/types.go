@@ -2,9 +2,8 @@ package outbox
 
 import (
 	"context"
-	"time"
 
-	"dwindle/collector/reading"
+	"dwindle/collector/journal"
 )
 
 // Outbox is what waits to be written: the journal's, or a test's.
@@ -24,54 +23,13 @@ type Outbox interface {
 	Backlog(ctx context.Context) (Backlog, error)
 }
 
-// Parcel is what is written next.
-type Parcel struct {
-	Readings []reading.Reading
-	Late     int
-	Ranges   []Range
-	Facts    []reading.Fact
-	Lines    []Line
-}
+// The nouns of an outbox are the journal's.
+type (
+	Parcel  = journal.Parcel
+	Range   = journal.Range
+	Line    = journal.Line
+	Refused = journal.Refused
+	Backlog = journal.Backlog
+)
 
-// Empty says that nothing waits.
-func (p *Parcel) Empty() bool {
-	return len(p.Readings)+len(p.Ranges)+len(p.Facts)+len(p.Lines) == 0
-}
-
-// Range is a stretch of a channel that was written late.
-type Range struct {
-	reading.Channel
-	Fact     reading.FactKind
-	From, To time.Time
-	Gone     bool
-}
-
-// Line is one of line protocol, ready.
-type Line struct {
-	Text []byte
-}
-
-// Refused is a line that the receiver did not take.
-type Refused struct {
-	ID      int64
-	When    time.Time
-	Line    []byte
-	Reason  string
-	Status  int
-	Words   string
-	Channel reading.Channel
-	At      time.Time
-	Fact    string
-}
-
-// Backlog is what waits.
-type Backlog struct {
-	Readings  int64
-	Estimated bool
-	Oldest    time.Time
-	Late      int64
-	Facts     int64
-	Lines     int64
-	GivenUp   map[string]int64
-	Refused   map[string]int64
-}
+var _ Outbox = (*journal.Outbox)(nil)
