@@ -67,6 +67,10 @@ func sorted(list []Fault) []Fault {
 	return list
 }
 
+// Like finds the known word closest to a mistyped one, for a hint; ok is false
+// when none is close.
+func Like(word string, known []string) (best string, ok bool) { return nearest(word, known) }
+
 // nearest finds the known word closest to a mistyped one. ok is false when
 // none is close: a far-fetched suggestion is worse than a list. Of a very long
 // list only the first are compared, as a file may hold as many faulty words.

@@ -22,7 +22,8 @@ import (
 // commanded volume of a run-paced dispenser follows its setting exactly, so its
 // error is 0: it says nothing about delivery. Groups add up the days on which
 // all their points are known. Run-hours of a group are those of its machines.
-func Trends(ctx context.Context, site *config.Site, src Source, first, last civil.Date) ([]export.Trend, error) {
+// Points for which one of only does not hold are left out, of groups too.
+func Trends(ctx context.Context, site *config.Site, src Source, first, last civil.Date, only ...func(*config.Point) bool) ([]export.Trend, error) {
 	p, err := newSpan(ctx, site, src, first, last)
 	if err != nil {
 		return nil, err
@@ -30,12 +31,12 @@ func Trends(ctx context.Context, site *config.Site, src Source, first, last civi
 	n := int(last-first) + 1
 	var out, machines, areas, lubricants []export.Trend
 	byMachine, byArea, byLubricant := groups{}, groups{}, groups{}
-	err = p.inOrder(ctx, func(p *pass, pt *config.Point) error {
+	err = p.inOrder(ctx, only, func(p *pass, pt *config.Point) error {
 		days, err := p.daily(ctx, pt, first)
 		if err != nil {
 			return fmt.Errorf("trend of point %s: %w", pt.ID, err)
 		}
-		s := seriesOf(days, first, n)
+		s := seriesOf(days.parts, first, n)
 		s.marks = p.marks(pt, first, last)
 		one := newGroup(n)
 		one.add(pt.Machine, s)

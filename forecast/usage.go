@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"time"
 
 	"dwindle/collector/reading"
 	"dwindle/config"
@@ -15,20 +16,23 @@ import (
 // Usage gives the rows of `export usage` from the first to the last date, both
 // included, points in register order, days in order: what every dispenser did on
 // every civil day it was at a point. It calls yield for each row and stops at
-// its first error. Days of which nothing at all is known are left out.
-func Usage(ctx context.Context, site *config.Site, src Source, first, last civil.Date, yield func(export.Usage) error) error {
+// its first error. Days of which nothing at all is known are left out, and so are
+// points for which one of only does not hold.
+func Usage(ctx context.Context, site *config.Site, src Source, first, last civil.Date, yield func(export.Usage) error, only ...func(*config.Point) bool) error {
 	p, err := newSpan(ctx, site, src, first, last)
 	if err != nil {
 		return err
 	}
-	return p.inOrder(ctx, func(p *pass, pt *config.Point) error {
-		days, err := p.daily(ctx, pt, first)
+	return p.inOrder(ctx, only, func(p *pass, pt *config.Point) error {
+		all, err := p.daily(ctx, pt, first)
 		if err != nil {
 			return fmt.Errorf("usage of point %s: %w", pt.ID, err)
 		}
-		for _, d := range days {
-			if err := yield(d.row); err != nil {
-				return err
+		for _, d := range all.joined() {
+			if !d.blank() {
+				if err := yield(d.row); err != nil {
+					return err
+				}
 			}
 		}
 		return nil
@@ -37,10 +41,13 @@ func Usage(ctx context.Context, site *config.Site, src Source, first, last civil
 
 // MachineDays gives the rows of `export machines`: the run-hours of each machine
 // and civil day, machines in register order. Days of which nothing is known are
-// left out.
-func MachineDays(ctx context.Context, site *config.Site, src Source, first, last civil.Date, yield func(export.MachineDay) error) error {
+// left out, and so are machines for which one of only does not hold.
+func MachineDays(ctx context.Context, site *config.Site, src Source, first, last civil.Date, yield func(export.MachineDay) error, only ...func(*config.Machine) bool) error {
 	zone := site.Location().String()
 	for i := range site.Machines {
+		if !all(&site.Machines[i], only) {
+			continue
+		}
 		id := site.Machines[i].ID
 		days, err := src.Days(ctx, id, reading.Run, first, last)
 		if err != nil {
@@ -76,12 +83,19 @@ func newSpan(ctx context.Context, site *config.Site, src Source, first, last civ
 	return p, nil
 }
 
-// inOrder hands each point, in register order, to fn with what to work it out
-// with.
-func (p *shared) inOrder(ctx context.Context, fn func(*pass, *config.Point) error) error {
-	points := make([]*config.Point, len(p.site.Points))
-	for i := range points {
-		points[i] = &p.site.Points[i]
+// all says that every condition holds.
+func all[T any](x *T, only []func(*T) bool) bool {
+	return !slices.ContainsFunc(only, func(holds func(*T) bool) bool { return !holds(x) })
+}
+
+// inOrder hands each point for which all of only holds, in register order, to fn
+// with what to work it out with.
+func (p *shared) inOrder(ctx context.Context, only []func(*config.Point) bool, fn func(*pass, *config.Point) error) error {
+	var points []*config.Point
+	for i := range p.site.Points {
+		if pt := &p.site.Points[i]; all(pt, only) {
+			points = append(points, pt)
+		}
 	}
 	for some := range slices.Chunk(points, chunkPoints) {
 		err := func() error {
@@ -107,48 +121,79 @@ func (p *shared) inOrder(ctx context.Context, fn func(*pass, *config.Point) erro
 	return nil
 }
 
-// pointDay is one day of a point, with its hours as a number for regressions.
+// pointDay is one day of a dispenser at a point, or a part of one between changes
+// of its setting, with its figures as numbers for sums and regressions.
 type pointDay struct {
-	row       export.Usage
-	hours     float64
-	hoursOK   bool
-	commanded float64
-	told      bool
-	// fell is the fall of a measured level since the day before, where both
-	// days have one and no reservoir was changed between.
-	fell   float64
-	fellOK bool
+	row      export.Usage
+	from, to time.Time
+	flags    reading.Flags
+	hours    float64
+	hoursOK  bool // all of them are known
+	// commanded is known for all of it if told, and for the part that was seen
+	// otherwise; unpriced says that there was use without a known setting.
+	commanded      float64
+	told, unpriced bool
+	// fell is the measured dose, or the fall of a measured level since the day
+	// before, where both days have one and no reservoir was changed between.
+	fell           float64
+	fellOK, byDose bool
 }
 
-// daily works out a point's days from a date on, one row per dispenser and day.
-func (p *pass) daily(ctx context.Context, pt *config.Point, first civil.Date) ([]pointDay, error) {
+// blank says that nothing at all is known.
+func (d *pointDay) blank() bool {
+	return d.row.RunHours == nil && d.row.Pulses == nil && d.row.CommandedCM3 == nil && d.row.DeliveredCM3 == nil
+}
+
+// pointDays are the days of a point, those of which nothing is known too.
+type pointDays struct {
+	parts []pointDay             // by piece, then by day
+	spans []span                 // between measured levels
+	fall  map[civil.Date]float64 // of one day, but for weighings
+	sd    float64                // of the difference of two measured levels, cm3
+	start func(civil.Date) time.Time
+}
+
+// levelsBefore is how many days before the first one a level is looked for, from
+// which the first fall is counted.
+const levelsBefore = 31
+
+// daily works out a point's days from a date on.
+func (p *pass) daily(ctx context.Context, pt *config.Point, first civil.Date) (out pointDays, err error) {
 	hours, err := p.table(ctx, source{pt.Machine, reading.Run})
 	if err != nil {
-		return nil, err
+		return out, err
 	}
 	from := p.start(first)
-	sights, err := p.levels(ctx, pt, from, p.at, p.usable(pt, 0))
+	sights, err := p.levels(ctx, pt, from.AddDate(0, 0, -levelsBefore), p.at, p.usable(pt, 0))
 	if err != nil {
-		return nil, err
+		return out, err
 	}
-	fall, zone := p.falls(pt, sights), p.site.Location().String()
-	var out []pointDay
+	out.start = p.start
+	out.sd = math.Sqrt2 * math.Hypot(sights.scale/math.Sqrt(12), sights.noise)
+	out.spans = p.spans(pt, sights, first)
+	out.fall = map[civil.Date]float64{}
+	for _, s := range out.spans {
+		if s.days() == 1 && !sights.person {
+			out.fall[s.last] = s.cm3
+		}
+	}
+	zone := p.site.Location().String()
 	for _, pc := range p.records.pieces(p.site, pt.ID, from, p.at.Add(1)) {
 		u, err := p.usageOf(ctx, pt, pc.device, pc.setting.Setting)
 		if err != nil {
-			return nil, err
+			return out, err
 		}
 		used, err := p.table(ctx, u.source)
 		if err != nil {
-			return nil, err
+			return out, err
 		}
 		pulses, err := p.table(ctx, source{pc.device, reading.Pulse})
 		if err != nil {
-			return nil, err
+			return out, err
 		}
 		dose, measured, _, err := p.doses(ctx, pc.device)
 		if err != nil {
-			return nil, err
+			return out, err
 		}
 		for d := p.site.Today(pc.from); d <= p.today && p.start(d).Before(pc.to); d++ {
 			k := p.index(d)
@@ -158,14 +203,16 @@ func (p *pass) daily(ctx context.Context, pt *config.Point, first civil.Date) ([
 			get := func(s source, days []reading.Day) (reading.Amount, error) { return p.amount(ctx, s, days, c, whole) }
 			duty, err := get(u.source, used)
 			if err != nil {
-				return nil, err
+				return out, err
 			}
-			day := pointDay{row: export.Usage{Dispenser: pc.device, Point: pt.ID, Machine: pt.Machine, Date: d, Seen: duty.Seen, Zone: zone}}
-			flags := duty.Flags
+			day := pointDay{
+				row:  export.Usage{Dispenser: pc.device, Point: pt.ID, Machine: pt.Machine, Date: d, Seen: duty.Seen, Zone: zone},
+				from: a, to: b, flags: duty.Flags, unpriced: duty.Known > 0 && duty.Value > 0 && !pc.known,
+			}
 			if u.kind != reading.Run || u.byHours || dayOf(hours, k).Known > 0 {
 				h, err := get(source{pt.Machine, reading.Run}, hours)
 				if err != nil {
-					return nil, err
+					return out, err
 				}
 				if h.Known > 0 {
 					v := h.Value
@@ -175,7 +222,7 @@ func (p *pass) daily(ctx context.Context, pt *config.Point, first civil.Date) ([
 			if dayOf(pulses, k).Known > 0 {
 				n, err := get(source{pc.device, reading.Pulse}, pulses)
 				if err != nil {
-					return nil, err
+					return out, err
 				}
 				if v := n.Value; n.Known > 0 {
 					day.row.Pulses = &v
@@ -188,45 +235,119 @@ func (p *pass) daily(ctx context.Context, pt *config.Point, first civil.Date) ([
 			if measured && dayOf(dose, k).Known > 0 {
 				g, err := get(source{pc.device, reading.Dose}, dose)
 				if err != nil {
-					return nil, err
+					return out, err
 				}
 				if v := g.Value; g.Known > 0.99 {
 					day.row.DeliveredCM3 = &v
-					day.fell, day.fellOK = v, true
+					day.fell, day.fellOK, day.byDose = v, true, true
 				}
-				flags |= g.Flags
-			} else if f, ok := fall[d]; ok && whole {
+				day.flags |= g.Flags
+			} else if f, ok := out.fall[d]; ok && whole {
 				day.fell, day.fellOK = f, true
-				// A day's fall is worth showing when it stands out of what two
-				// readings are good to.
-				if sd := math.Sqrt2 * math.Hypot(sights.scale/math.Sqrt(12), sights.noise); f > 5*sd {
-					v := f
-					day.row.DeliveredCM3 = &v
-				}
+				day.resolve(out.sd)
 			}
-			day.row.Flags = export.Flags(flags)
-			if day.row.RunHours != nil || day.row.Pulses != nil || day.row.CommandedCM3 != nil || day.row.DeliveredCM3 != nil {
-				out = append(out, day)
-			}
+			day.row.Flags = export.Flags(day.flags)
+			out.parts = append(out.parts, day)
 		}
 	}
 	return out, nil
 }
 
-// falls are the day-to-day falls of measured levels, by the later day's date;
-// pairs with a change between, or with a day missing, are left out.
-func (p *pass) falls(pt *config.Point, s sights) map[civil.Date]float64 {
-	out := map[civil.Date]float64{}
-	if s.person {
-		return out
+// resolve shows a day's fall of the level where the day can be resolved.
+func (d *pointDay) resolve(sd float64) {
+	if resolves(d.fell, d.commanded, d.told, sd) {
+		v := math.Max(0, d.fell)
+		d.row.DeliveredCM3 = &v
 	}
-	for i := 1; i < len(s.measured); i++ {
-		a, b := s.measured[i-1], s.measured[i]
-		d := p.site.Today(b.at)
-		if d != p.site.Today(a.at)+1 || p.changedBetween(pt.ID, a, b) || p.refilledAt(pt, s.measured, i) {
+}
+
+// resolves says that a measured difference of levels is worth showing: it, or
+// what was commanded beside it, stands out of what two readings are good to. To
+// go by the difference alone would show the large ones only, and days of a
+// blocked line never.
+func resolves(fell, commanded float64, told bool, sd float64) bool {
+	return fell > 5*sd || told && commanded > 5*sd
+}
+
+// joined are the days with the parts of a dispenser on one day put together.
+func (x *pointDays) joined() []pointDay {
+	out := make([]pointDay, 0, len(x.parts))
+	for i := range x.parts {
+		if n := len(out); n > 0 && out[n-1].row.Dispenser == x.parts[i].row.Dispenser && out[n-1].row.Date == x.parts[i].row.Date && out[n-1].to.Equal(x.parts[i].from) {
+			out[n-1].join(&x.parts[i])
 			continue
 		}
-		out[d] = a.cm3 - b.cm3
+		out = append(out, x.parts[i])
+	}
+	for i := range out {
+		d := &out[i]
+		if d.unpriced {
+			d.row.CommandedCM3, d.told = nil, false
+		}
+		whole := d.from.Equal(x.start(d.row.Date)) && d.to.Equal(x.start(d.row.Date+1))
+		if f, ok := x.fall[d.row.Date]; ok && whole && !d.fellOK && !d.byDose {
+			d.fell, d.fellOK = f, true
+			d.resolve(x.sd)
+		}
+	}
+	return out
+}
+
+// join adds the part of a day that follows.
+func (d *pointDay) join(e *pointDay) {
+	a, b := d.to.Sub(d.from).Seconds(), e.to.Sub(e.from).Seconds()
+	d.row.Seen = (a*d.row.Seen + b*e.row.Seen) / (a + b)
+	d.to = e.to
+	d.flags |= e.flags
+	d.row.Flags = export.Flags(d.flags)
+	d.row.RunHours, d.row.Pulses = plus(d.row.RunHours, e.row.RunHours), plus(d.row.Pulses, e.row.Pulses)
+	d.row.CommandedCM3 = plus(d.row.CommandedCM3, e.row.CommandedCM3)
+	d.hours, d.hoursOK = d.hours+e.hours, d.hoursOK && e.hoursOK
+	d.commanded, d.told, d.unpriced = d.commanded+e.commanded, d.told && e.told, d.unpriced || e.unpriced
+	d.fellOK = d.fellOK && e.fellOK
+	d.byDose = d.byDose || e.byDose
+	d.fell += e.fell
+	d.row.DeliveredCM3 = nil
+	if d.fellOK {
+		v := d.fell
+		d.row.DeliveredCM3 = &v
+	}
+}
+
+// plus adds what is known; nil where nothing is.
+func plus(a, b *float64) *float64 {
+	switch {
+	case a == nil:
+		return b
+	case b == nil:
+		return a
+	}
+	v := *a + *b
+	return &v
+}
+
+// span is the fall of a measured level from the last reading of one day to the
+// last one of a later day, with no change of the reservoir between.
+type span struct {
+	before, last civil.Date
+	cm3          float64
+}
+
+// days is how many days end within a span.
+func (s span) days() int { return int(s.last - s.before) }
+
+// spans are the falls between successive measured levels of a point that end on a
+// date or later; pairs with a change between are left out, and those that do not tell of the last day because
+// the dispenser was swapped later on it.
+func (p *pass) spans(pt *config.Point, s sights, first civil.Date) (out []span) {
+	for i := 1; i < len(s.measured); i++ {
+		a, b := s.measured[i-1], s.measured[i]
+		x := span{p.site.Today(a.at), p.site.Today(b.at), a.cm3 - b.cm3}
+		if x.last < first || x.days() < 1 || p.changedBetween(pt.ID, a, b) || p.refilledAt(pt, s.measured, i) ||
+			p.records.deviceAt(pt.ID, b.at) != p.records.deviceAt(pt.ID, p.end(x.last).Add(-1)) {
+			continue
+		}
+		out = append(out, x)
 	}
 	return out
 }

@@ -14,21 +14,37 @@ import (
 
 // write writes the table into the sink.
 func (x exporter) write() error {
+	past := x.view.History.AsOf(x.at)
+	switch {
+	case x.by != "" && x.table.Name == "usage":
+		return rows(x, func(put func(export.UsagePeriod) error) error {
+			return forecast.UsageBy(x.ctx, x.site, past, x.by, x.first, x.last, put, x.only.point)
+		})
+	case x.by != "":
+		return rows(x, func(put func(export.DeliveryPeriod) error) error {
+			return forecast.DeliveryBy(x.ctx, x.site, past, x.by, x.first, x.last, x.at, put, x.only.point)
+		})
+	}
 	switch x.table.Name {
 	case "readings":
 		return rows(x, x.readings)
 	case "usage":
 		return rows(x, func(put func(export.Usage) error) error {
-			return forecast.Usage(x.ctx, x.site, x.view.History.AsOf(x.at), x.first, x.last, put)
+			return forecast.Usage(x.ctx, x.site, past, x.first, x.last, put, x.only.point)
 		})
 	case "machines":
 		return rows(x, func(put func(export.MachineDay) error) error {
-			return forecast.MachineDays(x.ctx, x.site, x.view.History.AsOf(x.at), x.first, x.last, put)
+			return forecast.MachineDays(x.ctx, x.site, past, x.first, x.last, put, x.only.machine)
 		})
 	case "trends":
 		return rows(x, func(put func(export.Trend) error) error {
-			trends, err := forecast.Trends(x.ctx, x.site, x.view.History.AsOf(x.at), x.first, x.last)
-			return each(trends, err, put)
+			trends, err := forecast.Trends(x.ctx, x.site, past, x.first, x.last, x.only.point)
+			return each(trends, err, func(t export.Trend) error {
+				if !x.whole(t) {
+					return nil
+				}
+				return put(t)
+			})
 		})
 	case "forecasts":
 		return rows(x, func(put func(forecastAt) error) error {
@@ -39,17 +55,22 @@ func (x exporter) write() error {
 			return x.fleet(func(s forecast.State) error { return put(s.Delivery) })
 		})
 	case "alarms":
-		return rows(x, func(put func(alarmRow) error) error {
-			list, err := x.view.AlarmRows(x.ctx, true)
-			return each(list, err, func(r alarm.Row) error {
-				if !x.holds(r.Since) {
-					return nil
-				}
-				return put(alarmRowOf(r))
-			})
-		})
+		return rows(x, x.alarms)
 	}
 	return rows(x, x.changes)
+}
+
+// whole says that a trend is of all the points that it has to be of.
+func (x exporter) whole(t export.Trend) bool {
+	switch t.Group {
+	case "point":
+		return true
+	case "machine":
+		return x.only.points == nil
+	case "area":
+		return x.only.points == nil && x.only.machines == nil
+	}
+	return x.only.all()
 }
 
 // rows writes a table of one row type.
@@ -75,13 +96,38 @@ func (x exporter) readings(put func(export.Reading) error) error {
 	if oldest, err := x.view.Journal.OldestReadings(x.ctx); err == nil && x.from.Before(oldest) {
 		x.warn("readings of before %s are not kept any more, of some devices at least; their days are: dwindle export usage, machines", siteTime(x.site, oldest))
 	}
-	after := x.from
-	if !after.IsZero() {
-		after = after.Add(-time.Millisecond) // what is at from belongs to it
+	places, err := x.places()
+	if err != nil {
+		return err
 	}
-	return x.view.History.Readings(x.ctx, nil, after, x.to.Add(-time.Millisecond), func(r reading.Reading) error {
-		return put(export.ReadingOf(r))
-	})
+	where := located{site: x.site, places: places}
+	one := func(r reading.Reading) error {
+		row := export.ReadingOf(r)
+		row.Point, row.Machine, row.Area = where.at(r.Device, r.At)
+		return put(row)
+	}
+	if x.only.all() {
+		return x.view.History.Readings(x.ctx, nil, before(x.from), before(x.to), one)
+	}
+	for _, s := range x.only.stretches(places, x.from, x.to) {
+		if err := x.view.History.Readings(x.ctx, []string{s.device}, before(s.from), before(s.to), one); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// before is the last millisecond before an instant: stores ask for what is after
+// one and up to another, tables for what is from one on and before another.
+func before(t time.Time) time.Time {
+	if t.IsZero() {
+		return t
+	}
+	return t.Add(-time.Millisecond)
+}
+
+func (x exporter) places() (*forecast.Places, error) {
+	return forecast.NewPlaces(x.ctx, x.site, x.view.History, x.at)
 }
 
 // forecastAt is a forecast in a flat table, which has to say of when it is.
@@ -100,7 +146,42 @@ func (x exporter) fleet(put func(forecast.State) error) error {
 	past, done := x.view.History.Pin(x.ctx)
 	defer done()
 	fleet, err := forecast.Pass(x.ctx, x.site, past, x.at, forecast.Options{Calibration: table})
-	return each(fleet.States, err, put)
+	return each(fleet.States, err, func(s forecast.State) error {
+		if !x.only.pointID(s.Row.Point) {
+			return nil
+		}
+		return put(s)
+	})
+}
+
+// alarms writes the occurrences that began in the window.
+func (x exporter) alarms(put func(alarmRow) error) error {
+	places, err := x.places()
+	if err != nil {
+		return err
+	}
+	list, err := x.view.AlarmRows(x.ctx, true)
+	return each(list, err, func(r alarm.Row) error {
+		if !x.holds(r.Since) || !x.concerns(places, r) {
+			return nil
+		}
+		return put(alarmRowOf(r))
+	})
+}
+
+// concerns says whether an alarm is about something chosen.
+func (x exporter) concerns(places *forecast.Places, r alarm.Row) bool {
+	switch {
+	case x.only.all():
+		return true
+	case r.Point != "":
+		return x.only.pointID(r.Point)
+	case r.Device != "":
+		return x.only.device(places, r.Device, r.Since)
+	case r.Machine != "":
+		return x.only.machine(x.site.Machine(r.Machine))
+	}
+	return r.Gateway != "" && x.only.gateway(x.site.Gateway(r.Gateway))
 }
 
 // alarmRow is an alarm in a flat table: the response in one cell.
@@ -194,9 +275,16 @@ func changeRowOf(f reading.Fact) changeRow {
 // changes writes the dated facts as they are known now: a correction counts,
 // whenever it was made.
 func (x exporter) changes(put func(changeRow) error) error {
+	places, err := x.places()
+	if err != nil {
+		return err
+	}
 	facts, err := x.view.History.Facts(x.ctx, x.at)
 	return each(facts, err, func(f reading.Fact) error {
-		if !x.holds(f.At) {
+		if f.Point == "" {
+			f.Point = places.At(f.Device, f.At)
+		}
+		if !x.holds(f.At) || !x.only.fact(places, f) {
 			return nil
 		}
 		return put(changeRowOf(f))

@@ -1,6 +1,10 @@
 package export
 
-import "slices"
+import (
+	"slices"
+
+	"dwindle/collector/reading"
+)
 
 // Type is what a column holds. How each format writes it stands in [Types].
 type Type string
@@ -47,6 +51,7 @@ type Table struct {
 	Period  bool     `json:"by_period,omitempty"` // what --by asks for
 	Row     string   `json:"row"`                 // what one row is
 	Order   string   `json:"order"`               // of the rows
+	Options string   `json:"options"`             // what --from, --to and the selection mean
 	Columns []Column `json:"columns"`
 	// AsRead says that figures are what was read, not computed.
 	AsRead bool `json:"-"`
@@ -74,7 +79,8 @@ var (
 var Tables = []Table{
 	{
 		Name: "readings", Row: "one value of a channel of a device at one time, as it was read", AsRead: true,
-		Order: "by device, then by time",
+		Order:   "by device, then by time",
+		Options: "--from and --to by the column at. --point takes the dispensers that were mounted there, each for its time there; --machine also the machine's own; --area also the gateways'",
 		Columns: []Column{
 			{"device", TextType, "", "the machine, dispenser or gateway that the value is of", ""},
 			{"quantity", TextType, "", "what was read, kind and field; the field names the unit, see Quantities", ""},
@@ -92,7 +98,8 @@ var Tables = []Table{
 	},
 	{
 		Name: "usage", Row: "one dispenser on one civil day at one point; days of which nothing is known are left out",
-		Order: "by point as in the site file, then by day",
+		Order:   "by point as in the site file, then by day",
+		Options: "--from and --to by day",
 		Columns: []Column{
 			dispenserColumn, pointColumn, machineColumn,
 			{"date", DateType, "", "the civil day", ""},
@@ -106,7 +113,8 @@ var Tables = []Table{
 	},
 	{
 		Name: "usage", Period: true, Row: "one dispenser in one civil period (day, ISO 8601 week, month) at one point; periods of which nothing is known are left out",
-		Order: "by point as in the site file, then by period",
+		Order:   "by point as in the site file, then by period",
+		Options: "--from and --to cut the first and last period",
 		Columns: []Column{
 			dispenserColumn, pointColumn, machineColumn,
 			{"from", DateType, "", "first day of the period, as far as asked for and as the dispenser was there", ""},
@@ -121,7 +129,8 @@ var Tables = []Table{
 	},
 	{
 		Name: "machines", Row: "one machine on one civil day; days of which nothing is known are left out",
-		Order: "by machine as in the site file, then by day",
+		Order:   "by machine as in the site file, then by day",
+		Options: "--from and --to by day; --point is refused, a point has no hours of its own",
 		Columns: []Column{
 			{"machine", TextType, "", "the machine", ""},
 			{"date", DateType, "", "the civil day", ""},
@@ -132,7 +141,8 @@ var Tables = []Table{
 	},
 	{
 		Name: "trends", Row: "consumption of one point, machine, area or lubricant over the days from --from to --to, by regression of each day's volume on that day's run-hours through the origin",
-		Order: "points, machines, areas, lubricants, each as in the site file",
+		Order:   "points, machines, areas, lubricants, each as in the site file",
+		Options: "--from and --to are the days of the regression. With --point the point alone, with --machine the machine and its points, with --area the area, its machines and points; lubricants only without",
 		Columns: []Column{
 			{"group", TextType, "", "point, machine, area or lubricant", ""},
 			{"id", TextType, "", "its id", ""},
@@ -151,6 +161,7 @@ var Tables = []Table{
 	},
 	{
 		Name: "forecasts", Row: "the forecast of one point as of now, or of --at", Order: "by point as in the site file",
+		Options: "--from and --to are refused: want --at",
 		Columns: []Column{
 			pointColumn, machineColumn,
 			{"dispenser", TextType, "", "the dispenser now at the point", "none is"},
@@ -188,6 +199,7 @@ var Tables = []Table{
 	},
 	{
 		Name: "delivery", Row: "planned, commanded and delivered volume of one point over the window of its verdict (28 days, less after a change)", Order: "by point as in the site file",
+		Options: "--from and --to are refused without --by: want --at",
 		Columns: []Column{
 			pointColumn,
 			{"from", InstantType, "", "where the window begins", ""},
@@ -205,7 +217,8 @@ var Tables = []Table{
 	},
 	{
 		Name: "delivery", Period: true, Row: "planned, commanded and delivered volume of one point in one civil period (day, ISO 8601 week, month), over all dispensers and fills; periods of which nothing is known are left out",
-		Order: "by point as in the site file, then by period",
+		Order:   "by point as in the site file, then by period",
+		Options: "--from and --to cut the first and last period",
 		Columns: []Column{
 			pointColumn, machineColumn,
 			{"from", DateType, "", "first day of the period, as far as asked for", ""},
@@ -224,6 +237,7 @@ var Tables = []Table{
 	},
 	{
 		Name: "alarms", Row: "one occurrence of an alarm, the ended ones too", Order: "newest first",
+		Options: "--from and --to by the column since: what began then",
 		Columns: []Column{
 			{"id", TextType, "", "the occurrence", ""},
 			{"type", TextType, "", "the type of alarm", ""},
@@ -249,10 +263,11 @@ var Tables = []Table{
 	},
 	{
 		Name: "changes", Row: "one dated fact: what a person entered or a device reported beside readings. One that was corrected is left out; the one that corrects names it", Order: "by time",
+		Options: "--from and --to by the column at; --point also what a device reported while it was mounted there",
 		Columns: []Column{
 			{"id", TextType, "", "the fact", ""},
 			{"kind", TextType, "", "commission, change, swap, setting, weighing, count_left, faults or serial", ""},
-			{"point", TextType, "", "the point that was named", "a device reported it, which names none"},
+			{"point", TextType, "", "the point that was named, or where the device was mounted then", "none was named, and the device was mounted nowhere"},
 			{"device", TextType, "", "the device; after a swap the new one", "none was named"},
 			{"at", InstantType, "", "when it happened", ""},
 			{"received", InstantType, "", "when it was entered or came in", ""},
@@ -278,3 +293,38 @@ var Tables = []Table{
 		},
 	},
 }
+
+// Word is a word that a column uses, and what it means.
+type Word struct {
+	Word    string `json:"word"`
+	Unit    string `json:"unit,omitempty"`
+	Meaning string `json:"meaning"`
+}
+
+// Quantities are the words of the column quantity, with the unit of its value.
+var Quantities = []Word{
+	{string(reading.RunRunning), "0 or 1", "the machine runs"},
+	{string(reading.RunHours), "h", "stand of its hour counter"},
+	{string(reading.RunSeconds), "s", "the same in seconds"},
+	{string(reading.PulseCount), "1", "stand of the counter of controller pulses"},
+	{string(reading.PulseIncrement), "1", "pulses since the message before, with an id each"},
+	{string(reading.DoseCM3), "cm3", "stand of the counter of dispensed volume"},
+	{string(reading.DoseStrokes), "1", "stand of the counter of strokes"},
+	{string(reading.LevelCM3), "cm3", "left in the reservoir"},
+	{string(reading.LevelPercent), "% of the usable volume", "left in the reservoir"},
+	{string(reading.LevelGrams), "g", "left in the reservoir, tare taken off"},
+	{string(reading.LevelCountLeft), "pulses", "what the display still shows"},
+	{string(reading.StatusTempC), "degrees Celsius", "temperature of the device"},
+	{string(reading.StatusBar), "bar", "pressure"},
+	{string(reading.StatusVolt), "V", "supply or battery"},
+	{string(reading.StatusOnline), "0 or 1", "the device is connected"},
+	{string(reading.StatusEveryS), "s", "its own reporting interval"},
+}
+
+// FlagWords are the words of the column flags.
+var FlagWords = func() (out []Word) {
+	for _, f := range flagWords {
+		out = append(out, Word{Word: f.word, Meaning: f.meaning})
+	}
+	return out
+}()

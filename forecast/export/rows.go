@@ -213,6 +213,42 @@ type Usage struct {
 	Zone         string     `json:"zone"`
 }
 
+// UsagePeriod is a row of the table "usage" by period: one dispenser in one civil
+// period at one point.
+type UsagePeriod struct {
+	Dispenser    string     `json:"dispenser"`
+	Point        string     `json:"point"`
+	Machine      string     `json:"machine"`
+	From         civil.Date `json:"from"` // first and last day
+	To           civil.Date `json:"to"`
+	RunHours     *float64   `json:"run_hours"`
+	Pulses       *float64   `json:"pulses"`
+	CommandedCM3 *float64   `json:"commanded_cm3"`
+	DeliveredCM3 *float64   `json:"delivered_cm3"` // none where a part cannot be resolved
+	Seen         float64    `json:"seen"`          // share of the time observed
+	Flags        string     `json:"flags"`
+	Zone         string     `json:"zone"`
+}
+
+// DeliveryPeriod is a row of the table "delivery" by period: one point in one
+// civil period.
+type DeliveryPeriod struct {
+	Point        string     `json:"point"`
+	Machine      string     `json:"machine"`
+	From         civil.Date `json:"from"` // first and last day
+	To           civil.Date `json:"to"`
+	PlannedCM3   *float64   `json:"planned_cm3"`
+	CommandedCM3 *float64   `json:"commanded_cm3"`
+	DeliveredCM3 *float64   `json:"delivered_cm3"` // none where a part cannot be resolved
+	Resolved     float64    `json:"resolved"`      // share of the days that ratio is of
+	Ratio        *float64   `json:"ratio"`
+	RatioSD      *float64   `json:"ratio_sd"`
+	PlanRatio    *float64   `json:"plan_ratio"`
+	Evidence     string     `json:"evidence"`
+	Seen         float64    `json:"seen"` // share of the time observed
+	Zone         string     `json:"zone"`
+}
+
 // MachineDay is a row of the table "machines": run-hours of a civil day.
 type MachineDay struct {
 	Machine  string     `json:"machine"`
@@ -242,14 +278,25 @@ type Trend struct {
 }
 
 var flagWords = []struct {
-	flag reading.Flags
-	word string
+	flag          reading.Flags
+	word, meaning string
 }{
-	{reading.ReceiveTime, "receive_time"}, {reading.Conflict, "conflict"}, {reading.Retained, "retained"}, {reading.Gap, "gap"},
-	{reading.Reset, "reset"}, {reading.Rollover, "rollover"}, {reading.Rewind, "rewind"}, {reading.Glitch, "glitch"},
-	{reading.LowerBound, "lower_bound"}, {reading.Held, "held"}, {reading.Rebased, "rebased"}, {reading.Capped, "capped"},
-	{reading.Disagreement, "disagreement"}, {reading.Inexact, "inexact"}, {reading.Corrected, "corrected"},
-	{reading.Suspect, "suspect"},
+	{reading.ReceiveTime, "receive_time", "the device sent no usable time, so that of receipt counts"},
+	{reading.Conflict, "conflict", "another value came for the same time; a counter keeps the larger, anything else the later received"},
+	{reading.Retained, "retained", "the broker replayed it"},
+	{reading.Gap, "gap", "how much is known, but not when within the gap"},
+	{reading.Reset, "reset", "a counter began again"},
+	{reading.Rollover, "rollover", "a counter wrapped"},
+	{reading.Rewind, "rewind", "a counter went back to an old saved value"},
+	{reading.Glitch, "glitch", "a reading was passed over as a passing disturbance"},
+	{reading.LowerBound, "lower_bound", "more may have happened than was counted"},
+	{reading.Held, "held", "a jump waits to be confirmed"},
+	{reading.Rebased, "rebased", "a confirmed jump, not booked as use"},
+	{reading.Capped, "capped", "more than physically possible was claimed"},
+	{reading.Disagreement, "disagreement", "state and counter disagree for long"},
+	{reading.Inexact, "inexact", "a count beyond 2^53, which a store kept as a float"},
+	{reading.Corrected, "corrected", "its message was run again under corrected rules"},
+	{reading.Suspect, "suspect", "held back: unit, source or device in doubt"},
 }
 
 // Flags writes flags as words, separated by a space.
