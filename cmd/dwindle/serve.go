@@ -14,6 +14,9 @@ import (
 type serveCmd struct {
 	siteFlag
 	Verbose bool `short:"v" help:"Log each message, too."`
+
+	PrepareStores bool   `help:"Make what stores.influx of the site file needs in InfluxDB (bucket, retention, the task of daily figures), say what was done, and end. A second time changes nothing."`
+	OperatorToken string `placeholder:"FILE" help:"With --prepare-stores: file that holds the token of an operator, alone. Default: stores.influx.prepare_token_file."`
 }
 
 // servePercent is how much garbage may pile up on what lives. A gateway's memory
@@ -21,7 +24,7 @@ type serveCmd struct {
 // heap. On a small site passes keep to it, too: see station.Sparing.
 const servePercent = 30
 
-// Run serves until it is told to stop. SIGHUP reads the site file again.
+// Run serves until it is told to stop, or prepares stores and ends. SIGHUP reads the site file again.
 func (c serveCmd) Run(e *env) error {
 	if os.Getenv("GOGC") == "" {
 		debug.SetGCPercent(servePercent)
@@ -30,6 +33,12 @@ func (c serveCmd) Run(e *env) error {
 	site, err := c.load(e)
 	if err != nil {
 		return err
+	}
+	if c.PrepareStores {
+		return prepareStores(e, site, c.OperatorToken)
+	}
+	if c.OperatorToken != "" {
+		return &usageError{"--operator-token is for --prepare-stores alone"}
 	}
 	debug.FreeOSMemory() // reading a large site file takes more than all that follows
 	level := slog.LevelInfo
