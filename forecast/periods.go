@@ -195,9 +195,9 @@ func (x *pointDays) sum(days []pointDay, a, b civil.Date) (s sum) {
 	// By day: what was measured to go out and what was told, and whether all of
 	// it is known.
 	type figures struct {
-		commanded, dose       float64
-		told, dosed, unpriced bool
-		parts                 int
+		commanded, dose float64
+		told, dosed     bool
+		parts           int
 	}
 	by := make([]figures, n)
 	unpriced := false
