@@ -88,7 +88,9 @@ type Line struct {
 	Text []byte
 }
 
-// Refused is a line that the receiver did not take, kept aside.
+// Refused is a line that the receiver did not take, kept aside. Without a Line
+// nothing is kept: it is counted as given up under its reason, such as what is
+// older than the receiver was told to keep.
 type Refused struct {
 	ID     int64     // set by the journal
 	When   time.Time // set by the journal

@@ -188,11 +188,15 @@ func (j *Journal) dropLines(ctx context.Context, counts map[string]int64, where 
 const refusedAtOnce = 256
 
 // keepRefused puts lines aside; part of a transaction. What makes room is counted
-// by its reason.
+// by its reason, and what comes without a line as given up.
 func (j *Journal) keepRefused(ctx context.Context, list []Refused, counts map[string]int64) error {
 	now := time.Now().UnixMilli()
 	for i := range list {
 		r := &list[i]
+		if len(r.Line) == 0 {
+			counts[CountGivenUp+r.Reason]++
+			continue
+		}
 		kind, place, err := placeOfLine(r.Line)
 		if err != nil { // perhaps that is why
 			h := fnv.New64a()

@@ -66,6 +66,7 @@ func (b *box) Next(_ context.Context, maxRows int) (Parcel, error) {
 		b.waiting = slices.Insert(b.waiting, b.given+1, rest)
 	}
 	b.given++
+	p.More = b.given < len(b.waiting)
 	return p, nil
 }
 

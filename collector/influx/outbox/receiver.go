@@ -20,16 +20,9 @@ import (
 	"github.com/influxdata/influxdb-client-go/v2/api"
 )
 
-// The times of one request. An InfluxDB that is busy compacting may take tens
-// of seconds for a batch, and a metered line as long to send it.
-const (
-	dialTime    = 10 * time.Second // for the connection, and again for the TLS handshake
-	headerTime  = 60 * time.Second // from the last byte sent to the first of the answer
-	requestTime = 2 * time.Minute  // for all of it
-	// idleTime is how long a connection is kept for the next request: shorter
-	// than servers and proxies do, so that seldom one is used that they end.
-	idleTime = 30 * time.Second
-)
+// idleTime is how long a connection is kept for the next request: shorter than
+// servers and proxies do, so that seldom one is used that they end.
+const idleTime = 30 * time.Second
 
 // receiver is the server that is written to, through the library's blocking
 // calls over an HTTP client of ours.
@@ -53,11 +46,11 @@ func newReceiver(opt Options, c *counters) (*receiver, error) {
 		// One request is under way at a time; a second connection is for the
 		// moment in which the first is being given up.
 		MaxIdleConns: 2, MaxIdleConnsPerHost: 2, IdleConnTimeout: idleTime,
-		TLSHandshakeTimeout: dialTime, ResponseHeaderTimeout: headerTime,
+		TLSHandshakeTimeout: opt.times.dial, ResponseHeaderTimeout: opt.times.header,
 		MaxResponseHeaderBytes: 64 << 10,
 		Proxy:                  nil, // what the environment says is for others
 		DialContext: (&net.Dialer{
-			Timeout:         dialTime,
+			Timeout:         opt.times.dial,
 			KeepAliveConfig: net.KeepAliveConfig{Enable: true, Idle: 30 * time.Second, Interval: 10 * time.Second, Count: 3},
 		}).DialContext,
 	}
@@ -80,7 +73,7 @@ func newReceiver(opt Options, c *counters) (*receiver, error) {
 		host: u.Host, org: opt.Organisation, bucket: opt.Bucket, tokenFile: opt.TokenFile,
 		plain: &c.bytes, packed: &c.sent,
 		http: &http.Client{
-			Transport: transport, Timeout: requestTime,
+			Transport: transport, Timeout: opt.times.request,
 			// Followed nowhere: a batch is for the configured server alone.
 			CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
 		},

@@ -42,7 +42,8 @@ type Options struct {
 	Log    *slog.Logger
 
 	// dial, in tests, connects to a server of theirs.
-	dial func(ctx context.Context, network, addr string) (net.Conn, error)
+	dial  func(ctx context.Context, network, addr string) (net.Conn, error)
+	times times // zero: usualTimes
 }
 
 // The defaults of Options.
@@ -99,6 +100,9 @@ func New(opt Options) (*Sender, error) {
 	}
 	if opt.Every == 0 {
 		opt.Every = DefaultEvery
+	}
+	if opt.times == (times{}) {
+		opt.times = usualTimes
 	}
 	if opt.Log == nil {
 		opt.Log = slog.New(slog.DiscardHandler)
@@ -163,9 +167,20 @@ func (j *job) aside(r row, status int, reason, words string) {
 	out := Refused{Line: bytes.Clone(r.text), Reason: reason, Status: status, Words: words}
 	switch r.kind {
 	case ofReading:
-		out.Channel, out.At = j.parcel.Readings[r.of].Channel, j.parcel.Readings[r.of].At
+		of := &j.parcel.Readings[r.of]
+		out.Channel, out.At = of.Channel, of.At
+		if out.Line == nil { // a comment in line protocol, to be told from others
+			out.Line = fmt.Appendf(nil, "# %s of %s at %s", of.Quantity, of.Device, of.At.UTC().Format(time.RFC3339Nano))
+		}
 	case ofFact:
 		out.Fact = j.parcel.Facts[r.of].ID
+		if out.Line == nil {
+			out.Line = fmt.Appendf(nil, "# fact %q", out.Fact)
+		}
+	}
+	if reason == BeyondRetention {
+		// It is in the journal, and was to end at the receiver.
+		out.Line, out.Words = nil, ""
 	}
 	j.refused = append(j.refused, out)
 	j.s.state.refused(reason, words)
@@ -203,7 +218,7 @@ func (s *Sender) prepare(ctx context.Context, jobs chan<- *job) {
 			return
 		case jobs <- j:
 		}
-		if !parcel.More && len(j.rows) < most {
+		if !parcel.More {
 			// That was all: gather some before the next.
 			pause(ctx, s.opt.Every-time.Since(began))
 		}
@@ -315,8 +330,13 @@ func (s *Sender) put(ctx context.Context, text string, rows int) answer {
 // takeAway deletes a range at the receiver. One that has no such call keeps it,
 // which is counted and said.
 func (s *Sender) takeAway(ctx context.Context, r *Range) error {
-	from := r.From.Truncate(time.Millisecond)
-	to := r.To.Truncate(time.Millisecond).Add(time.Millisecond - time.Nanosecond)
+	if r.Fact != "" && r.Device == "" {
+		// Predicates have no word for a tag that is missing.
+		s.stats.undeleted.Add(1)
+		return nil
+	}
+	from, to := bounds(r)
+	to = to.Add(time.Millisecond - time.Nanosecond) // what has ids stands between milliseconds
 	predicate := s.predicate(r)
 	for try := 0; ; try++ {
 		if err := ctx.Err(); err != nil {
@@ -336,13 +356,28 @@ func (s *Sender) takeAway(ctx context.Context, r *Range) error {
 			}
 			return nil
 		}
-		wait := waitFor(a, try, time.Now())
+		wait := s.opt.times.after(a, try, time.Now())
 		s.failing(a, wait)
 		if !pause(ctx, wait) {
 			return ctx.Err()
 		}
 		s.stats.retried.Add(1)
 	}
+}
+
+// bounds are those of a range, in whole milliseconds, within what can be written.
+func bounds(r *Range) (from, to time.Time) {
+	first, last := time.Unix(0, 0), time.Date(2200, 1, 1, 0, 0, 0, 0, time.UTC)
+	within := func(t time.Time) time.Time {
+		if t.Before(first) {
+			t = first
+		}
+		if t.After(last) {
+			t = last
+		}
+		return t.UTC().Truncate(time.Millisecond)
+	}
+	return within(r.From), within(r.To)
 }
 
 // cannotDelete says that an answer is none that time would change: the call is
@@ -393,12 +428,14 @@ func (s *Sender) feed(j *job) []row {
 		}
 		rows = append(rows, row{text: bytes.TrimRight(text, "\n"), kind: ofFeed})
 	}
-	for _, r := range j.parcel.Ranges {
+	for i := range j.parcel.Ranges {
+		r := &j.parcel.Ranges[i]
 		ch := r.Channel
 		if r.Fact != "" {
 			ch = reading.Channel{Quantity: schema.FactChannel}
 		}
-		add(ch, r.From, r.To)
+		from, to := bounds(r)
+		add(ch, from, to)
 	}
 	if len(j.parcel.Facts) > 0 {
 		from, to := j.parcel.Facts[0].At, j.parcel.Facts[0].At

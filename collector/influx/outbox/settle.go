@@ -225,7 +225,7 @@ func (t *settler) single(ctx context.Context, a answer, r row, reason string) er
 		if check.reaction() == written {
 			break
 		}
-		wait := waitFor(answer{status: 500}, try, time.Now())
+		wait := t.s.opt.times.after(answer{status: 500}, try, time.Now())
 		t.s.failing(check, wait)
 		t.s.stats.retried.Add(1)
 		if !pause(ctx, wait) {
@@ -291,7 +291,7 @@ func (t *settler) send(ctx context.Context, rows []row) (answer, error) {
 		if a.reaction() == unanswered && ctx.Err() != nil {
 			return answer{}, ctx.Err()
 		}
-		wait := waitFor(a, try, time.Now())
+		wait := t.s.opt.times.after(a, try, time.Now())
 		t.s.failing(a, wait)
 		if !pause(ctx, wait) {
 			return answer{}, ctx.Err()

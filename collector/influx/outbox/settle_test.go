@@ -91,23 +91,23 @@ func TestExactlyTheBadPointsAreKeptAside(t *testing.T) {
 		requests int // at most
 		within   time.Duration
 	}{
-		{"syntax, named", strict{bad: every(500), say: namesLines}, Syntax, 400, "unable to parse: invalid number", 8, time.Minute},
+		{"syntax, named", strict{bad: every(200), say: namesLines}, Syntax, 400, "unable to parse: invalid number", 8, time.Minute},
 		{"syntax, one device, named", strict{bad: of("belt-q2"), say: namesLines}, Syntax, 400, "invalid number", 8, time.Minute},
-		{"refused without a word", strict{bad: every(2500), say: saysNothing}, Syntax, 400, "bad request", 300, 10 * time.Minute},
+		{"refused without a word", strict{bad: every(1000), say: saysNothing}, Syntax, 400, "bad request", 300, 10 * time.Minute},
 		{"one device, refused without a word", strict{bad: of("belt-q2"), say: saysNothing}, Syntax, 400, "bad request", 300, 10 * time.Minute},
 		{"type conflict, some written", strict{bad: of("belt-q2"), say: conflicts, partial: true}, TypeConflict, 422, `field type conflict: input field "hours"`, 200, 10 * time.Minute},
-		{"type conflict, from a time on", strict{bad: before(1700), say: conflicts, partial: true}, TypeConflict, 422, "field type conflict", 200, 10 * time.Minute},
+		{"type conflict, from a time on", strict{bad: before(700), say: conflicts, partial: true}, TypeConflict, 422, "field type conflict", 200, 10 * time.Minute},
 		{"type conflict of everything", strict{bad: before(1 << 20), say: conflicts, partial: true}, TypeConflict, 422, "field type conflict", 8, time.Minute},
-		{"beyond retention", strict{bad: before(1234), say: beyond, partial: true}, BeyondRetention, 422, "", 20, time.Minute},
+		{"beyond retention", strict{bad: before(534), say: beyond, partial: true}, BeyondRetention, 422, "", 20, time.Minute},
 		{"all beyond retention", strict{bad: before(1 << 20), say: beyond, partial: true}, BeyondRetention, 422, "", 8, time.Minute},
-		{"422 without a count", strict{bad: every(2500), say: func(_, _ []string) said { return unprocessable("no") }, partial: true}, Rejected, 422, "unprocessable entity: no", 300, 10 * time.Minute},
+		{"422 without a count", strict{bad: every(1000), say: func(_, _ []string) said { return unprocessable("no") }, partial: true}, Rejected, 422, "unprocessable entity: no", 300, 10 * time.Minute},
 	}
 	for _, test := range tests {
 		t.Run(test.name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				s := newServer(t)
 				s.answer = test.judge.answer(s)
-				readings := append(append(hours("belt-q1", 2000), hours("belt-q2", 2000)...), hours("belt-q3", 1000)...)
+				readings := append(append(hours("belt-q1", 800), hours("belt-q2", 800)...), hours("belt-q3", 400)...)
 				line := []byte(`usage,point=belt-q1-tail,site=riverside run_hours=7 1772409600000000000`)
 				b := newBox(Parcel{Readings: readings}, Parcel{Lines: []Line{{Text: line}}})
 				x := work(t, b, s, nil)
@@ -115,6 +115,10 @@ func TestExactlyTheBadPointsAreKeptAside(t *testing.T) {
 				bad := 0
 				kept := map[string]int{}
 				for _, r := range b.refused {
+					if test.reason == BeyondRetention {
+						require.Equal(t, Refused{Reason: BeyondRetention, Status: 422, Channel: r.Channel, At: r.At}, r, "only counted")
+						r.Line = []byte(lineOf(t, readings[slices.IndexFunc(readings, func(x reading.Reading) bool { return x.Channel == r.Channel && x.At.Equal(r.At) })]))
+					}
 					require.True(t, test.judge.bad(string(r.Line)), "a good point is kept aside: %s", r.Line)
 					require.Equal(t, test.reason, r.Reason)
 					require.Equal(t, test.status, r.Status)
@@ -159,15 +163,15 @@ func TestALongSearchIsPaced(t *testing.T) {
 		s := newServer(t)
 		s.answer = strict{bad: func(l string) bool { return strings.Contains(l, "device=bad-") }, say: saysNothing}.answer(s)
 		var readings []reading.Reading
-		for i := range 500 {
+		for i := range 200 {
 			readings = append(readings, hours(fmt.Sprintf("bad-%d", i), 1)...)
 			readings = append(readings, hours(fmt.Sprintf("good-%d", i), 1)...)
 		}
 		b := newBox(Parcel{Readings: readings})
 		x := work(t, b, s, nil)
 		x.drained(time.Hour)
-		require.Len(t, b.refused, 500)
-		require.Len(t, s.lines, 500)
+		require.Len(t, b.refused, 200)
+		require.Len(t, s.lines, 200)
 		at := s.at()
 		for i := range at {
 			in := 0
@@ -282,7 +286,7 @@ func TestAnyMixIsSortedOut(t *testing.T) {
 			x.drained(time.Hour)
 			require.Len(t, b.refused, len(bad))
 			for _, r := range b.refused {
-				require.True(t, bad[string(r.Line)])
+				require.True(t, r.Reason == BeyondRetention || bad[string(r.Line)])
 			}
 			require.Len(t, s.lines, len(readings)-len(bad))
 			x.stop()
@@ -372,6 +376,7 @@ func TestWhatCannotBeWrittenIsKeptAside(t *testing.T) {
 		require.Len(t, b.refused, 1)
 		require.Equal(t, Unencodable, b.refused[0].Reason)
 		require.Equal(t, r[1].Channel, b.refused[0].Channel)
+		require.Equal(t, "# run.wind of belt-q1 at 2026-03-02T06:01:00Z", string(b.refused[0].Line))
 		require.Len(t, s.lines, 4, "two readings, a fact, and the feed about it")
 		x.stop()
 	})

@@ -6,35 +6,49 @@ import (
 	"time"
 )
 
-// How long is waited before the same is tried again.
-const (
-	firstWait         = time.Second      // the shortest
-	longestWait       = time.Minute      // that a failure in a row comes to
-	accessWait        = time.Minute      // for a token, a bucket or an organisation to be put right
-	longestRetryAfter = 15 * time.Minute // that a server is given when it says how long
-	spread            = 10               // a tenth is added at random, so that gateways do not come all at once
-)
+// times are how long is waited for what. Tests shorten them.
+type times struct {
+	dial    time.Duration // for the connection, and again for the TLS handshake
+	header  time.Duration // from the last byte sent to the first of the answer
+	request time.Duration // for all of it
 
-// waitFor is how long to wait after an answer, the try-th in a row that was no
-// use, counted from 0. It is never below firstWait.
-func waitFor(a answer, try int, now time.Time) time.Duration {
+	first      time.Duration // the shortest wait before the same is sent again
+	longest    time.Duration // that a failure in a row comes to
+	access     time.Duration // for a token, a bucket or an organisation to be put right
+	retryAfter time.Duration // that a server is given at most when it says how long
+}
+
+// An InfluxDB that is busy compacting may take tens of seconds for a batch, and
+// a metered line as long to send it.
+var usualTimes = times{
+	dial: 10 * time.Second, header: time.Minute, request: 2 * time.Minute,
+	first: time.Second, longest: time.Minute, access: time.Minute, retryAfter: 15 * time.Minute,
+}
+
+// spread is the part that is added at random, so that gateways do not come all
+// at once: a tenth.
+const spread = 10
+
+// after is how long to wait after an answer, the try-th in a row that was of no
+// use, counted from 0.
+func (t times) after(a answer, try int, now time.Time) time.Duration {
 	switch a.reaction() {
 	case denied, missing:
-		return accessWait + rand.N(accessWait/spread)
+		return t.access + rand.N(t.access/spread)
 	}
 	if wait, ok := retryAfter(a.again, now); ok {
 		// A server that says 0 or 1 again and again is given more.
-		wait = max(wait, backoff(min(try, 4)))
+		wait = max(min(wait, t.retryAfter), t.backoff(min(try, 4)))
 		return wait + rand.N(wait/spread)
 	}
-	return backoff(try)
+	return t.backoff(try)
 }
 
 // backoff doubles with each try, half of it random.
-func backoff(try int) time.Duration {
-	d := longestWait
+func (t times) backoff(try int) time.Duration {
+	d := t.longest
 	if try < 6 {
-		d = min(longestWait, 2*firstWait<<try)
+		d = min(t.longest, 2*t.first<<try)
 	}
 	return d/2 + rand.N(d/2)
 }
