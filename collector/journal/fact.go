@@ -113,7 +113,9 @@ func (c *commit) confirm(f *reading.Fact, content []byte) (known bool, err error
 	}
 	if string(before) == string(content) {
 		if until < at {
-			_, err = c.j.w.ExecContext(c.ctx, "UPDATE fact SET until = ? WHERE id = ?", at, id)
+			if _, err = c.j.w.ExecContext(c.ctx, "UPDATE fact SET until = ? WHERE id = ?", at, id); err == nil {
+				err = c.forwardConfirmed(id)
+			}
 		}
 		if err != nil {
 			return false, fmt.Errorf("confirm fact %s: %w", id, err)
@@ -134,6 +136,9 @@ func (c *commit) confirm(f *reading.Fact, content []byte) (known bool, err error
 		return false, err
 	}
 	if _, err := c.j.w.ExecContext(c.ctx, "UPDATE fact SET until = at WHERE id = ?", id); err != nil {
+		return false, fmt.Errorf("split fact %s: %w", id, err)
+	}
+	if err := c.forwardConfirmed(id); err != nil {
 		return false, fmt.Errorf("split fact %s: %w", id, err)
 	}
 	return false, nil

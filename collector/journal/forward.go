@@ -56,7 +56,7 @@ type Parcel struct {
 	Readings []reading.Reading
 	Late     int
 	Ranges   []Range
-	Facts    []reading.Fact // new, changed or moved
+	Facts    []reading.StoredFact // new, changed, moved, or confirmed
 	Lines    []Line
 	More     bool // something waits behind it
 

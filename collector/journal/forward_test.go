@@ -17,12 +17,12 @@ import (
 // receiver is a model of a server that receives: what it was given last stands.
 type receiver struct {
 	rows  map[string]reading.Reading
-	facts map[string]reading.Fact
+	facts map[string]reading.StoredFact
 	lines []string
 }
 
 func newReceiver() *receiver {
-	return &receiver{rows: map[string]reading.Reading{}, facts: map[string]reading.Fact{}}
+	return &receiver{rows: map[string]reading.Reading{}, facts: map[string]reading.StoredFact{}}
 }
 
 // spot is where the receiver keeps a reading.
@@ -30,7 +30,7 @@ func spot(r *reading.Reading) string {
 	return fmt.Sprintf("%s/%s/%d/%s", r.Device, r.Quantity, r.At.UnixMilli(), r.Key)
 }
 
-func factSpot(f *reading.Fact) string {
+func factSpot(f *reading.StoredFact) string {
 	return fmt.Sprintf("%s/%s/%d/%s", f.Device, f.Kind, f.At.UnixMilli(), f.ID)
 }
 
@@ -72,8 +72,11 @@ func (x *receiver) holds(t testing.TB, j *Journal) {
 	for k, r := range want {
 		require.Equal(t, r, x.rows[k], k)
 	}
-	facts, err := j.factsUntil(context.Background(), 1<<62)
-	require.NoError(t, err)
+	var facts []reading.StoredFact
+	require.NoError(t, j.StoredFacts(context.Background(), func(f reading.StoredFact) error {
+		facts = append(facts, f)
+		return nil
+	}))
 	require.Equal(t, len(facts), len(x.facts))
 	for _, f := range facts {
 		require.Equal(t, f, x.facts[factSpot(&f)])
@@ -279,4 +282,45 @@ func forwardStorm(t *testing.T, seed uint64) {
 	require.Zero(t, b.Readings+b.Late+b.Facts+b.Lines)
 	require.Zero(t, b.Channels)
 	require.False(t, b.Estimated)
+}
+
+// A setting that is repeated with every message while the receiver is away waits
+// once, and what is sent then says until when it held.
+func TestAFactThatIsConfirmedOftenWaitsOnce(t *testing.T) {
+	ctx := context.Background()
+	j, err := Open(ctx, filepath.Join(t.TempDir(), "journal.db"), Options{})
+	require.NoError(t, err)
+	defer j.Close()
+	o := outbox(t, j)
+	v := 2.5
+	report := func(minute int) {
+		at := t0.Add(time.Duration(minute) * time.Minute)
+		_, err := j.Commit(ctx, Batch{{Facts: []reading.Fact{{Kind: reading.FactSetting, Device: "d-1", At: at, Received: at, CM3Per100h: &v}}}})
+		require.NoError(t, err)
+	}
+	sent := func() (out []reading.StoredFact) {
+		p, err := o.Next(ctx, 100)
+		require.NoError(t, err)
+		if !p.Empty() {
+			require.NoError(t, o.Done(ctx, p, nil))
+		}
+		return p.Facts
+	}
+	report(0)
+	require.Len(t, sent(), 1)
+	for minute := range 500 {
+		report(minute + 1)
+	}
+	b, err := o.Backlog(ctx)
+	require.NoError(t, err)
+	require.EqualValues(t, 1, b.Facts)
+	got := sent()
+	require.Len(t, got, 1)
+	require.Equal(t, t0.Add(500*time.Minute), got[0].Until)
+	require.False(t, got[0].Person)
+	require.Empty(t, sent())
+	report(501)
+	got = sent()
+	require.Len(t, got, 1)
+	require.Equal(t, t0.Add(501*time.Minute), got[0].Until)
 }

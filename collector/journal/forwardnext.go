@@ -157,6 +157,11 @@ func (o *Outbox) fill(ctx context.Context, p *filling) (err error) {
 			return err
 		}
 	}
+	ended, err := o.readFacts()
+	if err != nil {
+		return err
+	}
+	defer ended()
 	s, err := o.j.Snapshot(ctx)
 	if err != nil {
 		return err
@@ -518,7 +523,7 @@ func (o *Outbox) factsAndLines(s *Snapshot, p *filling, most int) error {
 }
 
 func (o *Outbox) queuedFacts(s *Snapshot, p *filling, most int) error {
-	rows, err := s.query("SELECT q.seq, q.was, f.device, f.kind, f.body FROM forward_fact q JOIN fact f ON f.id = q.id WHERE q.seq > ? ORDER BY q.seq LIMIT ?", p.queues.fact, most)
+	rows, err := s.query("SELECT q.seq, q.was, f.device, f.kind, f.until, f.person, f.body FROM forward_fact q JOIN fact f ON f.id = q.id WHERE q.seq > ? ORDER BY q.seq LIMIT ?", p.queues.fact, most)
 	if err != nil {
 		return err
 	}
@@ -528,10 +533,11 @@ func (o *Outbox) queuedFacts(s *Snapshot, p *filling, most int) error {
 		var seq int64
 		var was *int64
 		var device, kind, body string
-		if err := rows.Scan(&seq, &was, &device, &kind, &body); err != nil {
+		var until, person int64
+		if err := rows.Scan(&seq, &was, &device, &kind, &until, &person, &body); err != nil {
 			return s.wrap(err)
 		}
-		if err := p.addFact(body); err != nil {
+		if err := p.addFact(body, until, person); err != nil {
 			return err
 		}
 		if was != nil {
@@ -547,17 +553,18 @@ func (o *Outbox) queuedFacts(s *Snapshot, p *filling, most int) error {
 	rows.Close()
 	// What else stands where facts were moved from must not go with them.
 	for _, r := range p.Ranges[begun:] {
-		rows, err := s.query("SELECT body FROM fact WHERE device = ? AND kind = ? AND at = ?", r.Device, string(r.Fact), r.From.UnixMilli())
+		rows, err := s.query("SELECT until, person, body FROM fact WHERE device = ? AND kind = ? AND at = ?", r.Device, string(r.Fact), r.From.UnixMilli())
 		if err != nil {
 			return err
 		}
 		for rows.Next() {
+			var until, person int64
 			var body string
-			if err := rows.Scan(&body); err != nil {
+			if err := rows.Scan(&until, &person, &body); err != nil {
 				rows.Close()
 				return s.wrap(err)
 			}
-			if err := p.addFact(body); err != nil {
+			if err := p.addFact(body, until, person); err != nil {
 				rows.Close()
 				return err
 			}
@@ -570,9 +577,9 @@ func (o *Outbox) queuedFacts(s *Snapshot, p *filling, most int) error {
 	return nil
 }
 
-func (p *filling) addFact(body string) error {
-	var f reading.Fact
-	if err := json.Unmarshal([]byte(body), &f); err != nil {
+func (p *filling) addFact(body string, until, person int64) error {
+	f := reading.StoredFact{Until: time.UnixMilli(until).UTC(), Person: person != 0}
+	if err := json.Unmarshal([]byte(body), &f.Fact); err != nil {
 		return fmt.Errorf("read a fact: %w", err)
 	}
 	p.Facts = append(p.Facts, f)
@@ -582,7 +589,7 @@ func (p *filling) addFact(body string) error {
 // refusedAgain reads what is to be sent once more. What was made of readings and
 // facts is made anew of what is stored now.
 func (o *Outbox) refusedAgain(s *Snapshot, p *filling, most int) error {
-	rows, err := s.query("SELECT r.id, r.line, r.channel, r.time, f.body FROM refused r LEFT JOIN fact f ON f.id = r.fact WHERE r.id > ? AND r.resend = 1 ORDER BY r.id LIMIT ?", p.queues.resent, most)
+	rows, err := s.query("SELECT r.id, r.line, r.channel, r.time, f.until, f.person, f.body FROM refused r LEFT JOIN fact f ON f.id = r.fact WHERE r.id > ? AND r.resend = 1 ORDER BY r.id LIMIT ?", p.queues.resent, most)
 	if err != nil {
 		return err
 	}
@@ -595,8 +602,9 @@ func (o *Outbox) refusedAgain(s *Snapshot, p *filling, most int) error {
 		var id int64
 		var line []byte
 		var e entry
+		var until, person *int64
 		var body any
-		if err := rows.Scan(&id, &line, &e.channel, &e.at, &body); err != nil {
+		if err := rows.Scan(&id, &line, &e.channel, &e.at, &until, &person, &body); err != nil {
 			return s.wrap(err)
 		}
 		size += len(line)
@@ -604,8 +612,8 @@ func (o *Outbox) refusedAgain(s *Snapshot, p *filling, most int) error {
 		p.resent = append(p.resent, id)
 		p.More = p.More || size >= linesAtMost || len(p.resent) >= most
 		switch text, ok := body.(string); {
-		case ok:
-			if err := p.addFact(text); err != nil {
+		case ok && until != nil && person != nil:
+			if err := p.addFact(text, *until, *person); err != nil {
 				return err
 			}
 		case e.channel != nil && e.at != nil:

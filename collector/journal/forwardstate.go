@@ -30,7 +30,8 @@ type forwarding struct {
 	late     int64             // rows of forward_late, or more
 	lateMost int64             // when they are joined
 	facts    int64             // rows of forward_fact, or more
-	lines    *lineQueue        // nil: not counted yet; under j.mu
+	confirms confirms
+	lines    *lineQueue // nil: not counted yet; under j.mu
 	taken    time.Time
 }
 
@@ -80,6 +81,7 @@ func (j *Journal) loadForward(ctx context.Context) error {
 	f := &forwarding{
 		target: target, ready: make(chan struct{}, 1), patience: patienceDays * dayMS,
 		channels: make(map[int64]*forwardChannel, len(j.known.channels)), lateMost: lateMost,
+		confirms: confirms{wait: map[string]struct{}{}},
 	}
 	if err := f.load(ctx, j); err != nil {
 		return fmt.Errorf("read how far %s has received: %w", target, err)
@@ -230,6 +232,8 @@ type news struct {
 	late  map[int64][]stretch // by channel
 	fresh map[int64]ahead     // by channel
 	facts int64
+	// Facts that were only confirmed and wait from now on.
+	confirmed []string
 }
 
 // ahead is what came of a channel beyond its reach.
@@ -307,6 +311,9 @@ func (f *forwarding) learn(n *news) {
 		f.late += int64(len(list))
 	}
 	f.facts += n.facts
+	for _, id := range n.confirmed {
+		f.confirms.wait[id] = struct{}{}
+	}
 	for id, x := range n.fresh {
 		c := f.channels[id]
 		if c == nil {

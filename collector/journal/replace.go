@@ -28,17 +28,10 @@ type Stretch struct {
 	Readings   []reading.Reading  // each in the stretch
 }
 
-// StoredFact is a fact with what the journal knows of it besides.
-type StoredFact struct {
-	reading.Fact
-	Until  time.Time // when the same was last reported again; At, if never
-	Person bool      // entered by a person: no sign of life of the device
-}
-
 // Copied is what a working copy takes over in one commit.
 type Copied struct {
 	Stretches []Stretch
-	Facts     []StoredFact
+	Facts     []reading.StoredFact
 	// Notes are texts under names, to be remembered with it; see Noted.
 	Notes map[string]string
 }
@@ -246,7 +239,7 @@ func (c *commit) put(r *reading.Reading, id int64, old heldRow, there bool) erro
 }
 
 // takeFact stores a fact as it is.
-func (c *commit) takeFact(f *StoredFact) error {
+func (c *commit) takeFact(f *reading.StoredFact) error {
 	content, err := contentOf(f.Fact)
 	if err != nil {
 		return fmt.Errorf("%w: fact of kind %s: %w", ErrRefused, f.Kind, err)
@@ -330,14 +323,14 @@ func (j *Journal) Ends(ctx context.Context, devices []string) (map[reading.Chann
 
 // StoredFacts hands all facts to fn as they are stored, corrected and repeated
 // ones too, in the order of their ids.
-func (j *Journal) StoredFacts(ctx context.Context, fn func(StoredFact) error) error {
+func (j *Journal) StoredFacts(ctx context.Context, fn func(reading.StoredFact) error) error {
 	rows, err := j.reader.QueryContext(ctx, "SELECT until, person, body FROM fact ORDER BY id")
 	if err != nil {
 		return fmt.Errorf("read the facts of %s: %w", j.path, j.fault(err))
 	}
 	defer rows.Close()
 	for rows.Next() {
-		var f StoredFact
+		var f reading.StoredFact
 		var until int64
 		var body []byte
 		err := rows.Scan(&until, &f.Person, &body)

@@ -90,16 +90,16 @@ func TestTakeOver(t *testing.T) {
 	require.Empty(t, text)
 
 	// Facts with what is known of them besides.
-	f := StoredFact{Fact: reading.Fact{ID: "f-1", Kind: reading.FactSetting, Device: "d-1", At: at(1), Received: at(1), Pacing: "run"}, Until: at(9)}
-	result, err := j.TakeOver(ctx, Copied{Facts: []StoredFact{f}, Notes: map[string]string{"place": "x"}})
+	f := reading.StoredFact{Fact: reading.Fact{ID: "f-1", Kind: reading.FactSetting, Device: "d-1", At: at(1), Received: at(1), Pacing: "run"}, Until: at(9)}
+	result, err := j.TakeOver(ctx, Copied{Facts: []reading.StoredFact{f}, Notes: map[string]string{"place": "x"}})
 	require.NoError(t, err)
 	require.True(t, result.Facts)
 	f.Until = at(11)
-	_, err = j.TakeOver(ctx, Copied{Facts: []StoredFact{f}})
+	_, err = j.TakeOver(ctx, Copied{Facts: []reading.StoredFact{f}})
 	require.NoError(t, err)
-	var facts []StoredFact
-	require.NoError(t, j.StoredFacts(ctx, func(f StoredFact) error { facts = append(facts, f); return nil }))
-	require.Equal(t, []StoredFact{f}, facts)
+	var facts []reading.StoredFact
+	require.NoError(t, j.StoredFacts(ctx, func(f reading.StoredFact) error { facts = append(facts, f); return nil }))
+	require.Equal(t, []reading.StoredFact{f}, facts)
 	ends, err := j.Ends(ctx, []string{"d-1", "d-2"})
 	require.NoError(t, err)
 	require.Equal(t, at(25), ends[reading.Channel{Device: "d-1", Quantity: reading.PulseIncrement}])

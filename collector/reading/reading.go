@@ -171,6 +171,13 @@ type Fact struct {
 	Reason    string   `json:"reason,omitempty"`   // commission: why refused
 }
 
+// StoredFact is a fact with what a journal knows of it besides.
+type StoredFact struct {
+	Fact
+	Until  time.Time // when the same was last reported again; At, if it never was
+	Person bool      // entered by a person: no sign of life of the device
+}
+
 // Day is one derived daily figure of a device: run-hours of a machine, pulses
 // or cm3 of a dispenser, on one civil day of the site.
 type Day struct {

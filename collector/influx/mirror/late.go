@@ -96,7 +96,7 @@ func (r *run) facts() error {
 var farAway = time.Date(2200, time.January, 1, 0, 0, 0, 0, time.UTC)
 
 func (r *run) factsOf(from, to time.Time) error {
-	err := r.opt.Source.Facts(r.ctx, from, to, func(f journal.StoredFact) error {
+	err := r.opt.Source.Facts(r.ctx, from, to, func(f reading.StoredFact) error {
 		if r.pending.Facts = append(r.pending.Facts, f); len(r.pending.Facts) < r.rows {
 			return nil
 		}

@@ -43,7 +43,7 @@ type Source interface {
 	// is none.
 	LateEnd(ctx context.Context) (time.Time, error)
 	// Facts hands the facts from one instant up to another, both included, to fn.
-	Facts(ctx context.Context, from, to time.Time, fn func(journal.StoredFact) error) error
+	Facts(ctx context.Context, from, to time.Time, fn func(reading.StoredFact) error) error
 	// Calibrations hands the calibrations that were learned to fn.
 	Calibrations(ctx context.Context, fn func(journal.Calibration) error) error
 }
@@ -86,6 +86,8 @@ type Mirror struct {
 	turn  sync.Mutex
 	mu    sync.Mutex
 	state State
+	done  int // devices of the run under way
+	of    int
 }
 
 // State is how far the copy is.
@@ -178,6 +180,20 @@ func (m *Mirror) State() State {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	return m.state
+}
+
+// Progress gives how many devices the run under way has been through, of how
+// many.
+func (m *Mirror) Progress() (done, of int) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return m.done, m.of
+}
+
+func (m *Mirror) progress(done, of int) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.done, m.of = done, of
 }
 
 // Run brings the copy up to date again and again until ctx ends.
@@ -371,7 +387,8 @@ func (r *run) newer() error {
 	devices = slices.Compact(devices)
 	r.devices = len(devices)
 	var failed []error
-	for some := range slices.Chunk(devices, AtOnce) {
+	for at := 0; at < len(devices); at += AtOnce {
+		some := devices[at:min(at+AtOnce, len(devices))]
 		newest, err := r.opt.Source.Newest(r.ctx, some)
 		if err != nil {
 			return r.behindBy(len(devices), fmt.Errorf("ask InfluxDB for the newest readings: %w", err))
@@ -380,7 +397,8 @@ func (r *run) newer() error {
 		if err != nil {
 			return err
 		}
-		for _, device := range some {
+		for i, device := range some {
+			r.progress(at+i, len(devices))
 			err := r.device(device, newest, ends)
 			if err == nil {
 				continue

@@ -98,9 +98,9 @@ func (x *house) readings(t require.TestingT) []reading.Reading {
 	return out
 }
 
-func (x *house) facts(t require.TestingT) []journal.StoredFact {
-	var out []journal.StoredFact
-	require.NoError(t, x.j.StoredFacts(context.Background(), func(f journal.StoredFact) error {
+func (x *house) facts(t require.TestingT) []reading.StoredFact {
+	var out []reading.StoredFact
+	require.NoError(t, x.j.StoredFacts(context.Background(), func(f reading.StoredFact) error {
 		out = append(out, f)
 		return nil
 	}))
@@ -156,7 +156,7 @@ type database struct {
 	points map[reading.Channel]map[place]reading.Reading
 	reach  map[reading.Channel]int64 // what was read of the journal up to here; later changes below are late
 	feed   []mirror.Change
-	facts  map[string]journal.StoredFact
+	facts  map[string]reading.StoredFact
 	learnt []journal.Calibration
 	clock  time.Time // of the gateway
 
@@ -166,7 +166,7 @@ type database struct {
 func newDatabase() *database {
 	return &database{
 		points: map[reading.Channel]map[place]reading.Reading{}, reach: map[reading.Channel]int64{},
-		facts: map[string]journal.StoredFact{}, clock: t0, fails: func() error { return nil },
+		facts: map[string]reading.StoredFact{}, clock: t0, fails: func() error { return nil },
 	}
 }
 
@@ -287,7 +287,7 @@ func (x *database) LateEnd(context.Context) (time.Time, error) {
 	return out, x.fails()
 }
 
-func (x *database) Facts(_ context.Context, from, to time.Time, fn func(journal.StoredFact) error) error {
+func (x *database) Facts(_ context.Context, from, to time.Time, fn func(reading.StoredFact) error) error {
 	for _, f := range x.facts {
 		if f.At.Before(from) || f.At.After(to) {
 			continue

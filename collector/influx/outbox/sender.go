@@ -247,7 +247,7 @@ func (j *job) encode(enc *schema.Encoder) {
 		add(ofReading, i, next, err)
 	}
 	for i := range p.Facts {
-		next, err := enc.Fact(text, &p.Facts[i])
+		next, err := enc.StoredFact(text, &p.Facts[i])
 		add(ofFact, i, next, err)
 	}
 	begin := 0

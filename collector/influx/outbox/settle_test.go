@@ -370,7 +370,7 @@ func TestWhatCannotBeWrittenIsKeptAside(t *testing.T) {
 		s := newServer(t)
 		r := hours("belt-q1", 3)
 		r[1].Quantity = "run.wind"
-		b := newBox(Parcel{Readings: r, Facts: []reading.Fact{{ID: "f1", Kind: reading.FactChange, Device: "disp-1", At: start, Received: start}}})
+		b := newBox(Parcel{Readings: r, Facts: []reading.StoredFact{{Fact: reading.Fact{ID: "f1", Kind: reading.FactChange, Device: "disp-1", At: start, Received: start}, Until: start}}})
 		x := work(t, b, s, nil)
 		x.drained(time.Minute)
 		require.Len(t, b.refused, 1)

@@ -23,6 +23,8 @@ type Record struct {
 	value             float64
 	lag, flags, exact int64
 	from, to, stored  int64
+	until             int64
+	person            bool
 	key, id, body     string
 	version, learned  string
 	has               has
@@ -43,6 +45,7 @@ const (
 	hasStored
 	hasVersion
 	hasLearned
+	hasUntil
 )
 
 // SetTag sets a tag. Others than ours are passed over: whoever runs the server
@@ -75,6 +78,17 @@ func (r *Record) Set(field string, value any) error {
 		whole, bit = &r.from, hasFrom
 	case "to_ms":
 		whole, bit = &r.to, hasTo
+	case "until_ms":
+		whole, bit = &r.until, hasUntil
+	case "person":
+		if r.Measurement != Fact {
+			return nil
+		}
+		var ok bool
+		if r.person, ok = value.(bool); !ok {
+			return r.wrong(field, value, Boolean)
+		}
+		return nil
 	case "stored_ms":
 		whole, bit = &r.stored, hasStored
 	case "key":
@@ -176,6 +190,17 @@ func FactOf(r *Record) (reading.Fact, error) {
 		return reading.Fact{}, r.fault("its body says another time")
 	}
 	return f, nil
+}
+
+// StoredFactOf makes a fact of a record of measurement fact, with what the
+// journal knew of it besides.
+func StoredFactOf(r *Record) (reading.StoredFact, error) {
+	f, err := FactOf(r)
+	out := reading.StoredFact{Fact: f, Until: f.At, Person: r.person}
+	if r.has&hasUntil != 0 {
+		out.Until = time.UnixMilli(r.until).UTC()
+	}
+	return out, err
 }
 
 // Changed is an entry of the change feed: what is to be read again.

@@ -153,9 +153,14 @@ func (e *Encoder) Reading(dst []byte, r *reading.Reading) ([]byte, error) {
 	return e.end(dst, time.UnixMilli(at).Add(ns))
 }
 
-// Fact appends a fact as a line.
+// Fact appends a fact that was reported once as a line.
 func (e *Encoder) Fact(dst []byte, f *reading.Fact) ([]byte, error) {
-	body, err := json.Marshal(f)
+	return e.StoredFact(dst, &reading.StoredFact{Fact: *f, Until: f.At})
+}
+
+// StoredFact appends a fact as a line.
+func (e *Encoder) StoredFact(dst []byte, f *reading.StoredFact) ([]byte, error) {
+	body, err := json.Marshal(&f.Fact)
 	if err != nil {
 		return dst, refuse("fact", f.ID, "", err.Error())
 	}
@@ -187,6 +192,8 @@ func (e *Encoder) Fact(dst []byte, f *reading.Fact) ([]byte, error) {
 	}
 	e.enc.AddTag("site", e.site)
 	e.enc.AddField("id", id)
+	e.enc.AddField("until_ms", lineprotocol.IntValue(max(at, f.Until.UnixMilli())))
+	e.enc.AddField("person", lineprotocol.BoolValue(f.Person))
 	e.enc.AddField("body", e.value(string(body)))
 	return e.end(dst, time.UnixMilli(at).Add(slot))
 }

@@ -217,6 +217,8 @@ var measurements = []Measurement{
 			{Name: "device", Kind: Tag, About: "the dispenser that it is about; left out where it names none"},
 			siteTag,
 			text("id", "the fact's own id; as `key` of an increment"),
+			{Name: "until_ms", Kind: Integer, Unit: "ms", About: "when the device last reported the same again, since 1970 UTC; else the time of the fact"},
+			{Name: "person", Kind: Boolean, About: "a person entered it"},
 			text("body", "all of it, as a JSON object"),
 		},
 	},

@@ -102,7 +102,8 @@ func TestFactsComeBack(t *testing.T) {
 			Note: rapid.String().Draw(t, "note"),
 		}
 		f.VolumeCM3 = new(rapid.Float64Range(0, 500).Draw(t, "volume"))
-		line, err := schema.AppendFact(nil, "terminal", f)
+		stored := reading.StoredFact{Fact: f, Until: f.At.Add(time.Duration(rapid.IntRange(0, 1e9).Draw(t, "confirmed")) * time.Millisecond), Person: rapid.Bool().Draw(t, "person")}
+		line, err := schema.NewEncoder("terminal").StoredFact(nil, &stored)
 		require.NoError(t, err)
 		n := 0
 		require.NoError(t, schema.Parse(line, func(r *schema.Record) error {
@@ -111,6 +112,10 @@ func TestFactsComeBack(t *testing.T) {
 			require.NoError(t, err)
 			f.Note = strings.ToValidUTF8(f.Note, "�")
 			require.Equal(t, f, got)
+			besides, err := schema.StoredFactOf(r)
+			require.NoError(t, err)
+			stored.Fact = f
+			require.Equal(t, stored, besides)
 			return nil
 		}))
 		require.Equal(t, 1, n)
