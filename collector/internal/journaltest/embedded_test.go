@@ -2,6 +2,8 @@ package journaltest
 
 import (
 	"context"
+	"fmt"
+	"os"
 	"path/filepath"
 	"testing"
 
@@ -9,11 +11,19 @@ import (
 	"go.uber.org/goleak"
 
 	"dwindle/collector"
+	"dwindle/collector/influx/influxtest"
 	"dwindle/collector/journal"
 	"dwindle/config"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+func TestMain(m *testing.M) {
+	code := influxtest.Main(m)
+	if err := goleak.Find(); err != nil && code == 0 {
+		fmt.Fprintln(os.Stderr, err)
+		code = 1
+	}
+	os.Exit(code)
+}
 
 // embedded is the journal on this machine, and the history over it.
 type embedded struct {

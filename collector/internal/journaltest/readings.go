@@ -7,9 +7,11 @@ import (
 	"strings"
 	"testing"
 	"time"
+	"unicode/utf8"
 
 	"github.com/stretchr/testify/require"
 
+	"dwindle/collector/decode"
 	"dwindle/collector/journal"
 	"dwindle/collector/reading"
 )
@@ -23,9 +25,13 @@ func value(device string, q reading.Quantity, at time.Time, v float64) reading.R
 	return r
 }
 
+// counted is a reading of an exact count, flagged as the intake does it.
 func counted(device string, q reading.Quantity, at time.Time, n int64) reading.Reading {
 	r := value(device, q, at, float64(n))
 	r.Count = n
+	if n > 1<<53 {
+		r.Flags = reading.Inexact
+	}
 	return r
 }
 
@@ -67,13 +73,26 @@ func minute(n int) time.Time { return t0.Add(time.Duration(n) * time.Minute) }
 
 // hostile are ids that mean something to whoever takes them for more than
 // names: quotes, escapes and interpolation of Flux, marks of line protocol, of
-// CSV, of SQL and of JSON, letters that look alike, marks that are not seen.
+// CSV, of SQL and of JSON, letters that look alike, marks that are not seen. An
+// increment's id may be any of them.
 var hostile = []string{
 	`a"b`, `a\`, `a\\`, `a\"b`, `a'b`, "a`b", `${r.device}`, `$${x}`, `a${`, `") |> drop(columns: ["_value"]) //`,
 	`a,b`, `a=b`, `a b`, ` a`, `a `, `,`, `=`, `#a`, `#datatype`, `a;b`, `a|b`, `a/b`, `a%2Fb`, `%00`, `%`, `a\nb`, `a\tb`, `a\ b`, `a\,b`,
 	"a\tb", "a\nb", "a\r\nb", "a\rb", "\n", "a\x01b", "a\x7fb", "a\u0085b", "a\u2028b", "\ufeffa", "a\u200bb",
 	"'; DROP TABLE reading; --", `{"a":1}`, `null`, `true`, `0`, `-1`, `NaN`, `_value`, `_time`, `error`, `.`, `..`, `*`, `.*`, `^a$`, `(?i)a`,
 	"Öl+", "O\u0308l+", "ßẞ", "İi", "Ω\u2126", "発電機", "👩\u200d🔧", "\u202eb", "\U0010ffff", strings.Repeat("long ", 60) + "x",
+}
+
+// names are those that a device could have if it came past the intake, which
+// takes ASCII letters, digits and three marks: a series of InfluxDB can have
+// neither control characters nor a backslash in its name.
+func names() (out []string) {
+	for _, id := range hostile {
+		if !strings.ContainsFunc(id, func(r rune) bool { return r < ' ' || r == 0x7f || r == '\\' }) && utf8.RuneCountInString(id) <= decode.MaxID {
+			out = append(out, id)
+		}
+	}
+	return out
 }
 
 // flagsEnd is the bit after the last flag.
@@ -195,13 +214,13 @@ var readings = []behaviour{
 		name: "names of devices are nothing but names",
 		puts: func() []journal.Batch {
 			var rs []reading.Reading
-			for i, id := range hostile {
+			for i, id := range names() {
 				rs = append(rs, counted(id, reading.PulseCount, minute(i), int64(i)), value(id, reading.LevelPercent, minute(0), float64(i)))
 			}
 			return []journal.Batch{batchOf(rs...)}
 		},
 		holds: func(t *testing.T, s Readings) {
-			for i, id := range hostile {
+			for i, id := range names() {
 				got := read(t, s, []string{id}, time.Time{}, end)
 				require.Len(t, got, 2, "%q", id)
 				for _, r := range got {
@@ -209,8 +228,10 @@ var readings = []behaviour{
 					require.Equal(t, float64(i), r.Value, "%q", id)
 				}
 			}
-			for _, none := range []string{`a`, `A"b`, `a""b`, `%%`, `O`, "Ol+"} {
-				require.Empty(t, read(t, s, []string{none}, time.Time{}, end), "%q", none)
+			for _, none := range append([]string{`a`, `A"b`, `a""b`, `%%`, `O`, "Ol+"}, hostile...) {
+				if !slices.Contains(names(), none) {
+					require.Empty(t, read(t, s, []string{none}, time.Time{}, end), "%q", none)
+				}
 			}
 		},
 	},
@@ -462,13 +483,14 @@ var measures = []float64{
 	1<<53 - 1, 1 << 53, 1<<53 + 2, 1e300, math.MaxFloat64, -math.MaxFloat64, math.Pi, 4.35, 0.000001, 9007199254740993,
 }
 
-// lags are from when a reading was to when it came.
-var lags = []time.Duration{0, time.Millisecond, -time.Millisecond, -time.Hour, 5 * 365 * 24 * time.Hour, -6 * 365 * 24 * time.Hour}
+// lags are from when a reading was to when it came; the intake bounds how far a
+// device's clock may be ahead.
+var lags = []time.Duration{0, time.Millisecond, -time.Millisecond, -4 * time.Minute, time.Hour, 5 * 365 * 24 * time.Hour}
 
 var times = []time.Time{
 	time.Date(2020, 1, 1, 0, 0, 0, 0, time.UTC), time.Date(2020, 1, 1, 0, 0, 0, 1e6, time.UTC), time.Date(2024, 2, 29, 23, 59, 59, 999e6, time.UTC),
 	time.Date(2026, 3, 29, 0, 59, 59, 999e6, time.UTC), time.Date(2026, 3, 29, 1, 0, 0, 0, time.UTC), time.Date(2038, 1, 19, 3, 14, 8, 1e6, time.UTC),
-	time.Date(2200, 12, 31, 23, 59, 59, 999e6, time.UTC),
+	time.Date(2199, 12, 31, 23, 59, 59, 999e6, time.UTC),
 }
 
 var quantities = []reading.Quantity{

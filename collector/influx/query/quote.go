@@ -1,0 +1,63 @@
+package query
+
+import (
+	"strings"
+	"time"
+	"unicode/utf8"
+)
+
+// Quote makes a string literal of Flux of any text (Flux Language
+// Specification, "String literals"): quotes and backslashes are escaped, control
+// characters and dollars are written as bytes, so that none begins an
+// interpolation. (The server does not read "$\${" as it is specified, 2.8.0.)
+// Bytes that are no UTF-8 cannot stand in a literal, nor in the server, and
+// become U+FFFD.
+func Quote(s string) string {
+	var b strings.Builder
+	b.Grow(len(s) + 2)
+	b.WriteByte('"')
+	for i := 0; i < len(s); {
+		c := s[i]
+		switch {
+		case c == '"' || c == '\\':
+			b.WriteByte('\\')
+			b.WriteByte(c)
+		case c < ' ' || c == 0x7f || c == '$':
+			b.WriteString(`\x`)
+			b.WriteByte(hex[c>>4])
+			b.WriteByte(hex[c&15])
+		case c < utf8.RuneSelf:
+			b.WriteByte(c)
+		default:
+			r, n := utf8.DecodeRuneInString(s[i:])
+			b.WriteRune(r)
+			i += n
+			continue
+		}
+		i++
+	}
+	b.WriteByte('"')
+	return b.String()
+}
+
+const hex = "0123456789abcdef"
+
+// instant makes a time literal of Flux.
+func instant(t time.Time) string { return t.UTC().Format(time.RFC3339Nano) }
+
+// anyOf makes a condition that a column has one of some values.
+func anyOf[T ~string](column string, values []T) string {
+	var b strings.Builder
+	b.WriteByte('(')
+	for i, v := range values {
+		if i > 0 {
+			b.WriteString(" or ")
+		}
+		b.WriteString("r.")
+		b.WriteString(column)
+		b.WriteString(" == ")
+		b.WriteString(Quote(string(v)))
+	}
+	b.WriteByte(')')
+	return b.String()
+}

@@ -1,0 +1,149 @@
+package query
+
+import (
+	"crypto/tls"
+	"crypto/x509"
+	"errors"
+	"fmt"
+	"io"
+	"mime"
+	"net"
+	"net/http"
+	"os"
+	"sync"
+	"time"
+
+	"dwindle/config"
+)
+
+// The times and bounds of one question.
+const (
+	dialTime   = 10 * time.Second
+	askTime    = time.Minute // for all of one answer
+	idleTime   = 30 * time.Second
+	answerMost = 256 << 20 // bytes of an answer as CSV, packed or not; a page has a tenth of it at most
+)
+
+// transport sends questions: it adds the token, and lets only such answers
+// through as can be told from a part of one.
+type transport struct {
+	server *config.Influx
+	base   *http.Transport
+
+	mu    sync.Mutex
+	token string
+}
+
+func newTransport(server *config.Influx) (*transport, error) {
+	base := &http.Transport{
+		MaxIdleConns: 4, MaxIdleConnsPerHost: 4, IdleConnTimeout: idleTime, TLSHandshakeTimeout: dialTime,
+		ResponseHeaderTimeout: askTime, MaxResponseHeaderBytes: 64 << 10, ForceAttemptHTTP2: true,
+		Proxy:       nil, // what the environment says is for others
+		DialContext: (&net.Dialer{Timeout: dialTime, KeepAlive: 15 * time.Second}).DialContext,
+	}
+	if server.CAFile != "" {
+		text, err := os.ReadFile(server.CAFile)
+		if err != nil {
+			return nil, fmt.Errorf("read stores.influx.ca_file: %w", err)
+		}
+		pool := x509.NewCertPool()
+		if !pool.AppendCertsFromPEM(text) {
+			return nil, fmt.Errorf("read stores.influx.ca_file: %s holds no certificate in PEM form", server.CAFile)
+		}
+		base.TLSClientConfig = &tls.Config{RootCAs: pool, MinVersion: tls.VersionTLS12}
+	}
+	return &transport{server: server, base: base}, nil
+}
+
+// client follows no redirections: the token is for this server alone.
+func (t *transport) client() *http.Client {
+	return &http.Client{Transport: t, CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
+}
+
+// authorization gives the token, read once until forget.
+func (t *transport) authorization() (string, error) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if t.token == "" {
+		token, err := t.server.Token()
+		if err != nil {
+			return "", fmt.Errorf("%w: %w", errToken, err)
+		}
+		t.token = token
+	}
+	return "Token " + t.token, nil
+}
+
+// forget has the token read anew; it says whether it is another one now.
+func (t *transport) forget() (changed bool) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	was := t.token
+	t.token, _ = t.server.Token() // who asks next hears why not
+	return t.token != was
+}
+
+// errToken is a file that holds no token.
+var errToken = errors.New("there is no token")
+
+// errNotWhole is an answer of which nobody can say whether it is all.
+var errNotWhole = errors.New("the answer is not whole")
+
+// RoundTrip sends one question.
+func (t *transport) RoundTrip(req *http.Request) (*http.Response, error) {
+	auth, err := t.authorization()
+	if err != nil {
+		return nil, err
+	}
+	req = req.Clone(req.Context())
+	req.Header.Set("Authorization", auth)
+	resp, err := t.base.RoundTrip(req)
+	if err != nil || resp.StatusCode/100 != 2 {
+		if err == nil {
+			resp.Body = bounded{io.LimitReader(resp.Body, 64<<10), resp.Body} // it is only words
+		}
+		return resp, err
+	}
+	if why := notAnAnswer(resp); why != "" {
+		_ = resp.Body.Close() // nothing is wanted of it
+		return nil, fmt.Errorf("%w: %s", errNotWhole, why)
+	}
+	resp.Body = bounded{&limited{resp.Body, answerMost}, resp.Body}
+	return resp, nil
+}
+
+// notAnAnswer says why a 200 is none of InfluxDB's. A body that ends with the
+// connection, as of old proxies, may end anywhere.
+func notAnAnswer(resp *http.Response) string {
+	kind, _, _ := mime.ParseMediaType(resp.Header.Get("Content-Type"))
+	told := resp.ContentLength >= 0 || resp.ProtoMajor >= 2 || len(resp.TransferEncoding) > 0 && resp.TransferEncoding[0] == "chunked"
+	switch {
+	case resp.StatusCode != http.StatusOK:
+		return "it came with status " + resp.Status
+	case kind != "text/csv":
+		return fmt.Sprintf("it is %q, not text/csv: something else than InfluxDB answers", kind)
+	case !told:
+		return "nothing says where it ends"
+	}
+	return ""
+}
+
+type bounded struct {
+	io.Reader
+	io.Closer
+}
+
+// limited fails where an answer goes on and on.
+type limited struct {
+	r    io.Reader
+	left int64
+}
+
+func (l *limited) Read(p []byte) (int, error) {
+	if l.left <= 0 {
+		return 0, fmt.Errorf("the answer is longer than %d bytes", int64(answerMost))
+	}
+	n, err := l.r.Read(p[:min(int64(len(p)), l.left)])
+	l.left -= int64(n)
+	return n, err
+}
