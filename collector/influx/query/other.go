@@ -186,14 +186,14 @@ func (r *Reader) recordsOf(ctx context.Context, what, where string, start, stop 
 var columns = []string{"result", "table", "_time", "_measurement", "site", "device", "channel"}
 
 // Facts hands the facts from one instant up to another, both included, to fn, in
-// the order of their times.
-func (r *Reader) Facts(ctx context.Context, from, to time.Time, fn func(reading.Fact) error) error {
+// the order of their times: those that others correct or repeat with them.
+func (r *Reader) Facts(ctx context.Context, from, to time.Time, fn func(reading.StoredFact) error) error {
 	if from.Before(firstTime) {
 		from = firstTime
 	}
 	_, stop := bounds(from, to)
 	return r.records(ctx, "the facts", schema.Fact, "id", from.UTC().Truncate(time.Millisecond), stop, factRows, func(x *schema.Record) error {
-		f, err := schema.FactOf(x)
+		f, err := schema.StoredFactOf(x)
 		if err != nil {
 			return fmt.Errorf("read facts from InfluxDB: %w", err)
 		}
