@@ -324,3 +324,400 @@ func TestAFactThatIsConfirmedOftenWaitsOnce(t *testing.T) {
 	require.Len(t, got, 1)
 	require.Equal(t, t0.Add(501*time.Minute), got[0].Until)
 }
+
+func next(t testing.TB, o *Outbox, rows int) Parcel {
+	t.Helper()
+	p, err := o.Next(context.Background(), rows)
+	require.NoError(t, err)
+	return p
+}
+
+func done(t testing.TB, o *Outbox, p Parcel, refused ...Refused) {
+	t.Helper()
+	require.NoError(t, o.Done(context.Background(), p, refused))
+}
+
+// crash closes a journal as a crash would leave it, as far as the outbox goes,
+// and opens it.
+func crash(t testing.TB, j *Journal) *Journal {
+	t.Helper()
+	j.mu.Lock()
+	j.fwd = nil // places in memory are lost
+	j.mu.Unlock()
+	require.NoError(t, j.Close())
+	return open(t, j.path, Options{RawBytes: 1 << 20})
+}
+
+func forwardTables(t testing.TB, j *Journal) (n int) {
+	t.Helper()
+	require.NoError(t, j.reader.QueryRow("SELECT (SELECT count(*) FROM forward) + (SELECT count(*) FROM forward_late) + (SELECT count(*) FROM forward_fact) + (SELECT count(*) FROM forward_line) + (SELECT count(*) FROM meta WHERE name LIKE 'forward%')").Scan(&n))
+	return n
+}
+
+// weighed is a fact by a person.
+func weighed(id string, at time.Time, cm3 float64) Entry {
+	return Entry{Person: true, Facts: []reading.Fact{{ID: id, Kind: reading.FactWeighing, Point: "p-1", At: at, Received: at, CM3: &cm3}}}
+}
+
+func TestWithoutAReceiverNothingIsRecorded(t *testing.T) {
+	ctx := context.Background()
+	j := fresh(t)
+	store := func(n int) {
+		at := t0.Add(time.Duration(n) * time.Minute)
+		commitAll(t, j, entry(hours("mill-1", at, float64(n)), hours("mill-1", at.Add(-time.Hour), float64(n)-1)), weighed(fmt.Sprint("e-", n), at, 60))
+		require.NoError(t, j.QueueLines(ctx, [][]byte{[]byte("usage,point=p-1 hours=3 1")}))
+	}
+	store(1)
+	store(2)
+	require.Zero(t, forwardTables(t, j))
+	_, ok, err := j.Forwarding(ctx)
+	require.NoError(t, err)
+	require.False(t, ok)
+
+	o := outbox(t, j)
+	before, anew := o.Anew()
+	require.True(t, anew)
+	require.Empty(t, before)
+	store(3)
+	require.Positive(t, forwardTables(t, j))
+	newReceiver().drain(t, o, 100)
+
+	require.NoError(t, j.ForgetOutbox(ctx))
+	require.Zero(t, forwardTables(t, j))
+	_, err = o.Next(ctx, 10)
+	require.ErrorIs(t, err, errOutbox)
+	store(4)
+	require.Zero(t, forwardTables(t, j))
+
+	// Nobody knows what was missed, so all starts from the beginning.
+	x := newReceiver()
+	x.drain(t, outbox(t, j), 3)
+	x.holds(t, j)
+}
+
+func TestAnotherReceiverGetsAllFromTheBeginning(t *testing.T) {
+	ctx := context.Background()
+	j := fresh(t)
+	commitAll(t, j, entry(hours("mill-1", t0, 1)), weighed("e-1", t0, 60))
+	o := outbox(t, j)
+	newReceiver().drain(t, o, 100)
+	require.Same(t, o, outbox(t, j), "the same again")
+	other, err := j.Outbox(ctx, "http://127.0.0.1:8086 terminal/other")
+	require.NoError(t, err)
+	before, anew := other.Anew()
+	require.True(t, anew)
+	require.Equal(t, receiverName, before)
+	_, err = o.Next(ctx, 100)
+	require.ErrorIs(t, err, errOutbox)
+	x := newReceiver()
+	x.drain(t, other, 100)
+	x.holds(t, j)
+	require.Len(t, x.rows, 1)
+	_, err = j.Outbox(ctx, "")
+	require.Error(t, err)
+}
+
+func TestWhatWasSentAndNotTakenIsSentAgain(t *testing.T) {
+	j := fresh(t)
+	o := outbox(t, j)
+	for i := range 30 {
+		commitAll(t, j, entry(hours("mill-1", t0.Add(time.Duration(i)*time.Minute), float64(i))))
+	}
+	first, second := next(t, o, 10), next(t, o, 10)
+	require.Len(t, first.Readings, 10)
+	require.Len(t, second.Readings, 10)
+	require.True(t, second.More)
+	require.Error(t, o.Done(t.Context(), second, nil), "not before the one that was given before it")
+	done(t, o, first)
+	o.Back()
+	require.Equal(t, second.Readings, next(t, o, 10).Readings)
+	third := next(t, o, 100)
+	require.Len(t, third.Readings, 10)
+	require.False(t, third.More)
+	empty := next(t, o, 100)
+	require.True(t, empty.Empty())
+
+	// Places are kept over an orderly end, and what is not taken comes again.
+	require.NoError(t, j.Close())
+	j = open(t, j.path, Options{})
+	o = outbox(t, j)
+	_, anew := o.Anew()
+	require.False(t, anew)
+	rest := next(t, o, 100)
+	require.Len(t, rest.Readings, 20)
+	require.Equal(t, second.Readings[0], rest.Readings[0])
+	done(t, o, rest)
+	b, err := o.Backlog(t.Context())
+	require.NoError(t, err)
+	require.Zero(t, b.Readings)
+	require.Zero(t, b.Channels)
+	require.True(t, b.Oldest.IsZero())
+	require.False(t, b.Taken.IsZero())
+}
+
+// After a crash nobody knows how far the receiver was given something, so a
+// change of anything that is there is told.
+func TestAChangeAfterACrashIsTold(t *testing.T) {
+	ctx := context.Background()
+	j := open(t, filepath.Join(t.TempDir(), "journal.db"), Options{RawBytes: 1 << 20})
+	o := outbox(t, j)
+	x := newReceiver()
+	commitAll(t, j, rawEntry(0, "x"))
+	x.drain(t, o, 10) // the first one is noted at once
+	for i := 1; i < 4; i++ {
+		commitAll(t, j, rawEntry(i, "x"))
+	}
+	x.drain(t, o, 10) // this one later
+	require.NoError(t, j.SaveRaw(ctx))
+	var at int64
+	require.NoError(t, j.reader.QueryRow("SELECT at FROM forward").Scan(&at))
+	require.Equal(t, t0.UnixMilli(), at)
+	j = crash(t, j)
+	blocks, err := j.RawBlocks(ctx, time.Time{}, t0.AddDate(1, 0, 0))
+	require.NoError(t, err)
+	messages, err := j.RawMessages(ctx, blocks[0].ID)
+	require.NoError(t, err)
+	batch := make(Batch, len(messages))
+	for i := range batch { // each says something of another device now
+		r := hours("elevator-2", t0.Add(time.Duration(i)*time.Second), float64(i))
+		r.Received = messages[i].Received
+		batch[i] = entry(r)
+	}
+	result, err := j.RerunRaw(ctx, blocks[0].ID, messages, batch, false)
+	require.NoError(t, err)
+	require.Equal(t, 4, result.Replaced)
+	x.drain(t, outbox(t, j), 10)
+	x.holds(t, j)
+	require.Len(t, x.rows, 4)
+}
+
+// A journal that is put back from a copy sends again what it has since then.
+func TestARestoredJournalGoesOnFromItsOwnPlaces(t *testing.T) {
+	ctx := context.Background()
+	j := fresh(t)
+	o := outbox(t, j)
+	x := newReceiver()
+	store := func(from, to int) {
+		for i := from; i < to; i++ {
+			commitAll(t, j, entry(hours("mill-1", t0.Add(time.Duration(i)*time.Minute), float64(i))), weighed(fmt.Sprint("e-", i), t0, float64(i)))
+		}
+	}
+	store(0, 10)
+	x.drain(t, o, 4)
+	copied := filepath.Join(t.TempDir(), "copy.db")
+	require.NoError(t, j.Backup(ctx, copied))
+	store(10, 15)
+	x.drain(t, o, 4)
+	_, err := Verify(ctx, copied)
+	require.NoError(t, err)
+
+	lost := x.rows[fmt.Sprintf("mill-1/run.hours/%d/", t0.Add(14*time.Minute).UnixMilli())]
+	require.Equal(t, 14.0, lost.Value)
+	j = open(t, copied, Options{})
+	o = outbox(t, j)
+	_, anew := o.Anew()
+	require.False(t, anew)
+	store(10, 14)
+	store(20, 22)
+	x.drain(t, o, 4)
+	require.Equal(t, lost, x.rows[spot(&lost)], "stays there")
+	delete(x.rows, spot(&lost))
+	f := x.facts[fmt.Sprintf("/weighing/%d/e-14", t0.UnixMilli())]
+	delete(x.facts, factSpot(&f))
+	x.holds(t, j)
+}
+
+// However wide the slices of time are, older ones come before newer ones, over
+// all channels.
+func TestOlderSlicesComeFirst(t *testing.T) {
+	j := fresh(t)
+	o := outbox(t, j)
+	for d := range 5 {
+		var b Batch
+		for i := range 6 * 60 {
+			b = append(b, entry(hours(fmt.Sprint("d-", d), t0.Add(time.Duration(i)*time.Minute), float64(i))))
+		}
+		commitAll(t, j, b...)
+	}
+	x := newReceiver()
+	var newest time.Time
+	for n := 0; ; n++ {
+		p := next(t, o, 70)
+		if p.Empty() {
+			break
+		}
+		for _, r := range p.Readings {
+			require.Less(t, newest.Sub(r.At), time.Hour+time.Minute)
+			if r.At.After(newest) {
+				newest = r.At
+			}
+		}
+		x.take(&p)
+		done(t, o, p)
+	}
+	x.holds(t, j)
+	require.Equal(t, firstSlice.ms, o.slice.ms, "a minute apart: slices of an hour")
+}
+
+func TestSlicesBecomeWiderWhereLittleCame(t *testing.T) {
+	j := fresh(t)
+	o := outbox(t, j)
+	var b Batch
+	for i := range 400 {
+		b = append(b, entry(hours("mill-1", t0.Add(time.Duration(i)*12*time.Hour), float64(i))))
+	}
+	commitAll(t, j, b...)
+	p := next(t, o, 1000)
+	require.Len(t, p.Readings, 400)
+	require.Greater(t, o.slice.ms, int64(8*dayMS))
+}
+
+// Readings of one time stay together, however many there are.
+func TestIncrementsOfOneMillisecondAreGivenTogether(t *testing.T) {
+	j := fresh(t)
+	o := outbox(t, j)
+	var b Batch
+	for i := range 100 {
+		b = append(b, entry(increment("d-1", fmt.Sprint("a-", i), t0, 1)))
+	}
+	b = append(b, entry(increment("d-1", "z", t0.Add(time.Millisecond), 1), increment("d-2", "y", t0, 1), hours("d-3", t0, 5)))
+	commitAll(t, j, b...)
+	x := newReceiver()
+	x.drain(t, o, 10)
+	x.holds(t, j)
+	// All of it once more, as late.
+	var again Batch
+	for i := range 100 {
+		r := increment("d-1", fmt.Sprint("a-", i), t0, 2)
+		r.Received = t0.Add(time.Hour)
+		again = append(again, entry(r))
+	}
+	commitAll(t, j, again...)
+	p := next(t, o, 10)
+	require.Len(t, p.Readings, 100)
+	require.Equal(t, 100, p.Late)
+	require.Equal(t, []Range{{Channel: p.Readings[0].Channel, From: t0, To: t0}}, p.Ranges)
+	x.take(&p)
+	done(t, o, p)
+	x.holds(t, j)
+}
+
+func TestALongStretchThatChangedComesInParts(t *testing.T) {
+	ctx := context.Background()
+	j := fresh(t)
+	o := outbox(t, j)
+	var b Batch
+	for i := range 300 {
+		b = append(b, entry(stamped("mill-1", t0.Add(time.Duration(i)*time.Minute), float64(i))))
+	}
+	commitAll(t, j, b...)
+	x := newReceiver()
+	x.drain(t, o, 50)
+	_, err := j.Shift(ctx, t0, t0.Add(400*time.Minute), -90*time.Second)
+	require.NoError(t, err)
+	parts := 0
+	for {
+		p := next(t, o, 50)
+		if p.Empty() {
+			break
+		}
+		require.LessOrEqual(t, len(p.Readings), 50)
+		parts += len(p.Ranges)
+		if parts == 3 { // a part that is done is not given again after a crash
+			x.take(&p)
+			done(t, o, p)
+			j = crash(t, j)
+			o = outbox(t, j)
+			continue
+		}
+		x.take(&p)
+		done(t, o, p)
+	}
+	require.Less(t, parts, 20)
+	x.holds(t, j)
+}
+
+func TestTooManyChangesBecomeOneStretchOfAChannel(t *testing.T) {
+	j := fresh(t)
+	o := outbox(t, j)
+	for d := range 2 {
+		var b Batch
+		for i := range 50 {
+			b = append(b, entry(hours(fmt.Sprint("d-", d), t0.Add(time.Duration(i)*10*time.Hour), float64(i))))
+		}
+		commitAll(t, j, b...)
+	}
+	x := newReceiver()
+	x.drain(t, o, 50)
+	j.fwd.lateMost = 10
+	for i := range 12 {
+		commitAll(t, j, entry(hours("d-0", t0.Add(time.Duration(i)*10*time.Hour+time.Minute), float64(i)), hours("d-1", t0.Add(time.Duration(i)*10*time.Hour+time.Minute), float64(i))))
+		j.fwd.lateMost = 10
+		b, err := o.Backlog(t.Context())
+		require.NoError(t, err)
+		require.LessOrEqual(t, b.Late, int64(12))
+	}
+	x.drain(t, o, 7)
+	x.holds(t, j)
+}
+
+func TestReadyTellsOfWhatIsNew(t *testing.T) {
+	j := fresh(t)
+	o := outbox(t, j)
+	told := func() bool {
+		select {
+		case <-o.Ready():
+			return true
+		default:
+			return false
+		}
+	}
+	empty := func() bool { p := next(t, o, 10); return p.Empty() }
+	require.True(t, empty())
+	require.False(t, told())
+	commitAll(t, j, entry(hours("mill-1", t0, 1)))
+	require.True(t, told())
+	commitAll(t, j, entry(hours("mill-1", t0, 1)))
+	require.False(t, told(), "nothing new")
+	p := next(t, o, 10)
+	done(t, o, p)
+	require.True(t, empty())
+	commitAll(t, j, entry(hours("mill-1", t0, 2)))
+	require.True(t, told(), "changed")
+	p = next(t, o, 10)
+	require.Len(t, p.Ranges, 1)
+	done(t, o, p)
+	commitAll(t, j, weighed("e-1", t0, 60))
+	require.True(t, told())
+	p = next(t, o, 10)
+	require.Len(t, p.Facts, 1)
+	done(t, o, p)
+	require.NoError(t, j.QueueLines(t.Context(), [][]byte{[]byte("usage,point=p-1 hours=3 1")}))
+	require.True(t, told())
+	require.False(t, empty())
+	o.Back()
+	require.True(t, told())
+}
+
+// What cannot be noted is not done, and can be noted later.
+func TestAFullDiskMovesNothing(t *testing.T) {
+	ctx := context.Background()
+	j := fresh(t)
+	o := outbox(t, j)
+	var b Batch
+	for i := range 200 {
+		b = append(b, weighed(fmt.Sprint("e-", i), t0, float64(i)))
+	}
+	commitAll(t, j, b...)
+	p := next(t, o, 400)
+	require.NotEmpty(t, p.Facts)
+	big := Refused{Line: []byte("fact body=\"" + string(make([]byte, 1<<20)) + "\" 1"), Reason: "too_large"}
+	require.NoError(t, j.Limit(ctx, 1))
+	require.ErrorIs(t, o.Done(ctx, p, []Refused{big}), ErrUnwritable)
+	require.NoError(t, j.Limit(ctx, 0))
+	done(t, o, p, big)
+	again := next(t, o, 400)
+	for _, f := range again.Facts {
+		require.NotContains(t, p.Facts, f)
+	}
+}

@@ -139,7 +139,7 @@ func (o *Outbox) Next(ctx context.Context, maxRows int) (Parcel, error) {
 	o.read = p.queues
 	h := p.handed
 	o.given = append(o.given, &h)
-	return p.Parcel, nil
+	return p.Parcel, o.gaveOut(ctx, &h)
 }
 
 // fill reads a parcel. What it gives out of channels it notes with them at once;

@@ -234,6 +234,7 @@ type news struct {
 	facts int64
 	// Facts that were only confirmed and wait from now on.
 	confirmed []string
+	left      int64 // rows of forward_late after they were joined; 0: they were not
 }
 
 // ahead is what came of a channel beyond its reach.
@@ -297,7 +298,7 @@ func (n *news) write(ctx context.Context, j *Journal) error {
 	if len(n.late) == 0 {
 		return nil
 	}
-	return j.joinLate(ctx)
+	return n.join(ctx, j)
 }
 
 // learn takes over what a transaction has found, now that it is true. Under j.mu.
@@ -309,6 +310,9 @@ func (f *forwarding) learn(n *news) {
 	defer f.mu.Unlock()
 	for _, list := range n.late {
 		f.late += int64(len(list))
+	}
+	if n.left > 0 {
+		f.late, f.lateMost = n.left, max(lateMost, 2*n.left)
 	}
 	f.facts += n.facts
 	for _, id := range n.confirmed {
@@ -332,9 +336,9 @@ func (f *forwarding) learn(n *news) {
 	f.wake()
 }
 
-// joinLate makes one stretch for each channel of all that are late: too many are
-// kept apart. Part of a transaction, under j.mu.
-func (j *Journal) joinLate(ctx context.Context) error {
+// join makes one stretch for each channel of all that are late: too many are kept
+// apart. Part of the transaction.
+func (n *news) join(ctx context.Context, j *Journal) error {
 	f := j.fwd
 	f.mu.Lock()
 	much := f.late > f.lateMost
@@ -342,7 +346,7 @@ func (j *Journal) joinLate(ctx context.Context) error {
 	if !much {
 		return nil
 	}
-	var last, left int64
+	var last int64
 	if err := j.w.QueryRowContext(ctx, "SELECT coalesce(max(seq), 0) FROM forward_late").Scan(&last); err != nil {
 		return err
 	}
@@ -350,17 +354,11 @@ func (j *Journal) joinLate(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	if left, err = done.RowsAffected(); err != nil {
+	if n.left, err = done.RowsAffected(); err != nil {
 		return err
 	}
-	if _, err := j.w.ExecContext(ctx, "DELETE FROM forward_late WHERE seq <= ?", last); err != nil {
-		return err
-	}
-	f.mu.Lock()
-	defer f.mu.Unlock()
-	f.late = left // should the transaction fail, it is counted too low, and joined later
-	f.lateMost = max(lateMost, 2*left)
-	return nil
+	_, err = j.w.ExecContext(ctx, "DELETE FROM forward_late WHERE seq <= ?", last)
+	return err
 }
 
 // byPlace puts parts of channels in the order in which they lie in the file.
