@@ -19,7 +19,7 @@ func BenchmarkNext(b *testing.B) {
 	ctx := context.Background()
 	const channels = 20_000
 	j := open(b, filepath.Join(b.TempDir(), "journal.db"), Options{})
-	o := outbox(b, j)
+	outbox(b, j)
 	began := time.Now()
 	if _, err := j.w.ExecContext(ctx, "PRAGMA cache_size = -200000; PRAGMA synchronous = OFF"); err != nil {
 		b.Fatal(err)
@@ -47,7 +47,7 @@ func BenchmarkNext(b *testing.B) {
 		b.Fatal(err)
 	}
 	b.Logf("%d rows, filled in %v", channels*60**backlogHours, time.Since(began).Round(time.Second))
-	o = outbox(b, j)
+	o := outbox(b, j)
 	for b.Loop() {
 		o.f.mu.Lock()
 		for _, c := range o.f.channels {
