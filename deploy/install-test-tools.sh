@@ -5,6 +5,26 @@
 # CI=true. When all is there it does nothing and needs no network.
 set -euo pipefail
 
+say() { printf 'test tools: %s\n' "$*" >&2; }
+
+if [ "${1:-}" != debian ]; then
+  bash "${BASH_SOURCE[0]}" debian
+  # DuckDB reads what is exported, as an analyst does. It comes from PyPI into
+  # an environment of its own in the user's cache.
+  version="$(cat "$(dirname "${BASH_SOURCE[0]}")/tools/duckdb-version")"
+  home="${XDG_CACHE_HOME:-$HOME/.cache}/dwindle/duckdb-$version"
+  [ -e "$home/ready" ] && exit 0
+  say "installing DuckDB $version in $home"
+  rm -rf "$home"
+  if python3 -m venv "$home" >&2 && "$home/bin/pip" install --quiet --disable-pip-version-check --only-binary :all: "duckdb==$version" >&2 &&
+    "$home/bin/python" -c 'import duckdb' >&2; then
+    touch "$home/ready"
+  else
+    say "still missing: DuckDB $version (the test that reads exported tables; needs python3 with venv, and PyPI)"
+  fi
+  exit 0
+fi
+
 # command : Debian packages : what for
 tools=(
   "systemd-analyze:systemd:the check of the unit"
@@ -26,9 +46,12 @@ for tool in "${tools[@]}"; do
   read -ra names <<<"$names"
   packages+=("${names[@]}")
 done
+if ! python3 -c 'import ensurepip, venv' 2>/dev/null; then
+  missing+=("python3 with venv (the test that reads exported tables; Debian: python3-venv)")
+  packages+=(python3 python3-venv)
+fi
 [ ${#missing[@]} -eq 0 ] && exit 0
 
-say() { printf 'test tools: %s\n' "$*" >&2; }
 give_up() {
   say "$1; still missing:"
   for m in "${missing[@]}"; do say "  $m"; done

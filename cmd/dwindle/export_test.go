@@ -12,21 +12,26 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"dwindle/collector/simulate"
 )
 
 // exportedAt is when the demo site of these tests is looked at.
 var exportedAt = time.Date(2026, 11, 25, 19, 0, 0, 0, time.UTC)
 
-// demoSite makes a small demo site with its history, the same every time.
+// demoSite makes a small demo site with its history, alarms and calibration, the
+// same every time.
 func demoSite(t *testing.T) (file string) {
 	t.Helper()
 	dir := t.TempDir()
 	e := &env{ctx: t.Context(), out: io.Discard, err: io.Discard, now: func() time.Time { return exportedAt }}
-	require.NoError(t, demoCmd{Write: dir, Seed: 1, Points: 10, Days: 100, Step: 2}.Run(e))
-	file = filepath.Join(dir, "site.yaml")
-	_, said, code := asOf(t.Context(), "replay", "-c", file, filepath.Join(dir, "history.jsonl"))
-	require.Zero(t, code, said)
-	return file
+	plant := simulate.New(simulate.Options{Seed: 1, Points: 12, Days: 120, LevelStepPercent: 2, End: exportedAt})
+	site, err := demoCmd{Once: true}.site(e, plant, dir)
+	require.NoError(t, err)
+	played, err := play(t.Context(), site, plant, 0, e.note)
+	require.NoError(t, err)
+	played.close()
+	return filepath.Join(dir, "site.yaml")
 }
 
 // asOf runs the program in this process.
@@ -40,6 +45,11 @@ func asOf(ctx context.Context, args ...string) (out, said string, code int) {
 func TestExport(t *testing.T) {
 	file := demoSite(t)
 	t.Run("ended", func(t *testing.T) { exportEnded(t, file) })
+	dir := t.TempDir()
+	exportAll(t, file, dir)
+	var sums map[string]map[string]*tally
+	t.Run("dictionary", func(t *testing.T) { sums = dictionaryHolds(t, dir) })
+	t.Run("duckdb", func(t *testing.T) { duckDBReads(t, dir, sums) })
 }
 
 // counted is a context that is done once it was asked a number of times.

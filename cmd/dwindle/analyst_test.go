@@ -1,0 +1,277 @@
+package main
+
+import (
+	"bytes"
+	"encoding/csv"
+	"encoding/json"
+	"flag"
+	"fmt"
+	"math"
+	"math/big"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	pq "github.com/parquet-go/parquet-go"
+	"github.com/stretchr/testify/require"
+
+	"dwindle/config/civil"
+	"dwindle/forecast/export"
+)
+
+var updatePage = flag.Bool("update", false, "write the analyst's page anew")
+
+// fileOf names the files of a table.
+func fileOf(t export.Table) string {
+	if t.Period {
+		return t.Name + "_by_week"
+	}
+	return t.Name
+}
+
+// exportAll writes every table in every format into a folder.
+func exportAll(t *testing.T, file, dir string) {
+	t.Helper()
+	for _, table := range export.Tables {
+		for _, format := range []string{"csv", "jsonl", "parquet"} {
+			args := []string{"export", "-c", file, table.Name, "--at", exportedAt.Format(time.RFC3339), "-o", filepath.Join(dir, fileOf(table)+"."+format)}
+			if table.Period {
+				args = append(args, "--by", "week")
+			}
+			_, said, code := asOf(t.Context(), args...)
+			require.Zero(t, code, "%v: %s", args, said)
+		}
+	}
+}
+
+// tally is how many values a column has and what they come to: lengths of texts,
+// milliseconds, days since 1970, trues, or the numbers themselves.
+type tally struct {
+	count int
+	exact big.Int
+	sum   float64
+}
+
+// dictionaryHolds compares the dictionary with what is written: columns and their
+// order, types, and that there is a value wherever there must be one. It returns
+// what the columns of the CSV files come to.
+func dictionaryHolds(t *testing.T, dir string) map[string]map[string]*tally {
+	all := map[string]map[string]*tally{}
+	for _, table := range export.Tables {
+		name := fileOf(table)
+		data, err := os.ReadFile(filepath.Join(dir, name+".csv"))
+		require.NoError(t, err)
+		rows, err := csv.NewReader(bytes.NewReader(data)).ReadAll()
+		require.NoError(t, err, name)
+		require.Greater(t, len(rows), 1, "%s has no rows, so nothing is shown", name)
+		var names []string
+		for _, c := range table.Columns {
+			names = append(names, c.Name)
+		}
+		require.Equal(t, names, rows[0], name)
+		sums := map[string]*tally{}
+		for i, c := range table.Columns {
+			sum := &tally{}
+			sums[c.Name] = sum
+			for _, row := range rows[1:] {
+				if row[i] == "" {
+					require.NotEmpty(t, c.Empty, "%s.%s: no value, where there always is one", name, c.Name)
+					continue
+				}
+				sum.count++
+				require.NoError(t, sum.add(c.Type, row[i]), "%s.%s", name, c.Name)
+			}
+			if sum.count == 0 {
+				t.Logf("%s.%s: no value in the demo", name, c.Name)
+			}
+		}
+		all[name] = sums
+
+		lines, err := os.ReadFile(filepath.Join(dir, name+".jsonl"))
+		require.NoError(t, err)
+		n := 0
+		for line := range bytes.Lines(lines) {
+			n++
+			jsonHolds(t, table, line, rows[n])
+		}
+		require.Equal(t, len(rows)-1, n, name)
+
+		parquetHolds(t, table, filepath.Join(dir, name+".parquet"), len(rows)-1)
+	}
+	return all
+}
+
+func (s *tally) add(kind export.Type, cell string) error {
+	switch kind {
+	case export.TextType:
+		s.exact.Add(&s.exact, big.NewInt(int64(len(cell))))
+	case export.NumberType:
+		f, err := strconv.ParseFloat(cell, 64)
+		s.sum += f
+		return err
+	case export.CountType:
+		n, err := strconv.ParseInt(cell, 10, 64)
+		s.exact.Add(&s.exact, big.NewInt(n))
+		return err
+	case export.TruthType:
+		if cell == "true" {
+			s.exact.Add(&s.exact, big.NewInt(1))
+		} else if cell != "false" {
+			return fmt.Errorf("%q is neither true nor false", cell)
+		}
+	case export.InstantType:
+		at, err := time.Parse("2006-01-02T15:04:05.000Z", cell)
+		s.exact.Add(&s.exact, big.NewInt(at.UnixMilli()))
+		return err
+	case export.DateType:
+		d, err := civil.Parse(cell)
+		s.exact.Add(&s.exact, big.NewInt(int64(d)))
+		return err
+	case export.ListType:
+		var list []string
+		if err := json.Unmarshal([]byte(cell), &list); err != nil {
+			return err
+		}
+		for _, text := range list {
+			s.exact.Add(&s.exact, big.NewInt(int64(1+len(text))))
+		}
+	default:
+		return fmt.Errorf("no type %q", kind)
+	}
+	return nil
+}
+
+// jsonHolds compares an object with the dictionary and with the same row as CSV.
+func jsonHolds(t *testing.T, table export.Table, line []byte, row []string) {
+	t.Helper()
+	d := json.NewDecoder(bytes.NewReader(line))
+	d.UseNumber()
+	token, err := d.Token()
+	require.NoError(t, err)
+	require.Equal(t, json.Delim('{'), token)
+	for i, c := range table.Columns {
+		key, err := d.Token()
+		require.NoError(t, err)
+		require.Equal(t, c.Name, key, "the order of the columns")
+		var v any
+		require.NoError(t, d.Decode(&v))
+		switch v := v.(type) {
+		case nil:
+			require.Empty(t, row[i])
+		case json.Number:
+			require.Contains(t, []export.Type{export.NumberType, export.CountType}, c.Type)
+			require.Equal(t, row[i], v.String())
+		case bool:
+			require.Equal(t, export.TruthType, c.Type)
+			require.Equal(t, row[i], strconv.FormatBool(v))
+		case []any:
+			require.Equal(t, export.ListType, c.Type)
+		case string:
+			require.Contains(t, []export.Type{export.TextType, export.InstantType, export.DateType}, c.Type)
+			require.Equal(t, row[i], v)
+		}
+	}
+	require.False(t, func() bool { token, _ := d.Token(); return token != json.Delim('}') }())
+}
+
+// parquetHolds compares a file's schema with the dictionary.
+func parquetHolds(t *testing.T, table export.Table, path string, rows int) {
+	t.Helper()
+	data, err := os.ReadFile(path)
+	require.NoError(t, err)
+	f, err := pq.OpenFile(bytes.NewReader(data), int64(len(data)))
+	require.NoError(t, err)
+	require.EqualValues(t, rows, f.NumRows())
+	types := map[export.Type]string{
+		export.TextType: "STRING", export.NumberType: "DOUBLE", export.CountType: "INT(64,true)", export.TruthType: "BOOLEAN",
+		export.InstantType: "TIMESTAMP(isAdjustedToUTC=true,unit=MILLIS)", export.DateType: "DATE", export.ListType: "LIST",
+	}
+	fields := f.Schema().Fields()
+	require.Len(t, fields, len(table.Columns))
+	for i, c := range table.Columns {
+		require.Equal(t, c.Name, fields[i].Name())
+		require.Equal(t, types[c.Type], fields[i].Type().String(), "%s.%s", table.Name, c.Name)
+		require.Equal(t, c.Empty != "", fields[i].Optional(), "%s.%s", table.Name, c.Name)
+	}
+	zone, ok := f.Lookup("zone")
+	require.True(t, ok)
+	require.Equal(t, "CET", zone)
+}
+
+// duckDB is the Python that has it, see deploy/install-test-tools.sh.
+func duckDB(t *testing.T) string {
+	t.Helper()
+	version, err := os.ReadFile("../../deploy/tools/duckdb-version")
+	require.NoError(t, err)
+	cache, err := os.UserCacheDir()
+	require.NoError(t, err)
+	home := filepath.Join(cache, "dwindle", "duckdb-"+strings.TrimSpace(string(version)))
+	if _, err := os.Stat(filepath.Join(home, "ready")); err != nil {
+		missing := "no DuckDB in " + home + ": bash deploy/install-test-tools.sh installs it"
+		if os.Getenv("CI") == "true" {
+			t.Fatal(missing)
+		}
+		t.Skip(missing)
+	}
+	return filepath.Join(home, "bin", "python")
+}
+
+// duckDBReads lets another program read all files: it must find the types of the
+// dictionary, and the sums of what was written.
+func duckDBReads(t *testing.T, dir string, want map[string]map[string]*tally) {
+	python := duckDB(t)
+	out, said, code := asOf(t.Context(), "export", "--dictionary", "--json")
+	require.Zero(t, code, said)
+	dictionary := filepath.Join(t.TempDir(), "dictionary.json")
+	require.NoError(t, os.WriteFile(dictionary, []byte(out), 0o600))
+	cmd := exec.CommandContext(t.Context(), python, "testdata/tally.py", dictionary, dir)
+	var errors bytes.Buffer
+	cmd.Stderr = &errors
+	text, err := cmd.Output()
+	require.NoError(t, err, errors.String())
+	type column struct {
+		Count int
+		Sum   json.Number
+	}
+	var found map[string]struct {
+		Types               map[string]string
+		Metadata            map[string]string
+		CSV, JSONL, Parquet map[string]json.RawMessage
+	}
+	require.NoError(t, json.Unmarshal(text, &found))
+	types := map[export.Type]string{
+		export.TextType: "VARCHAR", export.NumberType: "DOUBLE", export.CountType: "BIGINT", export.TruthType: "BOOLEAN",
+		export.InstantType: "TIMESTAMP WITH TIME ZONE", export.DateType: "DATE", export.ListType: "VARCHAR[]",
+	}
+	for _, table := range export.Tables {
+		name := fileOf(table)
+		got := found[name]
+		require.Equal(t, table.Name, got.Metadata["what"])
+		require.Equal(t, "riverside", got.Metadata["site"])
+		require.Equal(t, "CET", got.Metadata["zone"])
+		require.Equal(t, "2026-11-25T19:00:00Z", got.Metadata["at"])
+		for _, c := range table.Columns {
+			require.Equal(t, types[c.Type], got.Types[c.Name], "%s.%s", name, c.Name)
+			sum := want[name][c.Name]
+			for form, columns := range map[string]map[string]json.RawMessage{"csv": got.CSV, "jsonl": got.JSONL, "parquet": got.Parquet} {
+				var x column
+				require.NoError(t, json.Unmarshal(columns[c.Name], &x))
+				require.Equal(t, sum.count, x.Count, "values of %s.%s in %s", name, c.Name, form)
+				switch {
+				case sum.count == 0:
+				case c.Type == export.NumberType:
+					f, err := x.Sum.Float64()
+					require.NoError(t, err)
+					// Nine digits are written as text; sums cancel nothing here.
+					require.InDelta(t, sum.sum, f, 1e-8*math.Max(1, math.Abs(sum.sum)), "sum of %s.%s in %s", name, c.Name, form)
+				default:
+					require.Equal(t, sum.exact.String(), x.Sum.String(), "sum of %s.%s in %s", name, c.Name, form)
+				}
+			}
+		}
+	}
+}
