@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"encoding/csv"
 	"encoding/json"
-	"flag"
 	"fmt"
 	"math"
 	"math/big"
@@ -22,8 +21,6 @@ import (
 	"dwindle/config/civil"
 	"dwindle/forecast/export"
 )
-
-var updatePage = flag.Bool("update", false, "write the analyst's page anew")
 
 // fileOf names the files of a table.
 func fileOf(t export.Table) string {
