@@ -244,7 +244,7 @@ func TestLateRangesOfARealServer(t *testing.T) {
 	beside := hours("belt-q2", 10)
 	machine := reading.Fact{ID: "f1", Kind: reading.FactChange, Device: "disp-1", At: start, Received: start}
 	nobody := reading.Fact{ID: "f2", Kind: reading.FactChange, Point: "belt-q1-tail", At: start, Received: start}
-	b := newBox(Parcel{Readings: append(r[:10:10], beside...), Facts: []reading.Fact{machine, nobody}})
+	b := newBox(Parcel{Readings: append(r[:10:10], beside...), Facts: []reading.StoredFact{{Fact: machine, Until: start}, {Fact: nobody, Until: start, Person: true}}})
 	x := send(t, b, srv, srv.URL, bucket, nil)
 	x.drained(10 * time.Second)
 	requireStored(t, srv, bucket, append(r[:10:10], beside...))
