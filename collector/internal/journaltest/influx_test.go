@@ -1,19 +1,19 @@
 package journaltest
 
 import (
-	"cmp"
 	"context"
-	"fmt"
 	"os"
 	"path/filepath"
-	"slices"
-	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/require"
 
+	"dwindle/collector"
 	"dwindle/collector/influx/influxtest"
+	"dwindle/collector/influx/mirror"
+	"dwindle/collector/influx/outbox"
 	"dwindle/collector/influx/query"
 	"dwindle/collector/influx/schema"
 	"dwindle/collector/journal"
@@ -21,27 +21,42 @@ import (
 	"dwindle/config"
 )
 
-// inflow is InfluxDB, filled from an embedded journal, and asked by Flux.
-type inflow struct {
-	*embedded
-	srv    *influxtest.Server
-	bucket string
-	r      *query.Reader
+// forwarded is InfluxDB, filled from an embedded journal as on a gateway, and
+// asked for readings.
+type forwarded struct {
+	gateway *embedded
+	box     *journal.Outbox
+	r       *query.Reader
 }
 
-func openInflow(t *testing.T, address func(*influxtest.Server) string) *inflow {
+// openForwarded has a journal forward to a bucket of its own. The reader goes
+// to where through leads, or to the server.
+func openForwarded(t *testing.T, through func(url string) (reads string)) *forwarded {
 	t.Helper()
 	srv := influxtest.Start(t)
-	x := &inflow{embedded: openEmbedded(t), srv: srv, bucket: srv.Bucket(t)}
+	x := &forwarded{gateway: openEmbedded(t)}
 	file := filepath.Join(t.TempDir(), "token")
 	require.NoError(t, os.WriteFile(file, []byte(srv.Token+"\n"), 0o600))
-	url := srv.URL
-	if address != nil {
-		url = address(srv)
-	}
+	server := &config.Influx{URL: srv.URL, Organisation: srv.Org, Bucket: srv.Bucket(t), TokenFile: file}
 	var err error
+	x.box, err = x.gateway.j.Outbox(t.Context(), srv.URL)
+	require.NoError(t, err)
+	s, err := outbox.New(outbox.Options{
+		URL: server.URL, Organisation: server.Organisation, Bucket: server.Bucket, TokenFile: file,
+		Site: "terminal", Every: time.Millisecond, Outbox: x.box,
+	})
+	require.NoError(t, err)
+	ctx, stop := context.WithCancel(context.Background())
+	ended := make(chan error, 1)
+	go func() { ended <- s.Run(ctx) }()
+	t.Cleanup(func() { stop(); require.NoError(t, <-ended) })
+	if through != nil {
+		reads := *server
+		reads.URL = through(srv.URL)
+		server = &reads
+	}
 	x.r, err = query.New(query.Options{
-		Server: &config.Influx{URL: url, Organisation: srv.Org, Bucket: x.bucket, TokenFile: file}, Site: "terminal",
+		Server: server, Site: "terminal",
 		Wait: func(ctx context.Context, _ time.Duration) error { return ctx.Err() },
 	})
 	require.NoError(t, err)
@@ -49,84 +64,24 @@ func openInflow(t *testing.T, address func(*influxtest.Server) string) *inflow {
 	return x
 }
 
-// at is a place that a point has.
-type at struct {
-	reading.Channel
-	ms  int64
-	key string
-}
-
-func (x *inflow) Put(ctx context.Context, b journal.Batch) ([]journal.Outcome, error) {
-	devices := map[string]bool{}
-	for _, e := range b {
-		for _, r := range e.Readings {
-			devices[r.Device] = true
+// Put commits on the gateway, and returns when the server has it.
+func (x *forwarded) Put(ctx context.Context, b journal.Batch) ([]journal.Outcome, error) {
+	out, err := x.gateway.Put(ctx, b)
+	for err == nil {
+		var waits journal.Backlog
+		if waits, err = x.box.Backlog(ctx); err != nil || waits.Readings+waits.Late+waits.Facts+waits.Lines == 0 {
+			break
 		}
-	}
-	all := func() (map[at]reading.Reading, error) {
-		out := map[at]reading.Reading{}
-		for device := range devices {
-			err := x.j.Readings(ctx, []string{device}, time.Time{}, end, func(r reading.Reading) error {
-				out[at{r.Channel, r.At.UnixMilli(), r.Key}] = r
-				return nil
-			})
-			if err != nil {
-				return nil, err
-			}
+		select {
+		case <-ctx.Done():
+			err = ctx.Err()
+		case <-time.After(time.Millisecond):
 		}
-		return out, nil
-	}
-	was, err := all()
-	if err != nil {
-		return nil, err
-	}
-	out, err := x.embedded.Put(ctx, b)
-	if err != nil {
-		return nil, err
-	}
-	now, err := all()
-	if err != nil {
-		return nil, err
-	}
-	var lines []byte
-	var list []reading.Reading
-	for k, r := range now {
-		if old, ok := was[k]; !ok || old != r {
-			list = append(list, r)
-		}
-	}
-	for k, r := range was {
-		if _, ok := now[k]; !ok {
-			kind, channel, _ := strings.Cut(string(r.Quantity), ".")
-			if err := x.srv.Do("POST", fmt.Sprintf("/api/v2/delete?org=%s&bucket=%s", x.srv.Org, x.bucket), map[string]any{
-				"start": r.At.Format(time.RFC3339Nano), "stop": r.At.Add(time.Millisecond - 1).Format(time.RFC3339Nano),
-				"predicate": fmt.Sprintf("_measurement=%q AND site=%q AND channel=%q AND device=%q", kind, "terminal", channel, r.Device),
-			}, nil); err != nil {
-				return nil, err
-			}
-			for _, other := range now {
-				if other.Channel == r.Channel && other.At.Equal(r.At) {
-					list = append(list, other)
-				}
-			}
-		}
-	}
-	slices.SortFunc(list, func(a, b reading.Reading) int {
-		return cmp.Or(strings.Compare(a.Device, b.Device), reading.Compare(a, b))
-	})
-	enc := schema.NewEncoder("terminal")
-	for i := range list {
-		if lines, err = enc.Reading(lines, &list[i]); err != nil {
-			return nil, err
-		}
-	}
-	if len(lines) > 0 {
-		err = x.srv.Do("POST", fmt.Sprintf("/api/v2/write?org=%s&bucket=%s&precision=ns", x.srv.Org, x.bucket), string(lines), nil)
 	}
 	return out, err
 }
 
-func (x *inflow) Readings(ctx context.Context, devices []string, after, to time.Time, fn func(reading.Reading) error) (err error) {
+func (x *forwarded) Readings(ctx context.Context, devices []string, after, to time.Time, fn func(reading.Reading) error) (err error) {
 	if devices == nil {
 		if devices, err = x.r.Devices(ctx); err != nil {
 			return err
@@ -140,16 +95,60 @@ func (x *inflow) Readings(ctx context.Context, devices []string, after, to time.
 	return nil
 }
 
-// only shows of a store what it can do itself.
-type only struct{ x *inflow }
-
-func (o only) Put(ctx context.Context, b journal.Batch) ([]journal.Outcome, error) {
-	return o.x.Put(ctx, b)
+// copied is a working copy on another machine, filled from there.
+type copied struct {
+	*collector.History
+	from *forwarded
+	m    *mirror.Mirror
+	due  atomic.Bool
 }
-func (o only) Readings(ctx context.Context, devices []string, after, to time.Time, fn func(reading.Reading) error) error {
-	return o.x.Readings(ctx, devices, after, to, fn)
+
+func openCopied(t *testing.T, through func(url string) string) *copied {
+	t.Helper()
+	here := openEmbedded(t)
+	x := &copied{History: here.History, from: openForwarded(t, through)}
+	x.m = mirror.New(mirror.Options{Source: source{x.from.r}, Journal: here.j, Commit: here.j.TakeOver})
+	return x
+}
+
+// source asks in the words of the copy.
+type source struct{ *query.Reader }
+
+func (s source) Late(ctx context.Context, since time.Time, fn func(mirror.Change) error) error {
+	return s.Reader.Late(ctx, since, func(c schema.Changed) error {
+		out := mirror.Change{At: c.Sent, Device: c.Device, Quantity: c.Quantity, From: c.From, To: c.To}
+		if c.Quantity == schema.FactChannel {
+			out.Quantity = ""
+		}
+		return fn(out)
+	})
+}
+
+func (s source) Calibrations(ctx context.Context, fn func(journal.Calibration) error) error {
+	return s.Reader.Calibrations(ctx, func(c schema.Calibration) error { return fn(journal.Calibration(c)) })
+}
+
+func (x *copied) Put(ctx context.Context, b journal.Batch) ([]journal.Outcome, error) {
+	out, err := x.from.Put(ctx, b)
+	x.due.Store(true)
+	return out, x.sync(ctx, err)
+}
+
+// sync brings the copy up to date, if it is not.
+func (x *copied) sync(ctx context.Context, err error) error {
+	if err != nil || !x.due.Load() {
+		return err
+	}
+	if _, err = x.m.Sync(ctx); err == nil {
+		x.due.Store(false)
+	}
+	return err
 }
 
 func TestInfluxDB(t *testing.T) {
-	RunReadings(t, func(t *testing.T) Readings { return only{openInflow(t, nil)} })
+	RunReadings(t, func(t *testing.T) Readings { return openForwarded(t, nil) })
+}
+
+func TestAWorkingCopyOfInfluxDB(t *testing.T) {
+	Run(t, func(t *testing.T) Store { return openCopied(t, nil) })
 }

@@ -31,6 +31,7 @@ type derived struct {
 func RunReadings(t *testing.T, open func(t *testing.T) Readings) {
 	for _, b := range readings {
 		t.Run(b.name, func(t *testing.T) {
+			t.Parallel() // they wait for disks and servers
 			s := open(t)
 			all := model{}
 			for _, batch := range b.puts() {
@@ -49,6 +50,7 @@ func Run(t *testing.T, open func(t *testing.T) Store) {
 	RunReadings(t, func(t *testing.T) Readings { return open(t) })
 	for _, d := range derivations {
 		t.Run(d.name, func(t *testing.T) {
+			t.Parallel()
 			s := open(t)
 			for _, batch := range d.puts() {
 				commit(t, s, batch)
