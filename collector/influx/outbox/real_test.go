@@ -21,8 +21,6 @@ import (
 	"dwindle/collector/reading"
 )
 
-func TestMain(m *testing.M) { os.Exit(influxtest.Main(m)) }
-
 // quick times, for servers that are real.
 var quickTimes = times{
 	dial: 5 * time.Second, header: 2 * time.Second, request: 20 * time.Second,
@@ -78,7 +76,7 @@ func (x *real) drained(within time.Duration) {
 }
 
 // stored are the values of one field in a bucket, by device and time in ns.
-func stored(t *testing.T, srv *influxtest.Server, bucket, measurement, field string) map[string]string {
+func stored(t testing.TB, srv *influxtest.Server, bucket, measurement, field string) map[string]string {
 	t.Helper()
 	out := map[string]string{}
 	for _, row := range srv.Query(t, fmt.Sprintf(`from(bucket: %q) |> range(start: 1990-01-01T00:00:00Z, stop: 2200-01-01T00:00:00Z)
@@ -94,7 +92,7 @@ func stored(t *testing.T, srv *influxtest.Server, bucket, measurement, field str
 }
 
 // requireStored wants the hours of these readings in a bucket, and nothing else.
-func requireStored(t *testing.T, srv *influxtest.Server, bucket string, readings []reading.Reading) {
+func requireStored(t testing.TB, srv *influxtest.Server, bucket string, readings []reading.Reading) {
 	t.Helper()
 	got := stored(t, srv, bucket, "run", "hours")
 	for _, r := range readings {

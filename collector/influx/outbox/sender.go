@@ -78,6 +78,7 @@ type Sender struct {
 	hard context.Context
 	// cannotDelete has been said.
 	cannotDelete atomic.Bool
+	look         chan struct{} // for watch to count the backlog now
 }
 
 // New checks the options; Run connects.
@@ -107,7 +108,7 @@ func New(opt Options) (*Sender, error) {
 	if opt.Log == nil {
 		opt.Log = slog.New(slog.DiscardHandler)
 	}
-	s := &Sender{opt: opt, lim: newLimits(opt.BatchRows, opt.BatchBytes)}
+	s := &Sender{opt: opt, lim: newLimits(opt.BatchRows, opt.BatchBytes), look: make(chan struct{}, 1)}
 	var err error
 	if s.to, err = newReceiver(opt, &s.stats); err != nil {
 		return nil, err
@@ -294,6 +295,9 @@ func (s *Sender) deliver(ctx context.Context, w *settler, j *job) error {
 		if err == nil {
 			if len(j.refused) > 0 {
 				s.tell()
+			}
+			if !j.parcel.More {
+				s.lookAgain()
 			}
 			return nil
 		}

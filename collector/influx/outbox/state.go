@@ -98,8 +98,28 @@ func (s *Sender) watch(ctx context.Context) {
 			s.stats.mu.Unlock()
 		}
 		s.tell()
-		if !pause(ctx, lookEvery) {
+		timer := time.NewTimer(lookEvery)
+		select {
+		case <-ctx.Done():
+		case <-timer.C:
+		case <-s.look:
+		}
+		timer.Stop()
+		if ctx.Err() != nil {
 			return
+		}
+	}
+}
+
+// lookAgain has the backlog counted once what waited was taken.
+func (s *Sender) lookAgain() {
+	s.stats.mu.Lock()
+	waited := s.stats.known && rowsOf(s.stats.backlog) > 0
+	s.stats.mu.Unlock()
+	if waited {
+		select {
+		case s.look <- struct{}{}:
+		default:
 		}
 	}
 }
