@@ -350,3 +350,26 @@ func TestTheTokensOfEveryDay(t *testing.T) {
 	require.Equal(t, "influx auth create --org terminal --write-bucket "+p.BucketID+` --description "dwindle serve at `+site+`"`, advice[0].Command)
 	require.Equal(t, "influx auth create --org terminal --read-bucket "+p.BucketID+" --read-bucket "+p.DailyBucketID+` --description "reading `+site+`"`, advice[1].Command)
 }
+
+// The server works the figures out where it reads, day by day, and never takes
+// the readings themselves into the query, which a small machine has no memory
+// for.
+func TestTheTaskReadsNoReadingsIntoMemory(t *testing.T) {
+	s := influxtest.Start(t)
+	bucket, daily, site := names(t, s)
+	_, err := prepare.Stores(context.Background(), options(s, bucket, daily, site))
+	require.NoError(t, err)
+	script, err := prepare.Script(site, "Europe/Berlin", bucket, daily)
+	require.NoError(t, err)
+	line, err := schema.Append(nil, site, reading.Reading{Channel: reading.Channel{Device: "disp-007", Quantity: reading.LevelPercent}, At: time.Now().Add(-24 * time.Hour), Received: time.Now(), Value: 50})
+	require.NoError(t, err)
+	s.Write(t, bucket, string(line))
+	operators := map[string]int{}
+	for _, r := range s.Query(t, strings.Replace(script, "import \"timezone\"\n", "import \"timezone\"\nimport \"profiler\"\noption profiler.enabledProfilers = [\"operator\"]\n", 1)) {
+		if r["_measurement"] == "profiler/operator" {
+			operators[r["Type"]]++
+		}
+	}
+	require.Contains(t, operators, "*influxdb.readWindowAggregateSource", "%v", operators)
+	require.NotContains(t, operators, "*influxdb.readFilterSource", "%v", operators)
+}
