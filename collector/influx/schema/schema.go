@@ -158,6 +158,7 @@ func readings(kind reading.Kind, about string, values ...Column) Measurement {
 	return m
 }
 
+// daily makes the table of a measurement of which there are rows for civil days.
 func daily(name, about string, columns ...Column) Measurement {
 	return Measurement{Name: name, About: about, Time: dayTime, Daily: true, Columns: append(columns, missingField)}
 }
@@ -296,7 +297,7 @@ var measurements = []Measurement{
 		text("verdict", "as_planned, under, over, not_dispensing, not_observable or too_early"),
 		text("why", "the verdict in words")),
 	func() Measurement {
-		m := daily(Alarm, "Alarms as they stood on a civil day.",
+		m := daily(Alarm, "Alarms, each once, on the civil day on which it began: renewed while it stands, and when it moves.",
 			Column{Name: "device", Kind: Tag, About: "the device or gateway that it is about; left out where it is about none"},
 			Column{Name: "point", Kind: Tag, About: "the point that it is about; left out where it is about none"},
 			siteTag, dateField,
