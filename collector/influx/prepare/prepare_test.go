@@ -2,8 +2,14 @@ package prepare_test
 
 import (
 	"context"
+	"encoding/pem"
 	"fmt"
+	"io"
+	"log"
 	"net/http"
+	"net/http/httptest"
+	"net/http/httputil"
+	"net/url"
 	"os"
 	"path/filepath"
 	"strings"
@@ -299,8 +305,8 @@ func TestFaults(t *testing.T) {
 func TestNamesCannotLeaveTheirPlaceInTheScript(t *testing.T) {
 	script, err := prepare.Script("s", "UTC", `a" |> drop() //${1+1}\`, "b\n")
 	require.NoError(t, err)
-	require.Contains(t, script, `from(bucket: "a\" |> drop() //\${1+1}\\")`)
-	require.Contains(t, script, `to(bucket: "b\n")`)
+	require.Contains(t, script, `from(bucket: "a\" |> drop() //\x24{1+1}\\")`)
+	require.Contains(t, script, `to(bucket: "b\x0a")`)
 	_, err = prepare.Script("s", "Nowhere/Town", "a", "b")
 	require.ErrorContains(t, err, "Nowhere/Town")
 }
@@ -372,4 +378,25 @@ func TestTheTaskReadsNoReadingsIntoMemory(t *testing.T) {
 	}
 	require.Contains(t, operators, "*influxdb.readWindowAggregateSource", "%v", operators)
 	require.NotContains(t, operators, "*influxdb.readFilterSource", "%v", operators)
+}
+
+// With https the server has to show a certificate of the given authority.
+func TestTheServersCertificateIsChecked(t *testing.T) {
+	s := influxtest.Start(t)
+	bucket, _, site := names(t, s)
+	target, err := url.Parse(s.URL)
+	require.NoError(t, err)
+	front := httptest.NewUnstartedServer(httputil.NewSingleHostReverseProxy(target))
+	front.Config.ErrorLog = log.New(io.Discard, "", 0) // of the handshake that is to fail
+	front.StartTLS()
+	t.Cleanup(front.Close)
+	o := options(s, bucket, "", site)
+	o.Influx.URL = front.URL
+	_, err = prepare.Stores(context.Background(), o)
+	require.ErrorContains(t, err, "certificate signed by unknown authority")
+	o.Influx.CAFile = filepath.Join(t.TempDir(), "ca.pem")
+	require.NoError(t, os.WriteFile(o.Influx.CAFile, pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: front.Certificate().Raw}), 0o600))
+	p, err := prepare.Stores(context.Background(), o)
+	require.NoError(t, err)
+	require.Equal(t, []string{"kept", "made"}, dids(p))
 }

@@ -7,6 +7,7 @@ import (
 	"text/template"
 	"time"
 
+	"dwindle/collector/influx/query"
 	"dwindle/collector/influx/schema"
 	"dwindle/collector/reading"
 )
@@ -41,7 +42,7 @@ func Script(site, zone, bucket, dailyBucket string) (string, error) {
 	}
 	var out strings.Builder
 	err := scriptForm.Execute(&out, map[string]any{
-		"Name": quote(TaskName(site)), "Site": quote(site), "Zone": quote(zone), "From": quote(bucket), "To": quote(dailyBucket), "Days": days,
+		"Name": query.Quote(TaskName(site)), "Site": query.Quote(site), "Zone": query.Quote(zone), "From": query.Quote(bucket), "To": query.Quote(dailyBucket), "Days": days,
 		"Counters": filter(reading.Quantity.Cumulative), "Increments": filter(func(q reading.Quantity) bool { return q == reading.PulseIncrement }), "Gauges": filter(gauge),
 	})
 	if err != nil {
@@ -62,16 +63,10 @@ func filter(want func(reading.Quantity) bool) string {
 	for _, q := range schema.Quantities() {
 		if want(q) {
 			measurement, field, _ := strings.Cut(string(q), ".")
-			parts = append(parts, fmt.Sprintf("(r._measurement == %s and r._field == %s)", quote(measurement), quote(field)))
+			parts = append(parts, fmt.Sprintf("(r._measurement == %s and r._field == %s)", query.Quote(measurement), query.Quote(field)))
 		}
 	}
 	return strings.Join(parts, " or ")
-}
-
-// quote writes a text as a Flux string: it can neither end nor hold anything
-// that is worked out.
-func quote(s string) string {
-	return `"` + strings.NewReplacer(`\`, `\\`, `"`, `\"`, `${`, `\${`, "\n", `\n`, "\r", `\r`, "\t", `\t`).Replace(s) + `"`
 }
 
 var scriptForm = template.Must(template.New("task").Parse(`// Made by dwindle serve --prepare-stores, which brings it back to this form.
