@@ -13,6 +13,8 @@
 #   make figures what the score says on simulated and open data, held to bounds
 #   make bench-line   the way from publishers to disk beside a bare client, and
 #                beside a short script in Python
+#   make bench-forward   what is forwarded to InfluxDB beside a bare client, and what
+#                the intake takes in meanwhile
 #   make bench-memory what is resident with DISPENSERS=5000 at one message a
 #                minute each, over STEADY=2m and a burst
 #   make mutants faults built into the intake itself; the tests must see each
@@ -43,7 +45,7 @@ VERSION ?= $(shell git describe --tags --always --dirty 2>/dev/null || echo unkn
 # A build never changes go.mod behind one's back.
 export GOFLAGS ?= -mod=readonly
 
-.PHONY: build test testbed check bench cold faults figures delays mutants soak bench-line bench-memory release deb-test cover clean
+.PHONY: build test testbed check bench cold faults figures delays mutants soak bench-line bench-forward bench-memory release deb-test cover clean
 
 build:
 	@mkdir -p bin
@@ -126,6 +128,10 @@ bench-line:
 	@bash deploy/install-test-tools.sh
 	@/usr/bin/python3 -c 'import paho.mqtt.client' 2>/dev/null || apt-get install -y --no-install-recommends python3-paho-mqtt </dev/null >/dev/null || true
 	$(GO) test -run '^$$' -bench 'Line' -benchtime 3x -timeout 20m ./collector
+
+bench-forward:
+	@bash deploy/install-test-tools.sh
+	$(GO) test -run '^$$' -bench '^BenchmarkForward' -benchtime 5x -timeout 20m ./collector/influx/outbox
 
 DISPENSERS ?= 5000
 STEADY     ?= 2m

@@ -43,5 +43,7 @@ if [ "${1:-}" = --all ]; then
   flags=(-kills 8)
   caught ack cmd/dwindle TestKilledWithEmbeddedBrokerLosesNothingAcknowledged TestKilledBehindMosquittoLosesNothingAcknowledged
   caught key cmd/dwindle TestKilledBehindMosquittoLosesNothingAcknowledged
+  flags=()
+  caught forward collector/influx/outbox TestKilledAmidABatch
 fi
 exit $failed

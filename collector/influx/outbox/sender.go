@@ -263,10 +263,15 @@ func (j *job) encode(enc *schema.Encoder) {
 	}
 }
 
-// deliver takes away what is gone at the receiver, writes the rows, then tells
-// the change feed of what was late, and notes all that as done. An error says
-// that ctx has ended.
+// deliver brings a parcel to the receiver and notes that in the journal. An error
+// says that ctx has ended.
 func (s *Sender) deliver(ctx context.Context, w *settler, j *job) error {
+	return inOrder(func() error { return s.hand(ctx, w, j) }, func() error { return s.note(ctx, j) })
+}
+
+// hand takes away what is gone at the receiver, writes the rows, then tells the
+// change feed of what was late.
+func (s *Sender) hand(ctx context.Context, w *settler, j *job) error {
 	w.out = j
 	for i := range j.parcel.Ranges {
 		if j.parcel.Ranges[i].Gone {
@@ -289,23 +294,29 @@ func (s *Sender) deliver(ctx context.Context, w *settler, j *job) error {
 		}
 		s.stats.ranges.Add(int64(len(j.parcel.Ranges)))
 	}
-	// It is with the receiver: that is noted even when the stop has begun.
+	return nil
+}
+
+// note has the journal go on behind a parcel: it is with the receiver, so that
+// is done even when the stop has begun.
+func (s *Sender) note(ctx context.Context, j *job) error {
 	for {
 		err := s.opt.Outbox.Done(s.hard, j.parcel, j.refused)
 		if err == nil {
-			if len(j.refused) > 0 {
-				s.tell()
-			}
-			if !j.parcel.More {
-				s.lookAgain()
-			}
-			return nil
+			break
 		}
 		s.journalFails("note in the journal what InfluxDB has taken", err)
 		if !pause(ctx, journalWait) {
 			return ctx.Err()
 		}
 	}
+	if len(j.refused) > 0 {
+		s.tell()
+	}
+	if !j.parcel.More {
+		s.lookAgain()
+	}
+	return nil
 }
 
 // cut says how many rows the next request takes.
