@@ -10,6 +10,7 @@ import (
 	"crypto/x509"
 	"errors"
 	"fmt"
+	"net/http"
 	"os"
 	"regexp"
 	"strings"
@@ -61,7 +62,7 @@ type Prepared struct {
 
 // Bounds of the work: a server that does not answer must not hold a terminal
 // for ever.
-const requestSeconds = 20
+const requestTime = 20 * time.Second
 
 // Parts of a bucket are dropped as a whole when they are older than its
 // retention. Each costs memory and a file, and a write that reaches back over
@@ -79,7 +80,7 @@ func Stores(ctx context.Context, o Options) (Prepared, error) {
 	if err != nil {
 		return p.done, err
 	}
-	defer client.Close()
+	defer p.base.CloseIdleConnections() // the library closes those of its own clients only
 	p.client = client
 	err = p.all(ctx)
 	return p.done, err
@@ -88,6 +89,7 @@ func Stores(ctx context.Context, o Options) (Prepared, error) {
 type preparing struct {
 	o      Options
 	client influxdb2.Client
+	base   *http.Transport
 	done   Prepared
 }
 
@@ -114,9 +116,11 @@ func (p *preparing) all(ctx context.Context) error {
 	return p.task(ctx)
 }
 
-// connect makes a client; nothing is sent yet.
+// connect makes a client; nothing is sent yet. The token of an operator goes to
+// the named server alone: neither by a proxy that the environment names, nor to
+// where the server sends us on.
 func (p *preparing) connect() (influxdb2.Client, error) {
-	options := influxdb2.DefaultOptions().SetHTTPRequestTimeout(requestSeconds).SetLogLevel(0)
+	transport := &http.Transport{TLSHandshakeTimeout: requestTime, MaxResponseHeaderBytes: 64 << 10}
 	if file := p.o.Influx.CAFile; file != "" {
 		text, err := os.ReadFile(file)
 		if err != nil {
@@ -126,9 +130,14 @@ func (p *preparing) connect() (influxdb2.Client, error) {
 		if !pool.AppendCertsFromPEM(text) {
 			return nil, fmt.Errorf("read stores.influx.ca_file: no certificate in %s: it should be PEM", file)
 		}
-		options.SetTLSConfig(&tls.Config{RootCAs: pool, MinVersion: tls.VersionTLS12})
+		transport.TLSClientConfig = &tls.Config{RootCAs: pool, MinVersion: tls.VersionTLS12}
 	}
-	return influxdb2.NewClientWithOptions(p.o.Influx.URL, p.o.Token, options), nil
+	p.base = transport
+	client := &http.Client{
+		Transport: transport, Timeout: requestTime,
+		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
+	}
+	return influxdb2.NewClientWithOptions(p.o.Influx.URL, p.o.Token, influxdb2.DefaultOptions().SetHTTPClient(client).SetLogLevel(0)), nil
 }
 
 func (p *preparing) say(what string, did Did, note string) {

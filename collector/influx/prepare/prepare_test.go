@@ -13,6 +13,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -399,4 +400,21 @@ func TestTheServersCertificateIsChecked(t *testing.T) {
 	p, err := prepare.Stores(context.Background(), o)
 	require.NoError(t, err)
 	require.Equal(t, []string{"kept", "made"}, dids(p))
+}
+
+// The token goes nowhere else.
+func TestATokenIsNotSentOn(t *testing.T) {
+	s := influxtest.Start(t)
+	bucket, _, site := names(t, s)
+	var came atomic.Int64
+	elsewhere := httptest.NewServer(http.HandlerFunc(func(http.ResponseWriter, *http.Request) { came.Add(1) }))
+	t.Cleanup(elsewhere.Close)
+	front := httptest.NewServer(http.RedirectHandler(elsewhere.URL, http.StatusTemporaryRedirect))
+	t.Cleanup(front.Close)
+	t.Setenv("HTTP_PROXY", elsewhere.URL)
+	o := options(s, bucket, "", site)
+	o.Influx.URL = front.URL
+	_, err := prepare.Stores(context.Background(), o)
+	require.ErrorContains(t, err, "find organisation")
+	require.Zero(t, came.Load())
 }
