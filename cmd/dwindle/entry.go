@@ -43,6 +43,9 @@ type entryFlags struct {
 // dispenser that the journal (after swaps) or the register has at the point.
 func (f entryFlags) begin(e *env, kind reading.FactKind) (*config.Site, reading.Fact, error) {
 	site, err := f.load(e)
+	if err == nil {
+		err = station.Enters(site)
+	}
 	if err != nil {
 		return nil, reading.Fact{}, err
 	}

@@ -182,7 +182,7 @@ func (c scoreCmd) journal(e *env) ([]score.Series, string, error) {
 	if err != nil {
 		return nil, "", err
 	}
-	view, err := station.OpenView(e.ctx, site)
+	view, err := e.view(site)
 	if err != nil {
 		return nil, "", err
 	}

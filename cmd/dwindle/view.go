@@ -25,11 +25,21 @@ func (f viewFlags) open(e *env) (*config.Site, *station.View, time.Time, error) 
 	if err != nil {
 		return nil, nil, time.Time{}, err
 	}
-	view, err := station.OpenView(e.ctx, site)
+	view, err := e.view(site)
 	if err != nil {
 		return nil, nil, time.Time{}, err
 	}
 	return site, view, at, nil
+}
+
+// view opens the stores of a site for reading; a working copy is brought up to
+// date before, or says how old it is.
+func (e *env) view(site *config.Site) (*station.View, error) {
+	err := station.Refresh(e.ctx, site, e.now, func(text string) { e.warn("note: %s", text) })
+	if err != nil {
+		return nil, err
+	}
+	return station.OpenView(e.ctx, site)
 }
 
 // calibration gives what forecasts as of an instant rest on, and tells the

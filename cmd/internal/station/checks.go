@@ -5,6 +5,7 @@ import (
 
 	"dwindle/alerts/board"
 	"dwindle/collector/health"
+	"dwindle/collector/influx/mirror"
 )
 
 // Live and Ready answer the pages as they answer the monitor.
@@ -21,9 +22,10 @@ func (b boardSource) Checks() []board.Check {
 }
 
 // vital says whether nothing is collected while a check is bad: those of the
-// journal, of the brokers and of the Sparkplug host, each of which has several.
+// journal, of the brokers and of the Sparkplug host, each of which has several, and
+// that of the working copy.
 func vital(check string) bool {
-	for _, part := range []string{"journal", "broker", "embedded broker", "sparkplug"} {
+	for _, part := range []string{"journal", "broker", "embedded broker", "sparkplug", mirror.CheckName} {
 		if check == part || strings.HasPrefix(check, part+" ") {
 			return true
 		}

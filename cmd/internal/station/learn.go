@@ -65,6 +65,9 @@ func newLearner() learner {
 // Learn makes a calibration from the fleet's past up to the day before an
 // instant, and keeps it. It works on one processor beside whatever else runs.
 func (c *Station) Learn(ctx context.Context, at time.Time) (Learned, error) {
+	if c.mirror != nil {
+		return Learned{}, &Refusal{"this machine works with the calibrations that its gateway learns", "dwindle score --learn on the gateway"}
+	}
 	select {
 	case c.learner.turn <- struct{}{}:
 		defer func() { <-c.learner.turn }()
@@ -222,6 +225,10 @@ func daysAgo(n int) string {
 // when there is none, and then every week of civil days. A failure is told in
 // health and tried again the next day; it does not end the collector.
 func (c *Station) learn(ctx context.Context) error {
+	if c.mirror != nil { // calibrations come with the rest
+		<-ctx.Done()
+		return ctx.Err()
+	}
 	if hold := c.opt.HoldWatch; hold != nil {
 		select {
 		case <-ctx.Done():

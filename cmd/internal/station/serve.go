@@ -18,6 +18,7 @@ import (
 	"dwindle/cmd/internal/systemd"
 	"dwindle/collector/decode"
 	"dwindle/collector/health"
+	"dwindle/collector/influx/mirror"
 	"dwindle/collector/mqtt"
 	"dwindle/collector/sparkplug"
 	"dwindle/collector/sparkplug/session"
@@ -42,6 +43,9 @@ type Options struct {
 	Manager *systemd.Notifier
 	// Version of the program, for the monitor.
 	Version string
+	// Source opens what a working copy is filled from; nil: InfluxDB, as the
+	// site file says.
+	Source func(*config.Site) (mirror.Source, error)
 }
 
 // Addresses are where a serving station can be reached.
@@ -175,6 +179,9 @@ func (c *Station) start(group *errgroup.Group, gctx context.Context) (at Address
 		// A profile takes as long as it was asked to.
 		serveHTTP(group, gctx, l, &http.Server{Handler: monitor.New(c), ReadTimeout: 15 * time.Second, WriteTimeout: 5 * time.Minute})
 	}
+	if c.mirror != nil {
+		group.Go(func() error { return c.mirror.Run(gctx, syncEvery) })
+	}
 	group.Go(func() error { return c.pulse(gctx) })
 	group.Go(func() error { return c.evaluate(gctx) })
 	group.Go(func() error { return c.troubles(gctx) })
@@ -278,6 +285,10 @@ func (c *Station) evaluate(ctx context.Context) error {
 			c.health.Set("forecast", health.Warn, "the clock of this machine is not set: forecasts and alarms wait for it", "set the clock, or see why it is not synchronised")
 			return nil
 		}
+		if now, ok = c.asOf(now); !ok {
+			c.health.Set("forecast", health.Warn, "forecasts and alarms wait until the working copy is complete", "see the check "+mirror.CheckName)
+			return nil
+		}
 		if _, err := c.Pass(ctx, now.UTC()); err != nil {
 			if ctx.Err() != nil {
 				return ctx.Err()
@@ -356,6 +367,8 @@ func needsRestart(old, site *config.Site) string {
 		return "site"
 	case old.Zone != site.Zone:
 		return "zone"
+	case (old.JournalInInflux() || site.JournalInInflux()) && !reflect.DeepEqual(old.Stores, site.Stores):
+		return "stores"
 	}
 	if !reflect.DeepEqual(fixed(old.Connections), fixed(site.Connections)) {
 		return "connections"

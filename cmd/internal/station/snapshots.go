@@ -79,6 +79,15 @@ func due(site *config.Site, bytes int64) time.Duration {
 	return max(every, min(snapshotMost, time.Duration(days*float64(24*time.Hour))))
 }
 
+// lead is the store whose snapshots say when the next are due: the journal, but
+// where that is a working copy, which comes back by itself.
+func (c *Station) lead() *store {
+	if c.mirror != nil {
+		return ledgerStore
+	}
+	return journalStore
+}
+
 // snapshots makes snapshots until ctx ends.
 func (c *Station) snapshots(ctx context.Context) error {
 	for wait := snapshotFirst; ; wait = snapshotLook {
@@ -110,9 +119,9 @@ func (c *Station) snapshotIfDue(ctx context.Context) error {
 		return nil
 	}
 	every := due(site, size(c.journal.Path()))
-	list := snapshotsOf(site.SnapshotDir(), journalStore, now)
+	list := snapshotsOf(site.SnapshotDir(), c.lead(), now)
 	unchanged := false
-	if len(list) > 0 && now.Sub(list[0].taken) >= every {
+	if len(list) > 0 && now.Sub(list[0].taken) >= every && c.lead() == journalStore {
 		p, err := journal.Verify(ctx, list[0].path) // and it is still sound
 		n, e := c.journal.Counters(ctx)
 		unchanged = err == nil && e == nil && p.Rows == n[journal.CountRows]
@@ -133,7 +142,7 @@ func (c *Station) snapshotIfDue(ctx context.Context) error {
 			c.health.Set(checkSnapshots, health.Warn, fmt.Sprintf("no snapshot could be made: %v; %s", err, last), "free space on that disk, or name another under snapshots.dir:")
 			return nil
 		}
-		list = snapshotsOf(site.SnapshotDir(), journalStore, now)
+		list = snapshotsOf(site.SnapshotDir(), c.lead(), now)
 	}
 	c.showSnapshots(site, list, unchanged)
 	return nil
@@ -169,6 +178,9 @@ func (c *Station) Snapshot(ctx context.Context) error {
 		return err
 	}
 	for _, s := range stores {
+		if s == journalStore && c.lead() != s {
+			continue
+		}
 		path := filepath.Join(dir, fmt.Sprintf("%s-%s.db", s.name, now.Format(stamp)))
 		copied := c.journal.Backup
 		if s == ledgerStore {

@@ -23,6 +23,7 @@ import (
 	"dwindle/cmd/internal/monitor"
 	"dwindle/collector"
 	"dwindle/collector/health"
+	"dwindle/collector/influx/mirror"
 	"dwindle/collector/journal"
 	"dwindle/collector/reading"
 	"dwindle/collector/replay"
@@ -66,6 +67,8 @@ type Station struct {
 	issued   civil.Date // the day whose forecasts are known to be kept
 	learner  learner
 	serving  context.Context // of Run; set before anything runs
+
+	mirror *mirror.Mirror // of a machine whose journal is in InfluxDB; nil: it has its own
 
 	host   atomic.Pointer[session.Client] // of Sparkplug edge nodes; nil: none
 	waysMu sync.Mutex
@@ -113,6 +116,9 @@ func newStation(ctx context.Context, site *config.Site, opt Options, broken *bro
 	c.intake = collector.NewIntake(c.site.Load, c.journal, c.health, log)
 	c.history = collector.NewHistory(c.journal, c.site.Load)
 	c.history.Mends(c.intake)
+	if err := c.copies(); err != nil {
+		return nil, err
+	}
 	c.watch, err = alerts.NewWatch(ctx, c.ledger, c.site.Load, log)
 	if errors.Is(err, ledger.ErrDamaged) { // it is read for the first time here
 		if err := errors.Join(c.ledger.Close(), c.openLedger(ctx, &brokenStore{ledgerStore, err})); err != nil {
@@ -166,6 +172,9 @@ func (c *Station) release() error {
 // Record commits what people entered. Once it is committed it is recorded,
 // whatever becomes of the daily figures: an error would have it entered twice.
 func (c *Station) Record(ctx context.Context, facts ...reading.Fact) error {
+	if err := Enters(c.site.Load()); err != nil {
+		return err
+	}
 	err := c.intake.Record(ctx, facts...)
 	if errors.Is(err, context.Canceled) || errors.Is(err, context.DeadlineExceeded) {
 		return &Refusal{"the wait for the commit was ended; the entry may be stored or not", "dwindle export changes, and enter it again only if it is not listed"}
@@ -182,6 +191,9 @@ func (c *Station) Record(ctx context.Context, facts ...reading.Fact) error {
 // Replay feeds a log through the intake. Of faulty lines the first few are
 // quoted; all are counted.
 func (c *Station) Replay(ctx context.Context, log io.Reader) (Replayed, error) {
+	if err := Enters(c.site.Load()); err != nil {
+		return Replayed{}, err
+	}
 	const quoted = 20
 	t := &tally{out: Replayed{Kept: map[string]int64{}}}
 	lines, faults, faultCount := int64(0), []string(nil), int64(0)
@@ -215,6 +227,9 @@ func (c *Station) Replay(ctx context.Context, log io.Reader) (Replayed, error) {
 
 // Rerun runs messages that came before through the intake once more.
 func (c *Station) Rerun(ctx context.Context, opt collector.RerunOptions) (collector.Rerun, error) {
+	if err := Enters(c.site.Load()); err != nil {
+		return collector.Rerun{}, err
+	}
 	out, err := c.intake.Rerun(ctx, opt)
 	if errors.Is(err, collector.ErrStopped) || ctx.Err() != nil {
 		return out, &Refusal{"running messages again was ended, because dwindle stops", "run them again later; what was stored changes nothing then"}

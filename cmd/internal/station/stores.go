@@ -87,11 +87,13 @@ func (c *Station) openStores(ctx context.Context, broken *brokenStore) error {
 			return err
 		}
 	}
-	err := c.open(ctx, journalStore, broken, func(path string) (err error) {
-		c.journal, err = journal.Open(ctx, path, journal.Options{Health: c.health, Log: c.log, RawBytes: site.RawBytes(), Reserve: diskReserve})
-		return err
-	})
-	if err != nil {
+	if site.JournalInInflux() {
+		if err := c.openJournal(ctx, broken != nil && broken.store == journalStore); err != nil {
+			return err
+		}
+		return c.openLedger(ctx, broken)
+	}
+	if err := c.open(ctx, journalStore, broken, func(string) error { return c.openJournal(ctx, false) }); err != nil {
 		return err
 	}
 	return c.openLedger(ctx, broken)

@@ -11,6 +11,7 @@ import (
 	"dwindle/cmd/internal/monitor"
 	"dwindle/collector"
 	"dwindle/collector/health"
+	"dwindle/collector/influx/mirror"
 )
 
 // What is told to supervisors: probes, figures, and the service manager.
@@ -129,6 +130,12 @@ func (c *Station) stateLine() string {
 		}
 	}
 	line := fmt.Sprintf("%d of %d ways in are up", up, len(ways))
+	if c.mirror != nil {
+		line = "works from InfluxDB, no copy yet"
+		if at := c.mirror.State().Complete; !at.IsZero() {
+			line = "works from InfluxDB, complete as of " + at.Format(time.RFC3339)
+		}
+	}
 	var wrong []string
 	for _, check := range c.health.List() {
 		if check.Level == health.Bad {
@@ -159,7 +166,8 @@ func (c *Station) Live() health.Probe {
 // Ready says whether messages can be taken and kept: the way to the disk moves,
 // the journal can be written, this machine's clock is set, and one broker at
 // least is connected and subscribed to. The stores are up to date by then:
-// nothing is served before.
+// nothing is served before. A machine with a working copy is ready once that is
+// complete, and stays so while it grows old.
 func (c *Station) Ready() health.Probe {
 	live := c.Live()
 	p := health.Probe{Failing: live.Failing}
@@ -169,6 +177,12 @@ func (c *Station) Ready() health.Probe {
 	}
 	inNamed := false
 	for _, check := range live.Others {
+		if check.Name == mirror.CheckName && c.mirror != nil {
+			if !c.mirror.State().Complete.IsZero() {
+				p.Others = append(p.Others, check)
+			}
+			continue
+		}
 		way := vital(check.Name) && !storing(check.Name)
 		switch {
 		case check.Level == health.Bad && (storing(check.Name) || way && !up):
@@ -177,6 +191,12 @@ func (c *Station) Ready() health.Probe {
 		default:
 			p.Others = append(p.Others, check)
 		}
+	}
+	if c.mirror != nil {
+		if c.mirror.State().Complete.IsZero() {
+			p.Failing = append(p.Failing, health.Check{Name: mirror.CheckName, Level: health.Bad, What: "the working copy is not complete yet", Try: "wait until it is; the health page says what keeps it"})
+		}
+		return p
 	}
 	if !up && !inNamed {
 		none := health.Check{Name: "ways in", Level: health.Bad, What: "no broker is connected and subscribed to yet", Try: "wait a moment; then see the health page"}
@@ -206,7 +226,7 @@ func (c *Station) Figures() monitor.Figures {
 	if info, err := os.Stat(c.journal.Path()); err == nil {
 		f.JournalBytes = info.Size() + size(c.journal.Path()+"-wal")
 	}
-	if list := snapshotsOf(c.site.Load().SnapshotDir(), journalStore, c.opt.Now()); len(list) > 0 {
+	if list := snapshotsOf(c.site.Load().SnapshotDir(), c.lead(), c.opt.Now()); len(list) > 0 {
 		f.LastSnapshot = list[0].taken
 	}
 	if fleet, ok := c.latest.load(); ok {

@@ -40,6 +40,10 @@ func OpenView(ctx context.Context, site *config.Site) (*View, error) {
 	if err != nil {
 		return nil, err
 	}
+	if err := isOf(ctx, j, site); err != nil {
+		j.Close()
+		return nil, err
+	}
 	v := &View{Site: site, Journal: j, History: collector.NewHistory(j, func() *config.Site { return site })}
 	path = filepath.Join(site.DataDir(), ledgerFile)
 	if _, err := os.Stat(path); err == nil {

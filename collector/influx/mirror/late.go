@@ -108,16 +108,27 @@ func (r *run) factsOf(from, to time.Time) error {
 	return r.flush()
 }
 
-// calibrations takes over what was learned.
+// calibrations takes over what was learned since the newest that is there, by the
+// clock of the gateway, and now and then all.
 func (r *run) calibrations() error {
-	if !r.deep {
-		return nil
+	newest, err := noted(r.ctx, r.opt.Journal, noteLearned)
+	if err != nil {
+		return err
 	}
-	err := r.opt.Source.Calibrations(r.ctx, func(c journal.Calibration) error {
+	since := newest.Add(-feedOverlap)
+	if r.deep {
+		since = time.Time{}
+	}
+	end := newest
+	err = r.opt.Source.Calibrations(r.ctx, since, func(c journal.Calibration) error {
+		end = latest(end, c.Stored)
 		return r.opt.Journal.SaveCalibration(r.ctx, c)
 	})
 	if err != nil {
-		return fmt.Errorf("read calibrations from InfluxDB: %w", err)
+		return fmt.Errorf("take over calibrations: %w", err)
 	}
-	return nil
+	if end.After(newest) {
+		r.pending.Notes = map[string]string{noteLearned: note(end)}
+	}
+	return r.flush()
 }

@@ -44,8 +44,9 @@ type Source interface {
 	LateEnd(ctx context.Context) (time.Time, error)
 	// Facts hands the facts from one instant up to another, both included, to fn.
 	Facts(ctx context.Context, from, to time.Time, fn func(reading.StoredFact) error) error
-	// Calibrations hands the calibrations that were learned to fn.
-	Calibrations(ctx context.Context, fn func(journal.Calibration) error) error
+	// Calibrations hands the calibrations that were stored from an instant on to
+	// fn, in the order in which they were.
+	Calibrations(ctx context.Context, since time.Time, fn func(journal.Calibration) error) error
 }
 
 // Change is an entry of the change feed: between two instants, both included,
@@ -131,6 +132,7 @@ const (
 const (
 	noteLate     = "late"     // place in the change feed
 	noteComplete = "complete" // State.Complete
+	noteLearned  = "learned"  // when the newest calibration was stored
 	noteDeep     = "deep"     // when the last stretch was last read again, and all facts
 )
 

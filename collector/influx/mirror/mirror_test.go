@@ -299,8 +299,11 @@ func (x *database) Facts(_ context.Context, from, to time.Time, fn func(reading.
 	return x.fails()
 }
 
-func (x *database) Calibrations(_ context.Context, fn func(journal.Calibration) error) error {
+func (x *database) Calibrations(_ context.Context, since time.Time, fn func(journal.Calibration) error) error {
 	for _, c := range x.learnt {
+		if c.Stored.Before(since) {
+			continue
+		}
 		if err := errors.Join(x.fails(), fn(c)); err != nil {
 			return err
 		}

@@ -232,10 +232,13 @@ func (r *Reader) LateEnd(ctx context.Context) (end time.Time, err error) {
 	return end, err
 }
 
-// Calibrations hands the calibrations that were learned to fn, in the order in
-// which they were stored.
-func (r *Reader) Calibrations(ctx context.Context, fn func(schema.Calibration) error) error {
-	return r.records(ctx, "the calibrations", schema.Calibrated, "version", earliest, latest, factRows, func(x *schema.Record) error {
+// Calibrations hands the calibrations that were stored from an instant on to fn,
+// in the order in which they were.
+func (r *Reader) Calibrations(ctx context.Context, since time.Time, fn func(schema.Calibration) error) error {
+	if since.Before(earliest) {
+		since = earliest
+	}
+	return r.records(ctx, "the calibrations", schema.Calibrated, "version", since.UTC().Truncate(time.Millisecond), latest, factRows, func(x *schema.Record) error {
 		c, err := schema.CalibrationOf(x)
 		if err != nil {
 			return fmt.Errorf("read calibrations from InfluxDB: %w", err)
