@@ -140,7 +140,7 @@ func (j *Journal) queueLine(ctx context.Context, line []byte, counts map[string]
 	q.bytes[kind] += size
 	q.total += size
 	q.rows++
-	for q.rows > linesMost || q.total > linesBytesMost {
+	for q.rows > linesMost || q.total > j.fwd.linesMax {
 		from := kind
 		if q.bytes[kind] <= size { // the line alone
 			for k, n := range q.bytes {

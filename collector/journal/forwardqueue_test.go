@@ -96,32 +96,33 @@ func TestTooManyLinesMakeRoomByKind(t *testing.T) {
 	ctx := context.Background()
 	j := fresh(t)
 	o := outbox(t, j)
-	half := strings.Repeat("x", 1<<20)
+	o.f.linesMax = 640 << 10
+	body := strings.Repeat("x", 10<<10)
 	for i := range 40 {
-		queue(t, j, fmt.Sprintf("usage body=%q %d", half, i))
+		queue(t, j, fmt.Sprintf("usage body=%q %d", body, i))
 	}
 	for i := range 20 {
-		queue(t, j, fmt.Sprintf("forecast body=%q %d", half, i))
+		queue(t, j, fmt.Sprintf("forecast body=%q %d", body, i))
 	}
 	b, err := o.Backlog(ctx)
 	require.NoError(t, err)
 	require.EqualValues(t, 60, b.Lines)
 	require.Empty(t, b.GivenUp)
 	for i := range 10 {
-		queue(t, j, fmt.Sprintf("forecast body=%q %d", half, 100+i))
+		queue(t, j, fmt.Sprintf("forecast body=%q %d", body, 100+i))
 	}
 	b, err = o.Backlog(ctx)
 	require.NoError(t, err)
 	require.Len(t, b.GivenUp, 1)
 	require.Positive(t, b.GivenUp["forecast"], "of the kind that came")
-	queue(t, j, fmt.Sprintf("delivery body=%q 1", half)) // the first of its kind
-	queue(t, j, fmt.Sprintf("delivery body=%q 2", strings.Repeat("y", 30<<20)))
+	queue(t, j, fmt.Sprintf("delivery body=%q 1", body)) // the first of its kind
+	queue(t, j, fmt.Sprintf("delivery body=%q 2", strings.Repeat("y", 300<<10)))
 	b, err = o.Backlog(ctx)
 	require.NoError(t, err)
 	require.Positive(t, b.GivenUp["usage"]+b.GivenUp["delivery"])
 	var size int64
 	require.NoError(t, j.reader.QueryRow("SELECT sum(octet_length(line)) FROM forward_line").Scan(&size))
-	require.LessOrEqual(t, size, int64(linesBytesMost))
+	require.LessOrEqual(t, size, o.f.linesMax)
 	require.NoError(t, j.Close())
 	j = open(t, j.path, Options{})
 	counts, err := j.Counters(ctx)

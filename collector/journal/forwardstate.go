@@ -32,6 +32,7 @@ type forwarding struct {
 	facts    int64             // rows of forward_fact, or more
 	confirms confirms
 	lines    *lineQueue // nil: not counted yet; under j.mu
+	linesMax int64      // bytes
 	taken    time.Time
 }
 
@@ -80,7 +81,7 @@ func (j *Journal) loadForward(ctx context.Context) error {
 	}
 	f := &forwarding{
 		target: target, ready: make(chan struct{}, 1), patience: patienceDays * dayMS,
-		channels: make(map[int64]*forwardChannel, len(j.known.channels)), lateMost: lateMost,
+		channels: make(map[int64]*forwardChannel, len(j.known.channels)), lateMost: lateMost, linesMax: linesBytesMost,
 		confirms: confirms{wait: map[string]struct{}{}},
 	}
 	if err := f.load(ctx, j); err != nil {
