@@ -81,11 +81,8 @@ func (c *commit) insertFact(f *reading.Fact, until time.Time, content []byte, pe
 	if err != nil || n == 0 {
 		return false, err
 	}
-	if c.j.fwd != nil {
-		if _, err := c.j.stmts[stmtForwardFact].ExecContext(c.ctx, f.ID, nil); err != nil {
-			return false, fmt.Errorf("note fact %s for the receiver: %w", f.ID, err)
-		}
-		c.news.facts++
+	if err := c.forwardFact(f.ID); err != nil {
+		return false, err
 	}
 	c.rows++
 	c.facts = true
@@ -93,6 +90,19 @@ func (c *commit) insertFact(f *reading.Fact, until time.Time, content []byte, pe
 		c.devices[f.Device] = struct{}{}
 	}
 	return true, nil
+}
+
+// forwardFact notes for the receiver, if there is one, that a fact is new or has
+// changed.
+func (c *commit) forwardFact(id string) error {
+	if c.j.fwd == nil {
+		return nil
+	}
+	if _, err := c.j.stmts[stmtForwardFact].ExecContext(c.ctx, id, nil); err != nil {
+		return fmt.Errorf("note fact %s for the receiver: %w", id, err)
+	}
+	c.news.facts++
+	return nil
 }
 
 // confirm looks at what the device reported before. The same again only moves
@@ -113,8 +123,9 @@ func (c *commit) confirm(f *reading.Fact, content []byte) (known bool, err error
 	}
 	if string(before) == string(content) {
 		if until < at {
-			if _, err = c.j.w.ExecContext(c.ctx, "UPDATE fact SET until = ? WHERE id = ?", at, id); err == nil {
-				err = c.forwardConfirmed(id)
+			_, err = c.j.w.ExecContext(c.ctx, "UPDATE fact SET until = ? WHERE id = ?", at, id)
+			if c.j.fwd != nil {
+				c.news.confirmed = append(c.news.confirmed, id)
 			}
 		}
 		if err != nil {
@@ -138,8 +149,8 @@ func (c *commit) confirm(f *reading.Fact, content []byte) (known bool, err error
 	if _, err := c.j.w.ExecContext(c.ctx, "UPDATE fact SET until = at WHERE id = ?", id); err != nil {
 		return false, fmt.Errorf("split fact %s: %w", id, err)
 	}
-	if err := c.forwardConfirmed(id); err != nil {
-		return false, fmt.Errorf("split fact %s: %w", id, err)
+	if err := c.forwardFact(id); err != nil {
+		return false, err
 	}
 	return false, nil
 }

@@ -270,7 +270,7 @@ func forwardStorm(t *testing.T, seed uint64) {
 			break
 		}
 		if crash {
-			j.fwd = nil // its places are not written
+			j.fwd, j.marked = nil, false // its places are not written, nor that it ended well
 		}
 		require.NoError(t, j.Close())
 		start()
@@ -342,7 +342,7 @@ func done(t testing.TB, o *Outbox, p Parcel, refused ...Refused) {
 func crash(t testing.TB, j *Journal) *Journal {
 	t.Helper()
 	j.mu.Lock()
-	j.fwd = nil // places in memory are lost
+	j.fwd, j.marked = nil, false // places in memory are lost, and it is not said that it ended well
 	j.mu.Unlock()
 	require.NoError(t, j.Close())
 	return open(t, j.path, Options{RawBytes: 1 << 20})
@@ -719,5 +719,46 @@ func TestAFullDiskMovesNothing(t *testing.T) {
 	again := next(t, o, 400)
 	for _, f := range again.Facts {
 		require.NotContains(t, p.Facts, f)
+	}
+}
+
+// What is only confirmed is not queued in the file, and is not lost with it.
+func TestAConfirmationWritesNothingAndIsNotLost(t *testing.T) {
+	for name, end := range map[string]func(j *Journal) *Journal{
+		"in order": func(j *Journal) *Journal {
+			require.NoError(t, j.Close())
+			return open(t, j.path, Options{})
+		},
+		"a crash": func(j *Journal) *Journal { return crash(t, j) },
+	} {
+		for _, given := range []bool{false, true} {
+			t.Run(fmt.Sprint(name, ", given out: ", given), func(t *testing.T) {
+				ctx := context.Background()
+				j := fresh(t)
+				o := outbox(t, j)
+				v := 2.5
+				report := func(minute int) {
+					at := t0.Add(time.Duration(minute) * time.Minute)
+					commitAll(t, j, Entry{Facts: []reading.Fact{{Kind: reading.FactSetting, Device: "d-1", At: at, Received: at, CM3Per100h: &v}}})
+				}
+				x := newReceiver()
+				report(0)
+				x.drain(t, o, 10)
+				report(1)
+				var rows int
+				require.NoError(t, j.reader.QueryRow("SELECT count(*) FROM forward_fact").Scan(&rows))
+				require.Zero(t, rows)
+				if given {
+					p := next(t, o, 10)
+					require.Len(t, p.Facts, 1)
+				}
+				b, err := o.Backlog(ctx)
+				require.NoError(t, err)
+				require.EqualValues(t, 1, b.Facts)
+				j = end(j)
+				x.drain(t, outbox(t, j), 10)
+				x.holds(t, j)
+			})
+		}
 	}
 }

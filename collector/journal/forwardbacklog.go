@@ -26,12 +26,17 @@ func (o *Outbox) Backlog(ctx context.Context) (b Backlog, err error) {
 			}
 		}
 	}
+	confirmed := int64(len(f.confirms.list) + len(f.confirms.sent))
 	f.mu.Unlock()
 	o.mu.Unlock()
 	if oldest != math.MaxInt64 {
 		b.Oldest = time.UnixMilli(oldest).UTC()
 	}
-	return b, o.j.queuesOf(ctx, &b)
+	if err := o.j.queuesOf(ctx, &b); err != nil {
+		return b, err
+	}
+	b.Facts += confirmed
+	return b, nil
 }
 
 // Forwarding says what waits for the receiver as the file has it, for a program

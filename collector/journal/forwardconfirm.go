@@ -1,64 +1,123 @@
 package journal
 
 import (
+	"context"
 	"fmt"
-	"slices"
 )
 
 // A setting that a device repeats with every message is one fact, of which only
 // the time moves until which it is known to hold. The receiver has to hear of
-// that, since it is a sign of life; but while a fact waits to be read it need not
-// be queued again, or a receiver that is away for days would fill the disk.
+// that, since it is a sign of life; but to queue the fact in the file with every
+// message would wear flash for nothing. So such facts wait in memory, each once,
+// however long the receiver is away; an orderly end puts them into the queue, and
+// after any other end all that were ever confirmed are sent again.
 
-// confirms are the facts that wait in the queue since they were confirmed.
+// confirms are the facts that were confirmed since they were given out.
 type confirms struct {
+	list []string // in the order in which they came
 	wait map[string]struct{}
-	// The queue is being read: what is confirmed now may be read as it was, so it
-	// is queued in any case.
-	reading bool
+	sent map[string]int // given out and not taken yet: in how many parcels
 }
 
-// forwardConfirmed notes for the receiver, if there is one, that a fact stands as
-// before, but until another time.
-func (c *commit) forwardConfirmed(id string) error {
-	f := c.j.fwd
-	if f == nil {
-		return nil
+func newConfirms() confirms {
+	return confirms{wait: map[string]struct{}{}, sent: map[string]int{}}
+}
+
+func (x *confirms) add(id string) {
+	if _, ok := x.wait[id]; !ok {
+		x.wait[id] = struct{}{}
+		x.list = append(x.list, id)
 	}
-	f.mu.Lock()
-	_, waits := f.confirms.wait[id]
-	read := f.confirms.reading
-	f.mu.Unlock()
-	if !read && (waits || slices.Contains(c.news.confirmed, id)) {
-		return nil
+}
+
+// take gives out so many at most.
+func (x *confirms) take(most int) []string {
+	n := min(len(x.list), most)
+	out := x.list[:n:n]
+	if x.list = x.list[n:]; len(x.list) == 0 {
+		x.list = nil
 	}
-	if _, err := c.j.stmts[stmtForwardFact].ExecContext(c.ctx, id, nil); err != nil {
-		return fmt.Errorf("note fact %s for the receiver: %w", id, err)
+	for _, id := range out {
+		delete(x.wait, id)
+		x.sent[id]++
 	}
-	c.news.facts++
-	if !read {
-		// The reading cannot begin before this commit has ended.
-		c.news.confirmed = append(c.news.confirmed, id)
+	return out
+}
+
+// settle says what became of some that were given out.
+func (x *confirms) settle(list []string, taken bool) {
+	for _, id := range list {
+		if x.sent[id]--; x.sent[id] <= 0 {
+			delete(x.sent, id)
+		}
+		if !taken {
+			x.add(id)
+		}
+	}
+}
+
+// confirmed takes the facts whose times have moved; they are read afterwards, in
+// a snapshot that has at least what they were confirmed by.
+func (o *Outbox) confirmed(p *filling, most int) {
+	o.f.mu.Lock()
+	defer o.f.mu.Unlock()
+	p.confirmed = o.f.confirms.take(most)
+	p.More = p.More || len(o.f.confirms.list) > 0
+}
+
+// confirmedFacts reads them.
+func (o *Outbox) confirmedFacts(s *Snapshot, p *filling) error {
+	for _, id := range p.confirmed {
+		var until, person int64
+		var body string
+		ok, err := s.one([]any{&until, &person, &body}, "SELECT until, person, body FROM fact WHERE id = ?", id)
+		if err != nil {
+			return err
+		}
+		if !ok {
+			continue
+		}
+		if err := p.addFact(body, until, person); err != nil {
+			return err
+		}
 	}
 	return nil
 }
 
-// readFacts says that the queue of facts is being read, until it is ended. No
-// commit is under way when it returns.
-func (o *Outbox) readFacts() (end func(), err error) {
-	o.j.mu.Lock()
-	defer o.j.mu.Unlock()
-	if err := o.current(); err != nil {
-		return nil, err
-	}
-	f := o.f
+// closeConfirmed is part of the transaction that closes the file.
+func (j *Journal) closeConfirmed(ctx context.Context) error {
+	f := j.fwd
 	f.mu.Lock()
-	defer f.mu.Unlock()
-	f.confirms.reading = true
-	clear(f.confirms.wait)
-	return func() {
-		f.mu.Lock()
-		defer f.mu.Unlock()
-		f.confirms.reading = false
-	}, nil
+	list := f.confirms.list
+	for id := range f.confirms.sent {
+		list = append(list, id)
+	}
+	f.mu.Unlock()
+	for _, id := range list {
+		if _, err := j.stmts[stmtForwardFact].ExecContext(ctx, id, nil); err != nil {
+			return fmt.Errorf("note fact %s for the receiver: %w", id, err)
+		}
+	}
+	return nil
+}
+
+// loadConfirmed finds what may have been confirmed and not sent, where the last
+// end was none in order.
+func (j *Journal) loadConfirmed(ctx context.Context, f *forwarding) error {
+	if unclean, err := metaOf(ctx, j.w, "unclean"); err != nil || unclean != "1" {
+		return err
+	}
+	rows, err := j.w.QueryContext(ctx, "SELECT id FROM fact WHERE person = 0 AND until > at ORDER BY at, id")
+	if err != nil {
+		return err
+	}
+	defer rows.Close()
+	for rows.Next() {
+		var id string
+		if err := rows.Scan(&id); err != nil {
+			return err
+		}
+		f.confirms.add(id)
+	}
+	return rows.Err()
 }

@@ -14,7 +14,7 @@ import (
 // nothing, and flash wears. Where many channels have moved it is still more
 // seldom, and sooner where much was sent.
 const (
-	placesEvery  = time.Minute
+	placesEvery  = 5 * time.Minute
 	placesEach   = 50 * time.Millisecond // for every channel that has moved
 	placesRows   = 500_000
 	placesAtOnce = 1000 // channels in one transaction, so that messages never wait long
@@ -30,7 +30,7 @@ func (o *Outbox) Done(ctx context.Context, p Parcel, refused []Refused) error {
 		return errors.New("a parcel is done that is not the oldest one under way")
 	}
 	h := o.given[0]
-	if len(refused)+len(p.Ranges)+len(p.Facts)+len(p.Lines)+len(h.resent) > 0 {
+	if h.queued || len(refused)+len(h.resent) > 0 {
 		if err := o.settle(ctx, &p, h, refused); err != nil {
 			return err
 		}
@@ -53,6 +53,7 @@ func (o *Outbox) apply(h *handed) {
 	for _, m := range h.moved {
 		m.c.done = max(m.c.done, m.to)
 	}
+	f.confirms.settle(h.confirmed, true)
 	f.rows = max(0, f.rows-h.rows)
 	if h.n > 0 {
 		f.taken = time.Now().UTC()
@@ -169,6 +170,7 @@ func (o *Outbox) takeBack(h *handed) {
 	f := o.f
 	f.mu.Lock()
 	defer f.mu.Unlock()
+	f.confirms.settle(h.confirmed, false)
 	for _, m := range slices.Backward(h.moved) {
 		m.c.read, m.c.next = m.read, m.next
 		if m.c.newest > m.c.read {
@@ -261,6 +263,9 @@ func (j *Journal) writePlaces(ctx context.Context, list []doneAt) error {
 func (j *Journal) closePlaces(ctx context.Context) error {
 	if j.fwd == nil {
 		return nil
+	}
+	if err := j.closeConfirmed(ctx); err != nil {
+		return err
 	}
 	return j.writePlaces(ctx, j.fwd.moved())
 }

@@ -27,6 +27,9 @@ type handed struct {
 	oldest int64 // of the pieces, ms; math.MaxInt64: there are none
 	queues queues
 	resent []int64 // ids of refused lines
+
+	confirmed []string // ids of facts that are in no queue of the file
+	queued    bool     // something of a queue of the file is in it
 }
 
 // move is how far a parcel brings a channel, ms.
@@ -157,11 +160,7 @@ func (o *Outbox) fill(ctx context.Context, p *filling) (err error) {
 			return err
 		}
 	}
-	ended, err := o.readFacts()
-	if err != nil {
-		return err
-	}
-	defer ended()
+	o.confirmed(p, (p.most+3)/4)
 	s, err := o.j.Snapshot(ctx)
 	if err != nil {
 		return err
@@ -173,6 +172,9 @@ func (o *Outbox) fill(ctx context.Context, p *filling) (err error) {
 		share = (p.most + 1) / 2
 	}
 	if err := o.lateRanges(s, p, share); err != nil {
+		return err
+	}
+	if err := o.confirmedFacts(s, p); err != nil {
 		return err
 	}
 	if err := o.refusedAgain(s, p, (p.most+3)/4); err != nil {
@@ -452,7 +454,8 @@ func (o *Outbox) lateRanges(s *Snapshot, p *filling, most int) error {
 		return s.wrap(err)
 	}
 	rows.Close()
-	p.More = len(list) == most
+	p.More = p.More || len(list) == most
+	p.queued = p.queued || len(list) > 0
 	for _, e := range list {
 		left := most - len(p.Readings)
 		if left <= 0 {
@@ -516,7 +519,7 @@ func (o *Outbox) factsAndLines(s *Snapshot, p *filling, most int) error {
 		}
 		size += len(line)
 		p.Lines = append(p.Lines, Line{line})
-		p.queues.line = seq
+		p.queues.line, p.queued = seq, true
 		p.More = p.More || size >= linesAtMost || len(p.Lines) >= most
 	}
 	return s.wrap(rows.Err())
@@ -528,7 +531,7 @@ func (o *Outbox) queuedFacts(s *Snapshot, p *filling, most int) error {
 		return err
 	}
 	defer rows.Close()
-	begun := len(p.Ranges)
+	begun, had := len(p.Ranges), len(p.Facts)
 	for rows.Next() {
 		var seq int64
 		var was *int64
@@ -544,8 +547,8 @@ func (o *Outbox) queuedFacts(s *Snapshot, p *filling, most int) error {
 			at := time.UnixMilli(*was).UTC()
 			p.Ranges = append(p.Ranges, Range{Channel: reading.Channel{Device: device}, Fact: reading.FactKind(kind), From: at, To: at, Gone: true})
 		}
-		p.queues.fact = seq
-		p.More = p.More || len(p.Facts) >= most
+		p.queues.fact, p.queued = seq, true
+		p.More = p.More || len(p.Facts)-had >= most
 	}
 	if err := rows.Err(); err != nil {
 		return s.wrap(err)

@@ -82,7 +82,7 @@ func (j *Journal) loadForward(ctx context.Context) error {
 	f := &forwarding{
 		target: target, ready: make(chan struct{}, 1), patience: patienceDays * dayMS,
 		channels: make(map[int64]*forwardChannel, len(j.known.channels)), lateMost: lateMost, linesMax: linesBytesMost,
-		confirms: confirms{wait: map[string]struct{}{}},
+		confirms: newConfirms(),
 	}
 	if err := f.load(ctx, j); err != nil {
 		return fmt.Errorf("read how far %s has received: %w", target, err)
@@ -155,6 +155,9 @@ func (f *forwarding) load(ctx context.Context, j *Journal) error {
 	}
 	f.taken = takenAt(taken)
 	if err := j.w.QueryRowContext(ctx, "SELECT (SELECT count(*) FROM forward_late), (SELECT count(*) FROM forward_fact)").Scan(&f.late, &f.facts); err != nil {
+		return err
+	}
+	if err := j.loadConfirmed(ctx, f); err != nil {
 		return err
 	}
 	f.rows, f.roughly, err = countWaiting(ctx, f.waiting, func(c *forwardChannel, most int64) (n int64, err error) {
@@ -230,12 +233,11 @@ type stretch struct {
 // news is what a transaction under way has found for the receiver; it becomes
 // true when that has ended well.
 type news struct {
-	late  map[int64][]stretch // by channel
-	fresh map[int64]ahead     // by channel
-	facts int64
-	// Facts that were only confirmed and wait from now on.
-	confirmed []string
-	left      int64 // rows of forward_late after they were joined; 0: they were not
+	late      map[int64][]stretch // by channel
+	fresh     map[int64]ahead     // by channel
+	facts     int64
+	confirmed []string // facts of which only until when they hold is another
+	left      int64    // rows of forward_late after they were joined; 0: they were not
 }
 
 // ahead is what came of a channel beyond its reach.
@@ -304,7 +306,7 @@ func (n *news) write(ctx context.Context, j *Journal) error {
 
 // learn takes over what a transaction has found, now that it is true. Under j.mu.
 func (f *forwarding) learn(n *news) {
-	if len(n.late)+len(n.fresh) == 0 && n.facts == 0 {
+	if len(n.late)+len(n.fresh)+len(n.confirmed) == 0 && n.facts == 0 {
 		return
 	}
 	f.mu.Lock()
@@ -317,7 +319,7 @@ func (f *forwarding) learn(n *news) {
 	}
 	f.facts += n.facts
 	for _, id := range n.confirmed {
-		f.confirms.wait[id] = struct{}{}
+		f.confirms.add(id)
 	}
 	for id, x := range n.fresh {
 		c := f.channels[id]
