@@ -124,8 +124,8 @@ func (s source) Late(ctx context.Context, since time.Time, fn func(mirror.Change
 	})
 }
 
-func (s source) Calibrations(ctx context.Context, fn func(journal.Calibration) error) error {
-	return s.Reader.Calibrations(ctx, func(c schema.Calibration) error { return fn(journal.Calibration(c)) })
+func (s source) Calibrations(ctx context.Context, since time.Time, fn func(journal.Calibration) error) error {
+	return s.Reader.Calibrations(ctx, since, func(c schema.Calibration) error { return fn(journal.Calibration(c)) })
 }
 
 func (x *copied) Put(ctx context.Context, b journal.Batch) ([]journal.Outcome, error) {
