@@ -68,7 +68,24 @@ func control(stopping context.Context, desk Desk) http.Handler {
 		out, err := desk.Learn(ctx, wanted.At)
 		answer(w, out, err)
 	})
+	mux.HandleFunc("POST /resend", func(w http.ResponseWriter, r *http.Request) {
+		n, err := desk.Resend(r.Context())
+		answer(w, resent{n}, err)
+	})
+	if f, ok := desk.(interface {
+		Forwarding(context.Context) (Forwarding, error)
+	}); ok {
+		mux.HandleFunc("GET /forwarding", func(w http.ResponseWriter, r *http.Request) {
+			out, err := f.Forwarding(r.Context())
+			answer(w, out, err)
+		})
+	}
 	return mux
+}
+
+// resent says how many points are sent again.
+type resent struct {
+	Points int `json:"points"`
 }
 
 // wish asks for a calibration as of an instant.

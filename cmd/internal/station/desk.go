@@ -27,6 +27,9 @@ type Desk interface {
 	// Learn makes a calibration from the past up to the day before an instant
 	// and keeps it.
 	Learn(ctx context.Context, at time.Time) (Learned, error)
+	// Resend has what InfluxDB refused sent again, and gives how many points that
+	// are.
+	Resend(ctx context.Context) (int, error)
 	// Close frees what the desk holds.
 	Close() error
 }

@@ -81,6 +81,19 @@ func (r *remote) Learn(ctx context.Context, at time.Time) (Learned, error) {
 	return out, err
 }
 
+func (r *remote) Resend(ctx context.Context) (int, error) {
+	var out resent
+	err := r.call(ctx, http.MethodPost, "/resend", nil, &out)
+	return out.Points, err
+}
+
+// Forwarding says what the process forwards.
+func (r *remote) Forwarding(ctx context.Context) (Forwarding, error) {
+	var out Forwarding
+	err := r.call(ctx, http.MethodGet, "/forwarding", nil, &out)
+	return out, err
+}
+
 func (r *remote) Close() error {
 	r.client.CloseIdleConnections()
 	return nil

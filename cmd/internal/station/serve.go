@@ -152,6 +152,14 @@ func (c *Station) start(group *errgroup.Group, gctx context.Context) (at Address
 		c.host.Store(client)
 		group.Go(func() error { return client.Run(gctx) })
 	}
+	group.Go(func() error {
+		<-gctx.Done()
+		c.forward.wait()
+		return nil
+	})
+	if err := c.forward.apply(gctx, site); err != nil {
+		return at, err
+	}
 	socket, err := listenSocket(site.DataDir())
 	if err != nil {
 		return at, err
@@ -353,6 +361,10 @@ func (c *Station) reload(ctx context.Context, wish <-chan struct{}, clients *bro
 		if err := clients.apply(ctx, site); err != nil && ctx.Err() == nil {
 			c.log.Error("not every broker can be used as the site file says", "file", site.Path(), "err", err)
 			c.health.Set("site file", health.Warn, "not every broker can be used as the site file says: "+err.Error(), "mend its entry under connections:, then send SIGHUP again")
+		}
+		if err := c.forward.apply(ctx, site); err != nil && ctx.Err() == nil {
+			c.log.Error("nothing can be forwarded as the site file says", "file", site.Path(), "err", err)
+			c.health.Set("site file", health.Warn, "nothing can be forwarded as the site file says: "+err.Error(), "see the journal's check, then send SIGHUP again")
 		}
 		c.log.Info("site file read again", "file", site.Path())
 	}

@@ -66,6 +66,8 @@ type Station struct {
 	latest   *latest
 	issued   civil.Date // the day whose forecasts are known to be kept
 	learner  learner
+	forward  *forwarder
+	passed   chan struct{}   // holds one: there was a pass
 	serving  context.Context // of Run; set before anything runs
 
 	mirror *mirror.Mirror // of a machine whose journal is in InfluxDB; nil: it has its own
@@ -95,7 +97,8 @@ func newStation(ctx context.Context, site *config.Site, opt Options, broken *bro
 		opt.Now = time.Now
 	}
 	log := opt.Log
-	c := &Station{opt: opt, ownClock: own, log: log, health: health.New(log), latest: newLatest(), learner: newLearner()}
+	c := &Station{opt: opt, ownClock: own, log: log, health: health.New(log), latest: newLatest(), learner: newLearner(), passed: make(chan struct{}, 1)}
+	c.forward = &forwarder{c: c}
 	c.site.Store(site)
 	dir := site.DataDir()
 	if dir == "" {
@@ -308,6 +311,10 @@ func (c *Station) Pass(ctx context.Context, at time.Time) (forecast.Fleet, error
 	}
 	c.latest.store(fleet)
 	c.keepIssued(ctx, fleet)
+	select {
+	case c.passed <- struct{}{}:
+	default:
+	}
 	return fleet, nil
 }
 

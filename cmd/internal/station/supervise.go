@@ -223,6 +223,7 @@ func (c *Station) Figures() monitor.Figures {
 		stats := host.Stats().Host
 		f.Sparkplug = &stats
 	}
+	f.Forward = c.forward.figures()
 	if info, err := os.Stat(c.journal.Path()); err == nil {
 		f.JournalBytes = info.Size() + size(c.journal.Path()+"-wal")
 	}

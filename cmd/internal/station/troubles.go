@@ -12,6 +12,7 @@ import (
 	"dwindle/alerts/ledger"
 	"dwindle/collector/decode"
 	"dwindle/collector/health"
+	"dwindle/collector/influx/outbox"
 	"dwindle/collector/suspicion"
 )
 
@@ -32,11 +33,16 @@ const checkAlarms = "own alarms"
 const exchangeAsks = 7 * 24 * time.Hour
 
 // warns are the parts of which a warning that lasts asks for somebody, too.
-var warns = []string{"disk reserve", "journal disk", "journal file", checkDamage, "clock", checkSnapshots}
+var warns = []string{checkForward, "disk reserve", "journal disk", "journal file", checkDamage, "clock", checkSnapshots}
 
 // part says what a check means to the alarms.
 func part(c health.Check) alerts.Part {
 	way := vital(c.Name)
+	if c.Name == outbox.Check {
+		// What waits for InfluxDB loses nothing; checkForward says when that has
+		// been so for long.
+		c.Level = min(c.Level, health.Warn)
+	}
 	return alerts.Part{
 		Check: c,
 		Vital: way || storing(c.Name) || c.Name == checkWriter,
@@ -46,6 +52,7 @@ func part(c health.Check) alerts.Part {
 
 // collectorNow is what the collector says of itself now.
 func (c *Station) collectorNow(ctx context.Context, at time.Time, doubts bool) (alerts.Collector, error) {
+	c.forward.look(at)
 	out := alerts.Collector{Now: time.Now()}
 	for _, check := range c.health.List() {
 		out.Parts = append(out.Parts, part(check))

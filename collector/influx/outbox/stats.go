@@ -26,6 +26,9 @@ type Stats struct {
 	Behind      time.Duration // how long the oldest has waited
 	Known       bool          // whether these two are known
 	LastWritten time.Time     // zero: nothing was yet
+	// Waiting is what the journal's outbox said last, if Known; its maps must not
+	// be changed.
+	Waiting Backlog
 }
 
 type counters struct {
@@ -75,7 +78,7 @@ func (s *Sender) Stats() Stats {
 	for _, reason := range Reasons {
 		out.Refused[reason] = c.refused[reason]
 	}
-	out.Backlog, out.Known = rowsOf(c.backlog), c.known
+	out.Backlog, out.Known, out.Waiting = rowsOf(c.backlog), c.known, c.backlog
 	if c.known && !c.backlog.Oldest.IsZero() {
 		out.Behind = max(time.Since(c.backlog.Oldest), 0)
 	}
