@@ -8,6 +8,7 @@
 package results
 
 import (
+	"bytes"
 	"context"
 	"encoding/json"
 	"errors"
@@ -196,6 +197,7 @@ func (f *Feeder) encode(do func(dst []byte) ([]byte, error)) (line []byte) {
 		}
 		return nil
 	}
+	text = bytes.TrimSuffix(text, []byte("\n"))
 	f.text = text
 	return text[begin:len(text):len(text)]
 }

@@ -108,6 +108,7 @@ type yard struct {
 	end     time.Time
 	passes  int
 	waiting Waiting
+	real    bool // lines go into the journal's queue, too
 	*receiver
 }
 
@@ -122,6 +123,8 @@ func newYard(t *testing.T) *yard {
 	y.j, err = journal.Open(ctx, filepath.Join(t.TempDir(), "journal.db"), journal.Options{})
 	require.NoError(t, err)
 	t.Cleanup(func() { require.NoError(t, y.j.Close()) })
+	_, err = y.j.Outbox(ctx, "here")
+	require.NoError(t, err)
 	y.l, err = ledger.Open(ctx, filepath.Join(t.TempDir(), "ledger.db"))
 	require.NoError(t, err)
 	t.Cleanup(func() { require.NoError(t, y.l.Close()) })
@@ -147,7 +150,16 @@ func (y *yard) feeder() *Feeder {
 			y.passes++
 			return y.pass(at), nil
 		},
-		Queue: y.queue, Look: func(context.Context) (Waiting, error) { return y.waiting, nil },
+		Queue: func(ctx context.Context, lines [][]byte) error {
+			if err := y.queue(ctx, lines); err != nil {
+				return err
+			}
+			if y.real {
+				return y.j.QueueLines(ctx, lines)
+			}
+			return nil
+		},
+		Look: func(context.Context) (Waiting, error) { return y.waiting, nil },
 	})
 }
 
@@ -194,8 +206,13 @@ func TestEverythingIsHandedOnOnce(t *testing.T) {
 	today := y.site.Today(y.end)
 	fleet := y.issue(y.end)
 	require.NoError(t, y.j.SaveCalibration(t.Context(), journal.Calibration{Version: "v1", Learned: today, Stored: y.end, Body: []byte(`{"a":1}`)}))
+	y.real = true
 	f := y.feeder()
 	y.steps(f, fleet)
+	b, ok, err := y.j.Forwarding(t.Context())
+	require.NoError(t, err)
+	require.True(t, ok)
+	require.EqualValues(t, len(y.points), b.Lines)
 
 	// Usage is that of export usage, for complete days.
 	want := map[string]export.Usage{}

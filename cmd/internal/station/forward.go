@@ -359,7 +359,7 @@ type Forwarded struct {
 	GivenUp     map[string]int64 `json:"given_up"`    // by reason, or by measurement
 }
 
-func forwarded(b journal.Backlog) Forwarded {
+func outboxOf(b journal.Backlog) Forwarded {
 	whole := func(m map[string]int64) map[string]int64 {
 		if m == nil {
 			return map[string]int64{}
@@ -385,7 +385,7 @@ func (c *Station) Forwarding(ctx context.Context) (Forwarding, error) {
 	}
 	at, _ := c.now()
 	now.count(c.site.Load().Today(at), s, at)
-	out := Forwarding{Live: true, Forwarded: forwarded(b), Began: now.began, Written: s.Written, Requests: s.Requests, RefusedPoint: s.Refused}
+	out := Forwarding{Live: true, Forwarded: outboxOf(b), Began: now.began, Written: s.Written, Requests: s.Requests, RefusedPoint: s.Refused}
 	now.mu.Lock()
 	out.WrittenToday = s.Written - now.base
 	now.mu.Unlock()
@@ -456,5 +456,5 @@ func (v *View) Forwarding(ctx context.Context) (Forwarding, error) {
 	if !ok {
 		return Forwarding{}, &Refusal{"nothing was forwarded yet", "dwindle serve -c " + v.Site.Path()}
 	}
-	return Forwarding{Forwarded: forwarded(b)}, nil
+	return Forwarding{Forwarded: outboxOf(b)}, nil
 }

@@ -67,7 +67,7 @@ type Station struct {
 	issued   civil.Date // the day whose forecasts are known to be kept
 	learner  learner
 	forward  *forwarder
-	passed   chan struct{}   // holds one: there was a pass
+	passed   chan struct{}   // holds one: there are new results
 	serving  context.Context // of Run; set before anything runs
 
 	mirror *mirror.Mirror // of a machine whose journal is in InfluxDB; nil: it has its own
@@ -271,6 +271,7 @@ func (t *tally) sum() Replayed {
 
 // Decide changes the state of an alarm.
 func (c *Station) Decide(ctx context.Context, d Decision) error {
+	defer c.tellResults()
 	switch d.Verb {
 	case Acknowledge:
 		return c.watch.Acknowledge(ctx, d.ID, d.By, d.Note, d.At)
@@ -311,11 +312,16 @@ func (c *Station) Pass(ctx context.Context, at time.Time) (forecast.Fleet, error
 	}
 	c.latest.store(fleet)
 	c.keepIssued(ctx, fleet)
+	c.tellResults()
+	return fleet, nil
+}
+
+// tellResults says that there is something new to be handed on.
+func (c *Station) tellResults() {
 	select {
 	case c.passed <- struct{}{}:
 	default:
 	}
-	return fleet, nil
 }
 
 // Intake is the way in for messages.

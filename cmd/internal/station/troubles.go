@@ -127,8 +127,12 @@ func (c *Station) troubles(ctx context.Context) error {
 // same.
 func (c *Station) lookAtCollector(ctx context.Context, at time.Time, doubts bool) error {
 	now, unread := c.collectorNow(ctx, at, doubts)
-	if _, err := c.watch.EvaluateCollector(ctx, at.UTC(), now); err != nil {
+	moved, err := c.watch.EvaluateCollector(ctx, at.UTC(), now)
+	if err != nil {
 		return fmt.Errorf("look at the collector: %w", err)
+	}
+	if len(moved) > 0 {
+		c.tellResults()
 	}
 	return unread
 }

@@ -1,0 +1,366 @@
+package main
+
+import (
+	"encoding/csv"
+	"encoding/json"
+	"fmt"
+	"io"
+	"math"
+	"net/http"
+	"os"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"dwindle/cmd/internal/station"
+	"dwindle/collector/influx/influxtest"
+	"dwindle/collector/mqtt/brokertest"
+	"dwindle/config"
+)
+
+// table reads what export wrote as CSV, a row by the names of its columns.
+func table(t *testing.T, text string) (rows []map[string]string) {
+	t.Helper()
+	all, err := csv.NewReader(strings.NewReader(text)).ReadAll()
+	require.NoError(t, err)
+	for _, cells := range all[1:] {
+		row := map[string]string{}
+		for i, name := range all[0] {
+			row[name] = cells[i]
+		}
+		rows = append(rows, row)
+	}
+	return rows
+}
+
+// receiving is a site that forwards to a server of its own.
+type receiving struct {
+	t       *testing.T
+	influx  *influxtest.Server
+	bucket  string
+	broker  string
+	file    string
+	monitor string
+	site    *config.Site
+}
+
+// newReceiving writes the example site with its history, and gives the lines of
+// the history.
+func newReceiving(t *testing.T, days int) (x *receiving, history []string) {
+	t.Helper()
+	x = &receiving{t: t, influx: influxtest.Own(t), monitor: freeAddr(t)}
+	x.bucket = x.influx.Bucket(t)
+	x.broker = brokertest.Start(t, brokertest.Options{}).Addr
+	dir := filepath.Join(t.TempDir(), "demo")
+	must(t, "demo", "--write", dir, "--points", "8", "--days", strconv.Itoa(days), "--seed", "2")
+	x.file = filepath.Join(dir, "site.yaml")
+	text, err := os.ReadFile(x.file)
+	require.NoError(t, err)
+	head, _, ok := strings.Cut(string(text), "connections:\n")
+	require.True(t, ok)
+	require.NoError(t, os.WriteFile(filepath.Join(dir, "influx.token"), []byte(x.influx.Token+"\n"), 0o600))
+	head += fmt.Sprintf(`connections:
+  broker: {url: "tcp://%s"}
+  monitor: {listen: "%s"}
+stores:
+  influx: {url: "%s", organisation: "%s", bucket: "%s", token_file: influx.token, every: 200ms, batch_rows: 2000}
+`, x.broker, x.monitor, x.influx.URL, x.influx.Org, x.bucket)
+	require.NoError(t, os.WriteFile(x.file, []byte(head), 0o600))
+	x.site, err = config.Load(x.file)
+	require.NoError(t, err)
+	log, err := os.ReadFile(filepath.Join(dir, "history.jsonl"))
+	require.NoError(t, err)
+	return x, slices.Collect(strings.Lines(string(log)))
+}
+
+// replay feeds lines of the history through the serving process.
+func (x *receiving) replay(lines []string) {
+	x.t.Helper()
+	path := filepath.Join(x.t.TempDir(), "part.jsonl")
+	require.NoError(x.t, os.WriteFile(path, []byte(strings.Join(lines, "")), 0o600))
+	must(x.t, "replay", "-c", x.file, path)
+}
+
+// state is what forward --json says.
+type state struct {
+	station.Forwarding
+	Aside []asideRow `json:"aside"`
+}
+
+func (x *receiving) state() (s state) {
+	x.t.Helper()
+	require.NoError(x.t, json.Unmarshal([]byte(must(x.t, "forward", "-c", x.file, "--json")), &s))
+	return s
+}
+
+// drained waits until nothing waits and the daily results of today have gone.
+func (x *receiving) drained() {
+	x.t.Helper()
+	var s state
+	defer func() {
+		if x.t.Failed() {
+			resp, err := http.Get("http://" + x.monitor + "/healthz")
+			if err == nil {
+				text, _ := io.ReadAll(resp.Body)
+				x.t.Logf("health: %s", text)
+			}
+		}
+	}()
+	for quiet, until := 0, time.Now().Add(40*time.Second); quiet < 3; time.Sleep(200 * time.Millisecond) {
+		require.True(x.t, time.Now().Before(until), "%d forecasts, %d delivery, %d register, %d usage, %+v", x.count("forecast"), x.count("delivery"), x.count("register"), x.count("usage"), s)
+		if s = x.state(); s.Rows == 0 && s.Live && x.count("forecast") >= len(x.site.Points) && x.count("delivery") >= len(x.site.Points) {
+			quiet++
+		} else {
+			quiet = 0
+		}
+	}
+}
+
+// count is how many points there are of a daily measurement.
+func (x *receiving) count(measurement string) int {
+	x.t.Helper()
+	return len(x.rows(measurement))
+}
+
+// rows are the points of a daily measurement, with their tags, fields and time.
+func (x *receiving) rows(measurement string) []map[string]string {
+	x.t.Helper()
+	return x.influx.Query(x.t, fmt.Sprintf(`from(bucket: %q) |> range(start: 0, stop: 2100-01-01T00:00:00Z) |> filter(fn: (r) => r._measurement == %q)
+		|> pivot(rowKey: ["_time"], columnKey: ["_field"], valueColumn: "_value") |> group()`, x.bucket, measurement))
+}
+
+// total is the number and the sum of values.
+type total struct {
+	n   int
+	sum float64
+}
+
+// readings are the totals of what the server has, by quantity.
+func (x *receiving) readings() map[string]total {
+	x.t.Helper()
+	out := map[string]total{}
+	for _, fn := range []string{"count", "sum"} {
+		for _, r := range x.influx.Query(x.t, fmt.Sprintf(`from(bucket: %q) |> range(start: 0, stop: 2100-01-01T00:00:00Z)
+			|> filter(fn: (r) => exists r.channel and r._field == r.channel and r._measurement != "usage") |> group(columns: ["_measurement", "channel"]) |> %s()`, x.bucket, fn)) {
+			k := r["_measurement"] + "." + r["channel"]
+			v, err := strconv.ParseFloat(r["_value"], 64)
+			require.NoError(x.t, err)
+			sum := out[k]
+			if fn == "count" {
+				sum.n = int(v)
+			} else {
+				sum.sum = v
+			}
+			out[k] = sum
+		}
+	}
+	return out
+}
+
+// figure reads a figure of the monitor.
+func (x *receiving) figure(name string) float64 {
+	x.t.Helper()
+	resp, err := http.Get("http://" + x.monitor + "/metrics")
+	require.NoError(x.t, err)
+	defer resp.Body.Close()
+	text, err := io.ReadAll(resp.Body)
+	require.NoError(x.t, err)
+	for line := range strings.Lines(string(text)) {
+		if rest, ok := strings.CutPrefix(line, name+" "); ok {
+			v, err := strconv.ParseFloat(strings.TrimSpace(rest), 64)
+			require.NoError(x.t, err)
+			return v
+		}
+	}
+	require.FailNow(x.t, "no such figure", name)
+	return 0
+}
+
+// What comes in is in InfluxDB once, with the daily results, although the server
+// is stopped and the program killed in between.
+func TestReadingsAndResultsAreInInfluxDBOnce(t *testing.T) {
+	x, history := newReceiving(t, 35)
+	s := serve(t, x.file)
+	third := len(history) / 3
+	x.replay(history[:third])
+	x.drained()
+
+	x.influx.Stop()
+	x.replay(history[third : 2*third])
+	waits := x.state()
+	require.Greater(t, waits.Rows, int64(third/2))
+	s.kill()
+	beside := x.state()
+	require.False(t, beside.Live)
+	require.Greater(t, beside.Rows, int64(third/2), "beside no serving process it is what the journal has")
+	t.Logf("while the server is away and nobody serves:\n%s", must(t, "forward", "-c", x.file))
+
+	s = serve(t, x.file)
+	x.replay(history[2*third:])
+	x.influx.Again()
+	now := time.Now().UTC().Truncate(time.Second)
+	s.waitSubscribed(x.broker)
+	machine := x.site.Machines[0].ID
+	pub(t, x.broker, "lube/v1/"+x.site.ID+"/"+machine+"/status", fmt.Sprintf(`{"at":%q,"temperature_c":21.5}`, now.Format(time.RFC3339)))
+	x.drained()
+	time.Sleep(time.Second) // older days go in steps
+	x.drained()
+
+	// Readings.
+	want := map[string]total{}
+	for _, r := range table(t, must(t, "export", "-c", x.file, "readings")) {
+		v, err := strconv.ParseFloat(r["value"], 64)
+		require.NoError(t, err)
+		sum := want[r["quantity"]]
+		sum.n, sum.sum = sum.n+1, sum.sum+v
+		want[r["quantity"]] = sum
+	}
+	got := x.readings()
+	require.Contains(t, want, "status.temperature_c")
+	require.Len(t, got, len(want))
+	for q, w := range want {
+		require.Equal(t, w.n, got[q].n, q)
+		require.InEpsilon(t, 1+w.sum, 1+got[q].sum, 1e-9, q)
+	}
+	require.Equal(t, len(table(t, must(t, "export", "-c", x.file, "changes"))), factsOf(x.rows("fact")))
+
+	// Results. What came late for a day is looked for once an hour, and with each
+	// start.
+	s.stop()
+	s = serve(t, x.file)
+	today := x.site.Today(time.Now()).String()
+	days := map[string]map[string]string{}
+	for kind, what := range map[string]string{"dispenser": "usage", "machine": "machines"} {
+		for _, r := range table(t, must(t, "export", "-c", x.file, what)) {
+			if r["date"] != today {
+				days[kind+" "+r[kind]+" "+r["date"]] = r
+			}
+		}
+	}
+	require.Greater(t, len(days), 8*30)
+	difference := "nothing is there"
+	require.Eventually(t, func() bool {
+		difference = unlike(days, x.rows("usage"))
+		return difference == ""
+	}, 30*time.Second, 500*time.Millisecond, "%s", &lastly{&difference})
+	x.drained()
+	for _, name := range []string{"forecast", "delivery", "register"} {
+		require.Equal(t, len(x.site.Points), x.count(name), name)
+	}
+	for _, r := range x.rows("forecast") {
+		require.Equal(t, today, r["date"])
+	}
+	require.Eventually(t, func() bool {
+		alarms, list := map[string]string{}, []map[string]any{}
+		for _, r := range x.rows("alarm") {
+			alarms[r["id"]] = r["state"]
+		}
+		require.NoError(t, json.Unmarshal([]byte(must(t, "alarms", "-c", x.file, "--history", "--json")), &list))
+		for _, a := range list {
+			if alarms[a["id"].(string)] != a["state"] {
+				return false
+			}
+		}
+		return len(list) > 0 && len(list) == len(alarms)
+	}, 30*time.Second, 500*time.Millisecond)
+	x.drained()
+
+	// Figures.
+	now1 := x.state()
+	require.Empty(t, now1.Aside)
+	require.Empty(t, now1.GivenUp)
+	require.Equal(t, float64(now1.Written), x.figure("dwindle_forward_points_total"))
+	require.Equal(t, 1.0, x.figure("dwindle_forward_up"))
+	require.Equal(t, 0.0, x.figure("dwindle_check_level{check=\"influx\"}"))
+	require.Eventually(t, func() bool { return x.figure("dwindle_forward_backlog_rows") == 0 }, 20*time.Second, time.Second)
+	out := must(t, "forward", "-c", x.file)
+	require.NotContains(t, out, x.influx.Token)
+	t.Logf("when all is there:\n%s", out)
+	s.stop()
+	require.NotContains(t, s.log.String(), x.influx.Token)
+}
+
+// lastly is a text that is read when it is written.
+type lastly struct{ s *string }
+
+func (t *lastly) String() string { return *t.s }
+
+// unlike compares days of usage as exported with those in InfluxDB.
+func unlike(want map[string]map[string]string, got []map[string]string) string {
+	if len(got) != len(want) {
+		return fmt.Sprintf("%d days, not %d", len(got), len(want))
+	}
+	for _, r := range got {
+		w := want[r["channel"]+" "+r["device"]+" "+r["date"]]
+		if w == nil {
+			return fmt.Sprintf("unknown: %v", r)
+		}
+		for _, name := range []string{"run_hours", "pulses", "commanded_cm3"} {
+			a, err1 := strconv.ParseFloat(w[name], 64)
+			b, err2 := strconv.ParseFloat(r[name], 64)
+			missing := slices.Contains(strings.Fields(r["missing"]), name)
+			if w[name] == "" && missing || err1 == nil && err2 == nil && math.Abs(a-b) < 1e-6 {
+				continue
+			}
+			return fmt.Sprintf("%s: %q in %v, %q in %v", name, w[name], w, r[name], r)
+		}
+	}
+	return ""
+}
+
+// factsOf counts facts that differ.
+func factsOf(rows []map[string]string) int {
+	ids := map[string]bool{}
+	for _, r := range rows {
+		ids[r["id"]] = true
+	}
+	return len(ids)
+}
+
+// A point that the server refuses is kept aside with its words; everything else
+// goes on, and once the cause is gone it is sent again.
+func TestARefusedPointIsShownAndSentAgain(t *testing.T) {
+	x, history := newReceiving(t, 30)
+	now := time.Now().UTC().Truncate(time.Second)
+	x.influx.Write(t, x.bucket, fmt.Sprintf("status,site=other pressure_bar=\"a text\" %d\n", now.UnixNano()))
+	s := serve(t, x.file)
+	x.replay(history[:200])
+	s.waitSubscribed(x.broker)
+	d := x.site.Dispensers[0].ID
+	pub(t, x.broker, "lube/v1/"+x.site.ID+"/"+d+"/status", fmt.Sprintf(`{"at":%q,"temperature_c":21.5,"pressure_bar":3.5}`, now.Format(time.RFC3339)))
+	require.Eventually(t, func() bool { return len(x.state().Aside) == 1 }, 30*time.Second, 200*time.Millisecond)
+	x.drained()
+	warm := x.readings()["status.temperature_c"].n
+	require.Positive(t, warm)
+	aside := x.state().Aside[0]
+	require.Equal(t, "type_conflict", aside.Reason)
+	require.Contains(t, aside.Line, "pressure_bar=3.5")
+	out := must(t, "forward", "-c", x.file)
+	t.Logf("with a point kept aside:\n%s", out)
+	require.Contains(t, out, "type conflict")
+	require.Contains(t, out, "--resend")
+	require.Contains(t, must(t, "forward", "-c", x.file, "--refused"), "pressure_bar=3.5")
+
+	// Sent again too early, it is refused again.
+	require.Contains(t, must(t, "forward", "-c", x.file, "--resend"), "1 point to be sent again")
+	require.Eventually(t, func() bool { a := x.state().Aside; return len(a) == 1 && a[0].ID != aside.ID }, 30*time.Second, 200*time.Millisecond)
+
+	// The server holds to a type for as long as it has anything of the field: the
+	// bucket is made anew.
+	var buckets struct {
+		Buckets []struct{ ID, OrgID string }
+	}
+	require.NoError(t, x.influx.Do(http.MethodGet, "/api/v2/buckets?name="+x.bucket, nil, &buckets))
+	require.Len(t, buckets.Buckets, 1)
+	require.NoError(t, x.influx.Do(http.MethodDelete, "/api/v2/buckets/"+buckets.Buckets[0].ID, nil, nil))
+	require.NoError(t, x.influx.Do(http.MethodPost, "/api/v2/buckets", map[string]any{"name": x.bucket, "orgID": buckets.Buckets[0].OrgID, "retentionRules": []any{}}, nil))
+	must(t, "forward", "-c", x.file, "--resend")
+	require.Eventually(t, func() bool { return len(x.state().Aside) == 0 }, 90*time.Second, 200*time.Millisecond)
+	require.Equal(t, 1, x.readings()["status.pressure_bar"].n)
+	s.stop()
+}
