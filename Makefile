@@ -17,6 +17,9 @@
 #                the intake takes in meanwhile
 #   make bench-memory what is resident with DISPENSERS=5000 at one message a
 #                minute each, over STEADY=2m and a burst
+#   make bench-export  ROWS=10000000 readings as CSV, JSON Lines and Parquet: rows
+#                a second, memory, bytes a row, beside encoding/csv; the first
+#                time it makes a journal of them in bin/
 #   make mutants faults built into the intake itself; the tests must see each
 #   make soak    the fault tests in their long form, then all fuzzing, within
 #                SOAK=60 minutes; FUZZ=60 seconds for each fuzz function
@@ -45,7 +48,7 @@ VERSION ?= $(shell git describe --tags --always --dirty 2>/dev/null || echo unkn
 # A build never changes go.mod behind one's back.
 export GOFLAGS ?= -mod=readonly
 
-.PHONY: build test testbed check bench cold faults figures delays mutants soak bench-line bench-forward bench-memory release deb-test cover clean
+.PHONY: build test testbed check bench cold faults figures delays mutants soak bench-line bench-forward bench-memory bench-export release deb-test cover clean
 
 build:
 	@mkdir -p bin
@@ -137,6 +140,12 @@ DISPENSERS ?= 5000
 STEADY     ?= 2m
 bench-memory:
 	$(GO) test -run '^$$' -bench '^BenchmarkMemory$$' -benchtime 1x -timeout 30m ./cmd/dwindle -dispensers $(DISPENSERS) -steady $(STEADY)
+
+ROWS ?= 10000000
+bench-export:
+	@mkdir -p bin
+	$(GO) test -run '^$$' -bench '^BenchmarkExportReadings$$' -benchtime 1x -timeout 60m ./cmd/dwindle -rows $(ROWS) -export-site $(CURDIR)/bin/export-$(ROWS)
+	$(GO) test -run '^$$' -bench '^BenchmarkReadings$$' -benchmem ./forecast/export/parquet
 
 SOAK ?= 60
 FUZZ ?= 60

@@ -21,7 +21,8 @@ import (
 // doses or levels, else what was commanded; the column volume says which. A
 // commanded volume of a run-paced dispenser follows its setting exactly, so its
 // error is 0: it says nothing about delivery. Groups add up the days on which
-// all their points are known. Run-hours of a group are those of its machines.
+// all their points are known; points of which no day is known are left out and
+// counted. Run-hours of a group are those of its machines.
 // Points for which one of only does not hold are left out, of groups too.
 func Trends(ctx context.Context, site *config.Site, src Source, first, last civil.Date, only ...func(*config.Point) bool) ([]export.Trend, error) {
 	p, err := newSpan(ctx, site, src, first, last)
@@ -108,7 +109,8 @@ type group struct {
 	known    []bool
 	machines map[string][]float64 // hours by machine, each once
 	order    []string
-	points   int
+	points   int // added up
+	leftOut  int
 	measured int
 	marks    []string
 }
@@ -138,6 +140,11 @@ func (gs groups) append(rows []export.Trend, kind, id string, first civil.Date) 
 }
 
 func (g *group) add(machine string, s series) {
+	g.marks = append(g.marks, s.marks...)
+	if !slices.Contains(s.known, true) {
+		g.leftOut++
+		return
+	}
 	g.points++
 	if s.delivered {
 		g.measured++
@@ -150,13 +157,12 @@ func (g *group) add(machine string, s series) {
 		g.machines[machine] = s.hours
 		g.order = append(g.order, machine)
 	}
-	g.marks = append(g.marks, s.marks...)
 }
 
 func (g *group) row(kind, id string, first civil.Date) export.Trend {
-	row := export.Trend{Group: kind, ID: id, Volume: "commanded"}
+	row := export.Trend{Group: kind, ID: id, Volume: "commanded", Points: g.points, LeftOut: g.leftOut}
 	switch {
-	case g.measured == g.points:
+	case g.points > 0 && g.measured == g.points:
 		row.Volume = "delivered"
 	case g.measured > 0:
 		row.Volume = "mixed"
@@ -166,7 +172,7 @@ func (g *group) row(kind, id string, first civil.Date) export.Trend {
 	var x, y []float64
 	sum := 0.0
 	for i := range g.volume {
-		if !g.known[i] {
+		if !g.known[i] || g.points == 0 {
 			continue
 		}
 		day := first + civil.Date(i)

@@ -4,12 +4,14 @@ import (
 	"bytes"
 	"encoding/csv"
 	"encoding/json"
+	"flag"
 	"fmt"
 	"math"
 	"math/big"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -21,6 +23,8 @@ import (
 	"dwindle/config/civil"
 	"dwindle/forecast/export"
 )
+
+var updatePage = flag.Bool("update", false, "write the page for analysts anew")
 
 // fileOf names the files of a table.
 func fileOf(t export.Table) string {
@@ -76,11 +80,15 @@ func dictionaryHolds(t *testing.T, dir string) map[string]map[string]*tally {
 			sums[c.Name] = sum
 			for _, row := range rows[1:] {
 				if row[i] == "" {
-					require.NotEmpty(t, c.Empty, "%s.%s: no value, where there always is one", name, c.Name)
+					if c.Empty == "" {
+						t.Fatalf("%s.%s: no value, where there always is one", name, c.Name)
+					}
 					continue
 				}
 				sum.count++
-				require.NoError(t, sum.add(c.Type, row[i]), "%s.%s", name, c.Name)
+				if err := sum.add(c.Type, row[i]); err != nil {
+					t.Fatalf("%s.%s: %v", name, c.Name, err)
+				}
 			}
 			if sum.count == 0 {
 				t.Logf("%s.%s: no value in the demo", name, c.Name)
@@ -152,27 +160,31 @@ func jsonHolds(t *testing.T, table export.Table, line []byte, row []string) {
 	require.Equal(t, json.Delim('{'), token)
 	for i, c := range table.Columns {
 		key, err := d.Token()
-		require.NoError(t, err)
-		require.Equal(t, c.Name, key, "the order of the columns")
+		if err != nil || key != c.Name {
+			t.Fatalf("%v where the order of the columns has %s: %s", key, c.Name, line)
+		}
 		var v any
 		require.NoError(t, d.Decode(&v))
+		holds := false
 		switch v := v.(type) {
 		case nil:
-			require.Empty(t, row[i])
+			holds = row[i] == ""
 		case json.Number:
-			require.Contains(t, []export.Type{export.NumberType, export.CountType}, c.Type)
-			require.Equal(t, row[i], v.String())
+			holds = (c.Type == export.NumberType || c.Type == export.CountType) && row[i] == v.String()
 		case bool:
-			require.Equal(t, export.TruthType, c.Type)
-			require.Equal(t, row[i], strconv.FormatBool(v))
+			holds = c.Type == export.TruthType && row[i] == strconv.FormatBool(v)
 		case []any:
-			require.Equal(t, export.ListType, c.Type)
+			holds = c.Type == export.ListType
 		case string:
-			require.Contains(t, []export.Type{export.TextType, export.InstantType, export.DateType}, c.Type)
-			require.Equal(t, row[i], v)
+			holds = (c.Type == export.TextType || c.Type == export.InstantType || c.Type == export.DateType) && row[i] == v
+		}
+		if !holds {
+			t.Fatalf("%s.%s (%s): %v in JSON where CSV has %q", table.Name, c.Name, c.Type, v, row[i])
 		}
 	}
-	require.False(t, func() bool { token, _ := d.Token(); return token != json.Delim('}') }())
+	token, err = d.Token()
+	require.NoError(t, err)
+	require.Equal(t, json.Delim('}'), token)
 }
 
 // parquetHolds compares a file's schema with the dictionary.
@@ -271,4 +283,120 @@ func duckDBReads(t *testing.T, dir string, want map[string]map[string]*tally) {
 			}
 		}
 	}
+}
+
+// page is where analysts read what they get.
+const page = "../../deploy/ANALYST.md"
+
+// pageHolds runs the examples of the page, in order, and compares what comes out
+// with what stands there; and the dictionary with its part of the page.
+func pageHolds(t *testing.T, file string) {
+	text, err := os.ReadFile(page)
+	require.NoError(t, err)
+	was := string(text)
+	is := between(t, was, "<!-- dictionary -->\n", "<!-- end of dictionary -->", func(string) string { return dictionaryPage() })
+	dir := t.TempDir()
+	var scripts []string
+	parts := strings.Split(is, "```")
+	require.Equal(t, 1, len(parts)%2, "an unfinished block")
+	for i := 1; i < len(parts); i += 2 {
+		if lines, ok := strings.CutPrefix(parts[i], "sh\n"); ok {
+			for line := range strings.Lines(lines) {
+				words := strings.Fields(line)
+				require.Equal(t, "dwindle", words[0], line)
+				for k, w := range words {
+					if w == "site.yaml" {
+						words[k] = file
+					} else if words[k-min(k, 1)] == "-o" {
+						words[k] = filepath.Join(dir, w)
+					}
+				}
+				if !slices.Contains(words, "--at") {
+					words = append(words, "--at", exportedAt.Format(time.RFC3339))
+				}
+				_, said, code := asOf(t.Context(), words[1:]...)
+				require.Zero(t, code, "%s: %s", line, said)
+			}
+		}
+		if script, ok := strings.CutPrefix(parts[i], "python\n"); ok {
+			scripts = append(scripts, script)
+		}
+	}
+	outs := python(t, dir, scripts)
+	for i := 1; i+2 < len(parts); i += 2 {
+		if strings.HasPrefix(parts[i], "python\n") {
+			require.True(t, strings.HasPrefix(parts[i+2], "text\n"), "an example without its output")
+			parts[i+2] = "text\n" + outs[0]
+			outs = outs[1:]
+		}
+	}
+	is = strings.Join(parts, "```")
+	if *updatePage {
+		require.NoError(t, os.WriteFile(page, []byte(is), 0o644))
+		was = is
+	}
+	require.Equal(t, was, is, "-update writes %s anew", page)
+}
+
+// python runs scripts in one session and gives what each has printed.
+func python(t *testing.T, dir string, scripts []string) (outs []string) {
+	const session = `
+import contextlib, io, json, sys
+names, outs = {}, []
+for script in json.load(sys.stdin):
+    out = io.StringIO()
+    with contextlib.redirect_stdout(out):
+        exec(script, names)
+    outs.append("\n".join(line.rstrip() for line in out.getvalue().rstrip().split("\n")) + "\n")
+json.dump(outs, sys.stdout)
+`
+	in, err := json.Marshal(scripts)
+	require.NoError(t, err)
+	cmd := exec.CommandContext(t.Context(), duckDB(t), "-c", session)
+	cmd.Dir, cmd.Stdin = dir, bytes.NewReader(in)
+	cmd.Env = append(os.Environ(), "PYTHONIOENCODING=utf-8")
+	var errors bytes.Buffer
+	cmd.Stderr = &errors
+	out, err := cmd.Output()
+	require.NoError(t, err, errors.String())
+	require.NoError(t, json.Unmarshal(out, &outs))
+	require.Len(t, outs, len(scripts))
+	return outs
+}
+
+// between replaces a part of a text that stands between two marks.
+func between(t *testing.T, text, first, last string, by func(string) string) string {
+	t.Helper()
+	before, rest, ok := strings.Cut(text, first)
+	require.True(t, ok, first)
+	part, after, ok := strings.Cut(rest, last)
+	require.True(t, ok, last)
+	return before + first + by(part) + last + after
+}
+
+// dictionaryPage is the dictionary as a part of the page.
+func dictionaryPage() string {
+	var b strings.Builder
+	cell := func(s string) string { return strings.ReplaceAll(s, "|", `\|`) }
+	for _, t := range export.Tables {
+		fmt.Fprintf(&b, "\n### %s\n\nOne row: %s. Rows are in order %s. Options: %s.\n\n", cell(title(t)), t.Row, t.Order, t.Options)
+		b.WriteString("| column | type | unit | meaning | empty when |\n|---|---|---|---|---|\n")
+		for _, c := range t.Columns {
+			fmt.Fprintf(&b, "| `%s` | %s | %s | %s | %s |\n", c.Name, c.Type, c.Unit, cell(c.Meaning), cell(or(c.Empty, "never")))
+		}
+	}
+	b.WriteString("\n### Quantities\n\n| quantity | unit of its value | meaning |\n|---|---|---|\n")
+	for _, w := range export.Quantities {
+		fmt.Fprintf(&b, "| `%s` | %s | %s |\n", w.Word, w.Unit, w.Meaning)
+	}
+	b.WriteString("\n### Flags\n\n| word | meaning |\n|---|---|\n")
+	for _, w := range export.FlagWords {
+		fmt.Fprintf(&b, "| `%s` | %s |\n", w.Word, w.Meaning)
+	}
+	b.WriteString("\n### Types\n\n| type | CSV | JSON Lines | Parquet | |\n|---|---|---|---|---|\n")
+	for _, x := range export.Types {
+		fmt.Fprintf(&b, "| %s | %s | %s | %s | %s |\n", x.Type, x.CSV, x.JSONLines, x.Parquet, x.Meaning)
+	}
+	b.WriteByte('\n')
+	return b.String()
 }

@@ -25,7 +25,7 @@ func demoSite(t *testing.T) (file string) {
 	t.Helper()
 	dir := t.TempDir()
 	e := &env{ctx: t.Context(), out: io.Discard, err: io.Discard, now: func() time.Time { return exportedAt }}
-	plant := simulate.New(simulate.Options{Seed: 1, Points: 12, Days: 120, LevelStepPercent: 2, End: exportedAt})
+	plant := simulate.New(simulate.Options{Seed: 1, Points: 10, Days: 100, LevelStepPercent: 2, End: exportedAt})
 	site, err := demoCmd{Once: true}.site(e, plant, dir)
 	require.NoError(t, err)
 	played, err := play(t.Context(), site, plant, 0, e.note)
@@ -50,6 +50,7 @@ func TestExport(t *testing.T) {
 	var sums map[string]map[string]*tally
 	t.Run("dictionary", func(t *testing.T) { sums = dictionaryHolds(t, dir) })
 	t.Run("duckdb", func(t *testing.T) { duckDBReads(t, dir, sums) })
+	t.Run("page", func(t *testing.T) { pageHolds(t, file) })
 }
 
 // counted is a context that is done once it was asked a number of times.

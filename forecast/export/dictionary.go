@@ -156,6 +156,8 @@ var Tables = []Table{
 			{"cm3_per_day", NumberType, "cm3/d", "mean volume of the days used", "no day can be used"},
 			{"change_marks", ListType, "", "dates of changed reservoirs and settings, swaps and commissionings, with which the trend must be read", ""},
 			{"volume", TextType, "", "what the volume is: delivered (measured), commanded, or mixed (some points' measured, others' commanded)", ""},
+			{"points", CountType, "1", "points that were added up", ""},
+			{"left_out", CountType, "1", "points of it of which no day is known, so that what they consume is not in the figures", ""},
 			zoneColumn,
 		},
 	},

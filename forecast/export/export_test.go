@@ -103,8 +103,8 @@ func TestTablesGolden(t *testing.T) {
 
 		b.Reset()
 		trends := begin[export.Trend](t, &b, f, "trends")
-		require.NoError(t, trends.Write(export.Trend{Group: "point", ID: "elev1-head", From: day("2026-01-01"), To: day("2026-03-29"), Days: 80, CM3Per100h: ptr(2.48), SE: ptr(0.03), Low: ptr(2.43), High: ptr(2.53), CM3PerDay: ptr(0.4), ChangeMarks: []string{"2026-02-02", "2026-03-01"}, Volume: "delivered", Zone: "UTC"}))
-		require.NoError(t, trends.Write(export.Trend{Group: "area", ID: "tower", Volume: "commanded", Zone: "UTC"}))
+		require.NoError(t, trends.Write(export.Trend{Group: "point", ID: "elev1-head", From: day("2026-01-01"), To: day("2026-03-29"), Days: 80, CM3Per100h: ptr(2.48), SE: ptr(0.03), Low: ptr(2.43), High: ptr(2.53), CM3PerDay: ptr(0.4), ChangeMarks: []string{"2026-02-02", "2026-03-01"}, Volume: "delivered", Points: 1, Zone: "UTC"}))
+		require.NoError(t, trends.Write(export.Trend{Group: "area", ID: "tower", Volume: "commanded", LeftOut: 3, Zone: "UTC"}))
 		require.NoError(t, trends.Close())
 		golden(t, "trends."+string(f), b.Bytes())
 

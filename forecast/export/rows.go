@@ -273,8 +273,10 @@ type Trend struct {
 	CM3PerDay   *float64   `json:"cm3_per_day"`
 	ChangeMarks []string   `json:"change_marks"` // dates of changed settings, swaps and refills
 	// Volume says what was regressed: delivered, commanded, or mixed.
-	Volume string `json:"volume"`
-	Zone   string `json:"zone"`
+	Volume  string `json:"volume"`
+	Points  int    `json:"points"`   // added up
+	LeftOut int    `json:"left_out"` // points of which no day is known
+	Zone    string `json:"zone"`
 }
 
 var flagWords = []struct {

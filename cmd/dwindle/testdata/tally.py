@@ -34,12 +34,18 @@ for table in dictionary["tables"]:
     result = {"types": {r[0]: r[1] for r in db.execute(f"DESCRIBE SELECT * FROM {sources['parquet']}").fetchall()}}
     for form, source in sources.items():
         result[form] = {"rows": db.execute(f"SELECT count(*) FROM {source}").fetchone()[0]}
+        asked = []
         for n, t in columns.items():
             cell = f'"{n}"'
             if form == "csv" and t == "list":
                 cell = f"from_json({cell}, '[\"VARCHAR\"]')"
-            count, total = db.execute(f"SELECT count({cell}), {sums[t].format(cell)} FROM {source}").fetchone()
-            result[form][n] = {"count": count, "sum": float(total) if t == "number" and total is not None else None if total is None else int(total)}
+            asked += [f"count({cell})", sums[t].format(cell)]
+        got = db.execute(f"SELECT {', '.join(asked)} FROM {source}").fetchone()
+        for i, (n, t) in enumerate(columns.items()):
+            total = got[2 * i + 1]
+            if total is not None:
+                total = float(total) if t == "number" else int(total)
+            result[form][n] = {"count": got[2 * i], "sum": total}
     result["metadata"] = {
         bytes(k).decode(): bytes(v).decode()
         for k, v in db.execute(f"SELECT key, value FROM parquet_kv_metadata('{path}.parquet')").fetchall()
