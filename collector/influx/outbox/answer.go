@@ -71,10 +71,11 @@ const (
 	TypeConflict    = "type_conflict"    // 422: the field has another type there already
 	BeyondRetention = "beyond_retention" // 422: older than what the bucket keeps
 	Rejected        = "rejected"         // 422, for another reason
+	ServerError     = "server_error"     // 500, again and again for this line and for no other
 )
 
 // Reasons are all of them, in a fixed order.
-var Reasons = [...]string{Unencodable, Syntax, TooLarge, TypeConflict, BeyondRetention, Rejected}
+var Reasons = [...]string{Unencodable, Syntax, TooLarge, TypeConflict, BeyondRetention, Rejected, ServerError}
 
 // reason is why points were refused.
 func (a answer) reason() string {
@@ -83,6 +84,8 @@ func (a answer) reason() string {
 		return Syntax
 	case http.StatusRequestEntityTooLarge:
 		return TooLarge
+	case http.StatusInternalServerError:
+		return ServerError
 	}
 	switch {
 	case strings.Contains(a.message, "field type conflict"):

@@ -219,3 +219,35 @@ func TestWordsAreBounded(t *testing.T) {
 	// A token that the cut would halve is not shown in part.
 	require.NotContains(t, clean(strings.Repeat("x", 4*maxWords-5)+secret, secret), secret[:5])
 }
+
+// Whatever a server says: no token in it, bounded, and of the status that it came
+// with.
+func FuzzAnswer(f *testing.F) {
+	for _, body := range []string{
+		"", "{}", `{"code":"invalid","message":"unable to parse 'a b': missing fields"}`, `{"message":5}`, "<html>",
+		`{"code":"unprocessable entity","message":"partial write: field type conflict: input field \"f\" on measurement \"m\" is type integer, already exists as type float dropped=2"}`,
+		`{"StatusCode":204}`, "unable to parse '", "dropped=99999999999999999999", "Token " + secret,
+	} {
+		for _, status := range []int{200, 302, 400, 413, 422, 500} {
+			f.Add(status, "7", body)
+		}
+	}
+	f.Fuzz(func(t *testing.T, status int, again, body string) {
+		a := answer{status: status}
+		a.read(http.Header{"Retry-After": {again}, "Location": {body}}, []byte(body), secret)
+		require.Equal(t, status, a.status)
+		require.Equal(t, status == 204, a.reaction() == written)
+		require.LessOrEqual(t, len(a.words()), 2*maxWords+20)
+		require.NotContains(t, a.words(), secret)
+		require.NotContains(t, a.words(), "\n")
+		require.GreaterOrEqual(t, a.dropped, 0)
+		for _, why := range a.named {
+			require.NotContains(t, why, secret)
+		}
+		if d, ok := retryAfter(again, time.Unix(0, 0)); ok {
+			require.GreaterOrEqual(t, d, time.Duration(0))
+			require.LessOrEqual(t, d, 24*time.Hour)
+		}
+		require.GreaterOrEqual(t, usualTimes.after(a, 3, time.Unix(0, 0)), time.Second)
+	})
+}

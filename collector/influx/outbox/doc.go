@@ -21,7 +21,10 @@
 //	404                                 the bucket or the organisation is missing: all waits, health is bad; again after a minute
 //	429, 503                            all waits, as long as Retry-After says (seconds or date, up to 15 minutes) and a tenth more
 //	other 5xx, cut connections,         all waits: 1 to 2 s, doubled with each failure in a row up to a minute, half of it random. If a
-//	no answer in time                   server that was reached does not answer twice, the batch is halved, and later ones are smaller
+//	no answer in time                   server that was reached gives no answer in time twice, or ends the connection four times, the
+//	                                    batch is halved, and later ones are smaller, down to 100 rows
+//	  of these, 500 six times in a row  the batch is halved, too. A point over which alone the server fails, while it takes what it took
+//	                                    before, is kept aside; otherwise it waits
 //	redirections, other 4xx             the same, and health is bad: this is no receiver of points. Redirections are not followed
 //	to a deletion: 400, 405, 422, 501,  it goes on; what was taken away here stays there, which is counted and said once
 //	404 without InfluxDB's words

@@ -332,7 +332,7 @@ func (l *limits) cut(rows []row) int {
 }
 
 // put sends one request.
-func (s *Sender) put(ctx context.Context, text string, rows int) answer {
+func (s *Sender) put(text string, rows int) answer {
 	s.stats.requests.Add(1)
 	a := s.to.put(s.hard, text)
 	if a.reaction() == written {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"net"
+	"net/http"
 	"os"
 	"slices"
 	"strings"
@@ -68,6 +69,8 @@ const (
 	// manyAlike single refusals for one cause, with nothing of the likeness taken
 	// in between, have the rest of it tried in one piece.
 	manyAlike = 16
+	// manyFailures in a row over the same have it tried in parts.
+	manyFailures = 6
 	// manyAtOnce rows told apart by one answer do not count as a search.
 	manyAtOnce = 100
 )
@@ -108,10 +111,14 @@ func (t *settler) settle(ctx context.Context, rows []row) error {
 	case written:
 		t.taken(rows)
 		return nil
-	case unanswered:
-		return t.halves(ctx, rows) // too slow in one piece
+	case refused:
+		return t.set(ctx, a, rows)
 	}
-	return t.set(ctx, a, rows)
+	// Not in one piece.
+	if len(rows) == 1 {
+		return t.single(ctx, a, rows[0], a.reason())
+	}
+	return t.halves(ctx, rows)
 }
 
 // taken takes note of rows that the server took.
@@ -217,24 +224,22 @@ func (t *settler) halves(ctx context.Context, rows []row) error {
 // what is wrong with it nor takes what it took before, it is not the row's
 // fault, and the row waits.
 func (t *settler) single(ctx context.Context, a answer, r row, reason string) error {
-	for try := 0; reason == Syntax && len(a.named) == 0 && len(t.sound) > 0; try++ {
-		check, err := t.send(ctx, []row{{text: t.sound, kind: ofFeed}})
+	vague := func() bool { return reason == Syntax && len(a.named) == 0 || reason == ServerError }
+	for try := 0; vague() && len(t.sound) > 0; try++ {
+		check, err := t.once(ctx, t.sound)
 		if err != nil {
 			return err
 		}
 		if check.reaction() == written {
 			break
 		}
-		wait := t.s.opt.times.after(answer{status: 500}, try, time.Now())
-		t.s.failing(check, wait)
-		t.s.stats.retried.Add(1)
-		if !pause(ctx, wait) {
-			return ctx.Err()
+		if err := t.later(ctx, check, try); err != nil {
+			return err
 		}
 		if a, err = t.send(ctx, []row{r}); err != nil {
 			return err
 		}
-		if a.reaction() != refused {
+		if a.reaction() == written {
 			t.taken([]row{r})
 			return nil
 		}
@@ -274,44 +279,88 @@ func (t *settler) asideAll(rows []row, a answer, reason string) {
 }
 
 // send sends rows until the server has said what becomes of them: that they are
-// taken, or refused. With many rows it gives up when nothing is answered again
-// and again, since less may go through. It returns an error only when ctx has
-// ended.
+// taken, or refused. It gives up when the same ends the same way again and again
+// while less may go through: nothing is answered, or the server fails over it.
+// It returns an error only when ctx has ended.
 func (t *settler) send(ctx context.Context, rows []row) (answer, error) {
 	text := join(rows)
+	slow, cuts, fails := 0, 0, 0
 	for try := 0; ; try++ {
 		if err := ctx.Err(); err != nil {
 			return answer{}, err
 		}
-		a := t.s.put(ctx, text, len(rows))
+		a := t.s.put(text, len(rows))
 		switch a.reaction() {
 		case written, refused:
 			return a, nil
+		case unanswered:
+			if len(rows) <= fewestRows {
+				break
+			}
+			switch noAnswer(a.cause) {
+			case late:
+				slow++
+			case cut:
+				cuts++
+			}
+		case trouble:
+			if a.status == http.StatusInternalServerError {
+				fails++
+			}
 		}
-		if a.reaction() == unanswered && ctx.Err() != nil {
-			return answer{}, ctx.Err()
+		if err := t.later(ctx, a, try); err != nil {
+			return answer{}, err
 		}
-		wait := t.s.opt.times.after(a, try, time.Now())
-		t.s.failing(a, wait)
-		if !pause(ctx, wait) {
-			return answer{}, ctx.Err()
-		}
-		t.s.stats.retried.Add(1)
-		if try >= 1 && len(rows) > fewestRows && tooSlow(a.cause) {
+		if slow >= 2 || cuts >= 4 {
 			t.lim.tooSlow(len(rows))
+			return a, nil
+		}
+		// With one row and nothing to compare it with nobody knows whose fault it is.
+		if fails >= manyFailures && (len(rows) > 1 || len(t.sound) > 0) {
 			return a, nil
 		}
 	}
 }
 
-// tooSlow says that a server that could be reached did not answer in time.
-func tooSlow(err error) bool {
+// once sends a text once.
+func (t *settler) once(ctx context.Context, text []byte) (answer, error) {
+	if err := ctx.Err(); err != nil {
+		return answer{}, err
+	}
+	return t.s.put(string(text), 0), nil
+}
+
+// later says that an answer was of no use, and waits until it is time for another
+// try.
+func (t *settler) later(ctx context.Context, a answer, try int) error {
+	wait := t.s.opt.times.after(a, try, time.Now())
+	t.s.failing(a, wait)
+	if !pause(ctx, wait) {
+		return ctx.Err()
+	}
+	t.s.stats.retried.Add(1)
+	return nil
+}
+
+// How nothing came back.
+type silence int
+
+const (
+	gone silence = iota // nobody is there: less would not help
+	late                // not in time
+	cut                 // the connection ended
+)
+
+func noAnswer(err error) silence {
 	var op *net.OpError
-	if errors.As(err, &op) && op.Op == "dial" {
-		return false
+	if errors.As(err, new(noToken)) || errors.As(err, &op) && op.Op == "dial" {
+		return gone
 	}
 	var n net.Error
-	return errors.Is(err, os.ErrDeadlineExceeded) || errors.Is(err, context.DeadlineExceeded) || errors.As(err, &n) && n.Timeout()
+	if errors.Is(err, os.ErrDeadlineExceeded) || errors.Is(err, context.DeadlineExceeded) || errors.As(err, &n) && n.Timeout() {
+		return late
+	}
+	return cut
 }
 
 // split parts rows by a question; both keep the order.

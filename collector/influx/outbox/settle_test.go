@@ -240,6 +240,72 @@ func TestTooSlow(t *testing.T) {
 	})
 }
 
+// A server that ends the connection over large bodies, as one does that has said
+// 413 and gone away, is sent smaller ones.
+func TestCutOverLargeBodies(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := newServer(t)
+		s.answer = func(_ int, lines []string) said {
+			if len(lines) > 300 {
+				return said{cut: true}
+			}
+			return said{status: 204}
+		}
+		b := newBox(Parcel{Readings: hours("belt-q1", 3000)})
+		x := work(t, b, s, nil)
+		x.drained(time.Hour)
+		require.Len(t, s.lines, 3000)
+		require.Empty(t, b.refused)
+		x.stop()
+	})
+}
+
+// A server that fails over one point, whatever is with it, does not hold up all
+// others for ever; one that fails over everything does.
+func TestAPointThatTheServerFailsOver(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := newServer(t)
+		fails := said{status: 500, body: `{"code":"internal error","message":"panic: index out of range"}`}
+		s.answer = func(_ int, lines []string) said {
+			if slices.ContainsFunc(lines, func(l string) bool { return strings.Contains(l, "device=bad,") }) {
+				return fails
+			}
+			return said{status: 204}
+		}
+		b := newBox(Parcel{Readings: append(append(hours("belt-q1", 500), hours("bad", 1)...), hours("belt-q2", 500)...)})
+		x := work(t, b, s, nil)
+		x.drained(24 * time.Hour)
+		require.Len(t, s.lines, 1000)
+		require.Len(t, b.refused, 1)
+		require.Equal(t, "bad", b.refused[0].Channel.Device)
+		require.Equal(t, ServerError, b.refused[0].Reason)
+		require.Equal(t, "internal error: panic: index out of range", b.refused[0].Words)
+
+		s.answer = first(1<<30, fails)
+		b.put(Parcel{Readings: hours("belt-q3", 40)})
+		time.Sleep(24 * time.Hour)
+		require.Len(t, b.refused, 1)
+		require.Equal(t, health.Bad, x.check().Level)
+		s.answer = nil
+		x.drained(time.Hour)
+		require.Len(t, s.lines, 1040)
+		x.stop()
+	})
+	// Where nothing was taken yet nobody knows whose fault it is.
+	synctest.Test(t, func(t *testing.T) {
+		s := newServer(t)
+		s.answer = first(1<<30, said{status: 500})
+		b := newBox(Parcel{Readings: hours("belt-q1", 2)})
+		x := work(t, b, s, nil)
+		time.Sleep(24 * time.Hour)
+		require.Empty(t, b.refused)
+		s.answer = nil
+		x.drained(time.Hour)
+		require.Len(t, s.lines, 2)
+		x.stop()
+	})
+}
+
 // What stands between here and the server may refuse everything with a 400 and
 // no reason: then no point is to blame.
 func TestARefusalOfEverythingIsNobodysFault(t *testing.T) {
