@@ -1,17 +1,21 @@
 package main
 
 import (
+	"compress/gzip"
 	"encoding/csv"
 	"encoding/json"
 	"fmt"
 	"io"
 	"math"
 	"net/http"
+	"net/http/httptest"
 	"os"
 	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
+	"syscall"
 	"testing"
 	"time"
 
@@ -363,4 +367,130 @@ func TestARefusedPointIsShownAndSentAgain(t *testing.T) {
 	require.Eventually(t, func() bool { return len(x.state().Aside) == 0 }, 90*time.Second, 200*time.Millisecond)
 	require.Equal(t, 1, x.readings()["status.pressure_bar"].n)
 	s.stop()
+}
+
+// sink is a receiver that only notes what it is sent.
+type sink struct {
+	mu    sync.Mutex
+	lines map[string]int // by bucket
+	token string
+	hang  chan struct{} // until it is closed, nothing is answered
+}
+
+func (k *sink) ServeHTTP(w http.ResponseWriter, r *http.Request) {
+	body := io.Reader(r.Body)
+	if r.Header.Get("Content-Encoding") == "gzip" {
+		z, err := gzip.NewReader(body)
+		if err != nil {
+			http.Error(w, err.Error(), http.StatusBadRequest)
+			return
+		}
+		body = z
+	}
+	text, err := io.ReadAll(body)
+	if err != nil {
+		return
+	}
+	k.mu.Lock()
+	hang := k.hang
+	k.token = r.Header.Get("Authorization")
+	k.lines[r.URL.Query().Get("bucket")] += strings.Count(strings.TrimSpace(string(text))+"\n", "\n")
+	k.mu.Unlock()
+	if hang != nil {
+		select {
+		case <-hang:
+		case <-r.Context().Done():
+		}
+		return
+	}
+	w.WriteHeader(http.StatusNoContent)
+}
+
+func (k *sink) of(bucket string) int {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	return k.lines[bucket]
+}
+
+// A receiver may be changed, and left out, while serving.
+func TestAReloadChangesWhereReadingsGo(t *testing.T) {
+	k := &sink{lines: map[string]int{}}
+	there := httptest.NewServer(k)
+	defer there.Close()
+	monitor := freeAddr(t)
+	file := quay(t, killDevices, "  embedded_broker: {listen: \"127.0.0.1:0\"}\n  monitor: {listen: \""+monitor+"\"}\n"+
+		"stores: {influx: {url: \""+there.URL+"\", organisation: terminal, bucket: one, token_file: influx.token, every: 100ms}}\n")
+	tokenFile := filepath.Join(filepath.Dir(file), "influx.token")
+	require.NoError(t, os.WriteFile(tokenFile, []byte("first"), 0o600))
+	s := serve(t, file)
+	replay := func(from, to int) {
+		var log strings.Builder
+		for i := from; i < to; i++ {
+			log.WriteString(logLine(i))
+		}
+		path := filepath.Join(t.TempDir(), "log.jsonl")
+		require.NoError(t, os.WriteFile(path, []byte(log.String()), 0o600))
+		must(t, "replay", "-c", file, path)
+	}
+	reload := func(old, now string) {
+		edit(t, file, old, now)
+		before := strings.Count(s.log.String(), "site file read again")
+		require.NoError(t, s.cmd.Process.Signal(syscall.SIGHUP))
+		require.Eventually(t, func() bool { return strings.Count(s.log.String(), "site file read again") > before }, 30*time.Second, 20*time.Millisecond, "%s", s.log)
+	}
+	replay(0, 300)
+	require.Eventually(t, func() bool { return k.of("one") >= 300 }, 30*time.Second, 20*time.Millisecond)
+	require.Equal(t, "Token first", k.token)
+
+	// Another token needs no reload, other bounds no new beginning.
+	require.NoError(t, os.WriteFile(tokenFile, []byte("second"), 0o600))
+	reload("every: 100ms", "every: 200ms, batch_rows: 50")
+	replay(300, 400)
+	require.Eventually(t, func() bool { return k.of("one") >= 400 }, 30*time.Second, 20*time.Millisecond)
+	require.Less(t, k.of("one"), 650, "what was there was not sent again, but for the register")
+	require.Equal(t, "Token second", k.token)
+
+	// Another bucket gets everything.
+	reload("bucket: one", "bucket: two")
+	require.Eventually(t, func() bool { return k.of("two") >= 400 }, 30*time.Second, 20*time.Millisecond)
+	require.Contains(t, must(t, "forward", "-c", file), "bucket two")
+
+	// A stop does not wait for a receiver that takes its time.
+	k.mu.Lock()
+	k.hang = make(chan struct{})
+	k.mu.Unlock()
+	replay(400, 500)
+	require.Eventually(t, func() bool { return k.of("two") >= 450 }, 30*time.Second, 20*time.Millisecond)
+	s.stop()
+	require.Contains(t, must(t, "forward", "-c", file), "nobody serves this site now")
+	out, errOut, code := dwindle(t, "forward", "-c", file, "--resend")
+	require.Equal(t, exitDone, code, errOut)
+	require.Contains(t, out, "0 points to be sent again, with the next start")
+	k.mu.Lock()
+	close(k.hang)
+	k.hang = nil
+	k.mu.Unlock()
+	s = serve(t, file)
+	require.Eventually(t, func() bool { return k.of("two") >= 500 }, 30*time.Second, 20*time.Millisecond)
+
+	// None: nothing is sent, nothing is kept for it, and no check is left.
+	reload("stores: {", "# stores: {")
+	got := k.of("two")
+	replay(500, 600)
+	_, errOut, code = dwindle(t, "forward", "-c", file)
+	require.Equal(t, exitFailed, code)
+	require.Contains(t, errOut, "the site file names no InfluxDB")
+	require.Equal(t, got, k.of("two"))
+	resp, err := http.Get("http://" + monitor + "/metrics")
+	require.NoError(t, err)
+	defer resp.Body.Close()
+	figures, err := io.ReadAll(resp.Body)
+	require.NoError(t, err)
+	require.Contains(t, string(figures), "dwindle_intake_received_total")
+	require.NotContains(t, string(figures), "dwindle_forward_")
+	require.NotContains(t, string(figures), `check="influx"`)
+	s.stop()
+	for _, secret := range []string{"Token first", "second"} {
+		require.NotContains(t, s.log.String(), secret)
+	}
 }

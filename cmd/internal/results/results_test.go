@@ -114,9 +114,9 @@ type yard struct {
 
 const yardDays = 100
 
-func newYard(t *testing.T) *yard {
+func newYard(t *testing.T, days int) *yard {
 	t.Helper()
-	plant := simulate.New(simulate.Options{Seed: 3, Points: 12, Days: yardDays, ReportEvery: 12 * time.Hour})
+	plant := simulate.New(simulate.Options{Seed: 3, Points: 12, Days: days, ReportEvery: 12 * time.Hour})
 	y := &yard{t: t, site: plant.Site(), end: plant.End(), receiver: newReceiver(t)}
 	ctx := t.Context()
 	var err error
@@ -202,7 +202,7 @@ func (y *yard) steps(f *Feeder, fleet forecast.Fleet) (n int) {
 }
 
 func TestEverythingIsHandedOnOnce(t *testing.T) {
-	y := newYard(t)
+	y := newYard(t, yardDays)
 	today := y.site.Today(y.end)
 	fleet := y.issue(y.end)
 	require.NoError(t, y.j.SaveCalibration(t.Context(), journal.Calibration{Version: "v1", Learned: today, Stored: y.end, Body: []byte(`{"a":1}`)}))
@@ -293,7 +293,7 @@ func (y *yard) hours(machine string, at time.Time, hours float64) {
 }
 
 func TestWhatComesLateIsHandedOnAgain(t *testing.T) {
-	y := newYard(t)
+	y := newYard(t, yardDays)
 	f := y.feeder()
 	y.steps(f, y.issue(y.end))
 	today := y.site.Today(y.end)
@@ -353,9 +353,9 @@ func TestWhatComesLateIsHandedOnAgain(t *testing.T) {
 
 // A crash at any place loses nothing: what was not marked is handed on again.
 func TestACrashBetweenLosesNothing(t *testing.T) {
-	y := newYard(t)
+	y := newYard(t, 45)
 	var fleet forecast.Fleet
-	for day := -4; day <= 0; day++ {
+	for day := -2; day <= 0; day++ {
 		fleet = y.issue(y.end.AddDate(0, 0, day))
 	}
 	alarms(t, y.l, 3, y.end)
@@ -366,7 +366,7 @@ func TestACrashBetweenLosesNothing(t *testing.T) {
 	n := 0
 	y.receiver = newReceiver(t)
 	y.fail = func() error {
-		if n++; n%7 == 0 {
+		if n++; n%11 == 0 {
 			return crash
 		}
 		return nil
@@ -388,7 +388,7 @@ func TestACrashBetweenLosesNothing(t *testing.T) {
 }
 
 func TestDaysThatWereMissedAreMadeUpFor(t *testing.T) {
-	y := newYard(t)
+	y := newYard(t, 30)
 	f := y.feeder()
 	y.steps(f, y.issue(y.end.AddDate(0, 0, -4)))
 	points := len(y.site.Points)
@@ -420,7 +420,7 @@ func alarms(t testing.TB, l *ledger.Ledger, n int, began time.Time) {
 }
 
 func TestAlarmsAreOneRowEachThatIsRenewed(t *testing.T) {
-	y := newYard(t)
+	y := newYard(t, 30)
 	f := y.feeder()
 	fleet := y.pass(y.end)
 	step := func() {
@@ -467,7 +467,7 @@ func TestAlarmsAreOneRowEachThatIsRenewed(t *testing.T) {
 }
 
 func TestOlderDaysWaitWhileTheQueueIsLong(t *testing.T) {
-	y := newYard(t)
+	y := newYard(t, yardDays)
 	for day := -9; day <= 0; day++ {
 		y.issue(y.end.AddDate(0, 0, day))
 	}
@@ -497,7 +497,7 @@ func TestOlderDaysWaitWhileTheQueueIsLong(t *testing.T) {
 }
 
 func TestWhatWasDrivenOutOfTheQueueIsHandedOnAgain(t *testing.T) {
-	y := newYard(t)
+	y := newYard(t, yardDays)
 	y.waiting.GivenUp = map[string]int64{schema.Usage: 7} // of before
 	f := y.feeder()
 	fleet := y.issue(y.end)

@@ -282,26 +282,33 @@ func (f *forwarder) look(at time.Time) {
 	if !ok || !s.Known {
 		return
 	}
-	site, b := f.c.site.Load(), s.Waiting
+	site := f.c.site.Load()
 	lost := now.count(site.Today(at), s, at)
-	const day = 24 * time.Hour
-	patience := min(idleMost, time.Duration(nearShare*float64(now.influx.BacklogDays)*float64(day)))
+	what := wanting(at, s.Waiting, s.Backlog, lost, now.influx.BacklogDays, site.Keep.ReadingsDays)
+	if what == "" {
+		f.c.health.Set(checkForward, health.Ok, "", "")
+		return
+	}
+	f.c.health.Set(checkForward, health.Warn, what, "see the check "+outbox.Check+"; readings stay in the journal while they wait, beyond their age as many days as backlog_days says, and what is in the journal can be had with dwindle export")
+}
+
+// wanting says what is wrong with forwarding over a long time; empty: nothing.
+// rows wait, lost were given up in all, some of them lately (0: none lately).
+func wanting(at time.Time, b journal.Backlog, rows, lost int64, backlogDays, readingsDays int) string {
+	days := func(n float64) time.Duration { return time.Duration(n * 24 * float64(time.Hour)) }
 	since := b.Taken
 	if since.IsZero() {
 		since = b.Oldest
 	}
-	keep := time.Duration(nearShare*float64(now.influx.BacklogDays)+float64(site.Keep.ReadingsDays)) * day
-	const ahead = "readings stay in the journal while they wait, as many days beyond their age as backlog_days says; see the check " + outbox.Check
-	switch {
-	case s.Backlog > 0 && !since.IsZero() && at.Sub(since) > patience:
-		f.c.health.Set(checkForward, health.Warn, fmt.Sprintf("InfluxDB has taken nothing for %s; %d rows wait", at.Sub(since).Round(time.Hour), s.Backlog), ahead)
-	case !b.Oldest.IsZero() && at.Sub(b.Oldest) > keep:
-		f.c.health.Set(checkForward, health.Warn, fmt.Sprintf("readings of %s wait for InfluxDB and are given up soon", b.Oldest.Format(time.RFC3339)), ahead)
+	switch patience := min(idleMost, days(nearShare*float64(backlogDays))); {
+	case rows > 0 && !since.IsZero() && at.Sub(since) > patience:
+		return fmt.Sprintf("InfluxDB has taken nothing for %.0f hours; %d rows wait", at.Sub(since).Hours(), rows)
+	case !b.Oldest.IsZero() && at.Sub(b.Oldest) > days(nearShare*float64(backlogDays)+float64(readingsDays)):
+		return fmt.Sprintf("readings of %s wait for InfluxDB and will be given up soon", b.Oldest.Format(time.RFC3339))
 	case lost > 0:
-		f.c.health.Set(checkForward, health.Warn, fmt.Sprintf("%d rows in all were given up for InfluxDB, some within the last day", lost), "`dwindle forward` says which; those that are in the journal still can be had with dwindle export")
-	default:
-		f.c.health.Set(checkForward, health.Ok, "", "")
+		return fmt.Sprintf("%d rows in all were given up for InfluxDB, some within the last day", lost)
 	}
+	return ""
 }
 
 // count keeps what was written before today, and gives how much was ever given up
