@@ -21,8 +21,8 @@ import (
 // begins in the site's zone.
 //
 // A day may be written again, with less known than before, and InfluxDB keeps
-// fields that a later point leaves out. So a text that is absent or null is
-// written as an empty one, and the figures that are absent are named in the
+// fields that a later point leaves out. So a text that is absent, null or empty is
+// written as [Nothing], and the figures that are absent are named in the
 // field missing.
 //
 // The row's own names of ids become the tags: point; for [Usage] dispenser, or
@@ -201,6 +201,12 @@ func (c *Column) value(v any) (lineprotocol.Value, error) {
 	return lineprotocol.Value{}, fmt.Errorf("%s is a %T, and the schema says %s", c.Name, v, c.Kind)
 }
 
+// Nothing stands where a text is empty or not known. It must not be the empty
+// string: InfluxDB 2.8.0 loses the first empty string that follows others when
+// it reads a field, and gives what follows at the times before (Flux 0.196.1,
+// array.StringBuilder: an empty string is a nil slice to it).
+const Nothing = "-"
+
 // plain makes a value of a text for people: on one line, and not too long.
 func plain(s string) lineprotocol.Value {
 	s = strings.Map(func(r rune) rune {
@@ -211,6 +217,9 @@ func plain(s string) lineprotocol.Value {
 	}, strings.ToValidUTF8(s, "."))
 	if len(s) > MaxText {
 		s = strings.ToValidUTF8(s[:MaxText], "")
+	}
+	if s == "" {
+		s = Nothing
 	}
 	v, _ := lineprotocol.StringValue(s)
 	return v

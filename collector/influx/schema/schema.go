@@ -185,7 +185,7 @@ func daysTo(name string) Column {
 
 var (
 	dateField    = civilDate("date", "the civil day at the site")
-	missingField = text("missing", "names of the figures that are not known, parted by blanks: what a figure named here says is of an earlier writing and does not count")
+	missingField = text("missing", "names of the figures that are not known, parted by blanks, - where there are none: what a figure named here says is of an earlier writing and does not count")
 )
 
 var measurements = []Measurement{

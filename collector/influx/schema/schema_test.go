@@ -497,8 +497,8 @@ func TestDailyRows(t *testing.T) {
 	require.Contains(t, text, `,remaining_cm3=71.25,`)
 	require.Contains(t, text, `,empty_p50="2026-04-02",days_to_empty_p50=3,`)
 	require.Contains(t, text, `,notices="a; b c",`)
-	require.Contains(t, text, `,withheld="",`, "an empty text takes the place of one written before")
-	require.NotContains(t, text, `,empty_p10="",days_to`)
+	require.Contains(t, text, `,withheld="-",`, "an empty text takes the place of one written before")
+	require.NotContains(t, text, `,empty_p10="-",days_to`)
 	require.Contains(t, text, `,missing="capacity_cm3 remaining_sd_cm3 `)
 	require.Contains(t, text, ` days_to_empty_p10 `)
 	require.True(t, strings.HasSuffix(text, fmt.Sprintf(" %d\n", time.Date(2026, 3, 29, 22, 0, 0, 0, time.UTC).UnixNano())), text)
@@ -508,7 +508,7 @@ func TestDailyRows(t *testing.T) {
 	require.True(t, strings.HasPrefix(string(dispenser), `usage,channel=dispenser,device=disp-007,site=terminal date="2026-03-02",point="elev1-head",machine="elev1",seen=1,`), string(dispenser))
 	machine, err := schema.AppendDaily(nil, "terminal", schema.Usage, map[string]any{"machine": "elev1", "date": "2026-03-02", "run_hours": 7.5, "seen": 1}, civil.New(2026, 3, 2), time.UTC)
 	require.NoError(t, err)
-	require.True(t, strings.HasPrefix(string(machine), `usage,channel=machine,device=elev1,site=terminal date="2026-03-02",point="",machine="elev1",run_hours=7.5,seen=1,`), string(machine))
+	require.True(t, strings.HasPrefix(string(machine), `usage,channel=machine,device=elev1,site=terminal date="2026-03-02",point="-",machine="elev1",run_hours=7.5,seen=1,`), string(machine))
 
 	// Alarms of one point and day are different points.
 	times := map[int64]bool{}
