@@ -45,6 +45,7 @@ type Reader struct {
 	rows   int
 	wait   func(ctx context.Context, d time.Duration) error
 	way    *transport
+	http   *http.Client
 	client influxdb2.Client
 }
 
@@ -62,7 +63,8 @@ func New(opt Options) (*Reader, error) {
 		r.wait = wait
 	}
 	// The token is added by the transport, which can read it anew.
-	r.client = influxdb2.NewClientWithOptions(opt.Server.URL, "", influxdb2.DefaultOptions().SetHTTPClient(way.client()))
+	r.http = way.client()
+	r.client = influxdb2.NewClientWithOptions(opt.Server.URL, "", influxdb2.DefaultOptions().SetHTTPClient(r.http))
 	return r, nil
 }
 
@@ -149,7 +151,7 @@ func (r *Reader) ask(ctx context.Context, q question, begin func() func(*query.F
 func (r *Reader) once(ctx context.Context, q *question, take func(*query.FluxRecord) error) error {
 	ctx, cancel := context.WithTimeout(ctx, askTime)
 	defer cancel() // closes the connection as well where the answer was not read to its end
-	mark := rand.Text()
+	mark := rand.Text() + strings.Repeat(" ", markLength)
 	res, err := r.client.QueryAPI(r.server.Organisation).Query(ctx, q.flux(r.server.Bucket, r.site, mark))
 	if err != nil {
 		return err

@@ -77,7 +77,11 @@ func dayOf(rec *query.FluxRecord, loc *time.Location) (d Day, ok bool, err error
 	if !d.Date.Start(loc).Equal(rec.Time()) {
 		return d, false, nil
 	}
-	d.Point, d.Machine, d.Flags = text(rec, "point"), text(rec, "machine"), text(rec, "flags")
+	for name, to := range map[string]*string{"point": &d.Point, "machine": &d.Machine, "flags": &d.Flags} {
+		if *to = text(rec, name); *to == schema.Nothing {
+			*to = ""
+		}
+	}
 	missing := strings.Fields(text(rec, "missing"))
 	for name, to := range map[string]**float64{
 		"run_hours": &d.RunHours, "pulses": &d.Pulses, "commanded_cm3": &d.CommandedCM3, "delivered_cm3": &d.DeliveredCM3, "seen": &d.Seen,

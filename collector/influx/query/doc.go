@@ -9,9 +9,9 @@
 // 2.8.0 as open source knows none: "undefined identifier params".)
 //
 // An answer is whole or an error. It must come as the CSV that was asked for,
-// end where the protocol says that it ends, and bear a mark that was made for
-// this question; a cut connection, an error in the middle of an answer, and a
-// server or proxy that says 200 and nothing else are errors. They name what was
+// packed with a checksum at its end, and bear a mark that was made for this
+// question; a cut connection, an error in the middle of an answer, and a server
+// or proxy that says 200 and nothing else are errors. They name what was
 // asked and the server's words, and never the token. Answers that may come
 // right (429, 503, 5xx, cut connections) are asked for again, a few times.
 //

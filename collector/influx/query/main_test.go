@@ -1,6 +1,7 @@
 package query
 
 import (
+	"flag"
 	"fmt"
 	"os"
 	"testing"
@@ -11,6 +12,12 @@ import (
 )
 
 func TestMain(m *testing.M) {
+	// Each check asks a server many times; more with -rapid.checks.
+	if f := flag.Lookup("rapid.checks"); f != nil {
+		if err := f.Value.Set("20"); err != nil {
+			panic(err)
+		}
+	}
 	code := influxtest.Main(m)
 	if err := goleak.Find(); err != nil && code == 0 {
 		fmt.Fprintln(os.Stderr, err)

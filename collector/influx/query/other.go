@@ -64,7 +64,7 @@ func limit(n int) string { return fmt.Sprintf("  |> limit(n: %d)\n", n) }
 // replays by the broker with them.
 func (r *Reader) Newest(ctx context.Context, devices []string) (map[reading.Channel]time.Time, error) {
 	out := map[reading.Channel]time.Time{}
-	for some := range slices.Chunk(devices, newestMost) {
+	for some := range slices.Chunk(devices, newestMost) { // none is empty
 		var page map[reading.Channel]time.Time
 		err := r.ask(ctx, question{
 			what:  fmt.Sprintf("the newest readings of %d devices", len(some)),

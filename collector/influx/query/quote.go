@@ -45,19 +45,25 @@ const hex = "0123456789abcdef"
 // instant makes a time literal of Flux.
 func instant(t time.Time) string { return t.UTC().Format(time.RFC3339Nano) }
 
-// anyOf makes a condition that a column has one of some values.
+// anyOf makes a condition that a column has one of some values: as a tree, since
+// the server takes a chain of a hundred for nested too deep.
 func anyOf[T ~string](column string, values []T) string {
 	var b strings.Builder
-	b.WriteByte('(')
-	for i, v := range values {
-		if i > 0 {
+	var tree func(values []T)
+	tree = func(values []T) {
+		if n := len(values); n > 1 {
+			b.WriteByte('(')
+			tree(values[:n/2])
 			b.WriteString(" or ")
+			tree(values[n/2:])
+			b.WriteByte(')')
+			return
 		}
 		b.WriteString("r.")
 		b.WriteString(column)
 		b.WriteString(" == ")
-		b.WriteString(Quote(string(v)))
+		b.WriteString(Quote(string(values[0])))
 	}
-	b.WriteByte(')')
+	tree(values)
 	return b.String()
 }

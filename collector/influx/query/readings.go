@@ -16,17 +16,23 @@ import (
 // Readings hands the readings of a device after one instant and up to another to
 // fn, in the order of reading.Compare; quantities nil: of all its channels. An
 // error of fn ends it. What was handed out before an error is right as far as it
-// goes.
+// goes. What is written meanwhile may be there or not.
 func (r *Reader) Readings(ctx context.Context, device string, quantities []reading.Quantity, after, to time.Time, fn func(reading.Reading) error) error {
-	if quantities == nil {
-		quantities = schema.Quantities()
-	}
 	start, stop := bounds(after, to)
-	if len(quantities) == 0 || !start.Before(stop) {
+	if !start.Before(stop) {
+		return nil
+	}
+	if quantities == nil {
+		var err error
+		if quantities, start, err = r.channels(ctx, device, start, stop); err != nil {
+			return err
+		}
+	}
+	if len(quantities) == 0 {
 		return nil
 	}
 	w := &walk{Reader: r, ctx: ctx, device: device, where: whereReadings(device, quantities), pos: start, stop: stop, length: firstLength}
-	// Each field of each channel is a table of its own.
+	// Each field of each channel is a table of its own, and has a limit.
 	w.most = max(1, r.rows/tables(quantities))
 	w.rows = w.most * tables(quantities)
 	for w.pos.Before(stop) {
@@ -41,6 +47,30 @@ func (r *Reader) Readings(ctx context.Context, device string, quantities []readi
 		}
 	}
 	return nil
+}
+
+// channels gives the channels that a device has readings of in a range, and when
+// the first of them is; the end where there are none.
+func (r *Reader) channels(ctx context.Context, device string, start, stop time.Time) (list []reading.Quantity, first time.Time, err error) {
+	err = r.ask(ctx, question{
+		what:  fmt.Sprintf("the channels of %q from %s to %s", device, instant(start), instant(stop)),
+		start: start, stop: stop, where: "r.device == " + Quote(device) + " and " + anyOf("_measurement", kinds()) + ` and r._field == "flags"`,
+		then: "  |> first()\n  |> keep(columns: [\"_time\", \"_measurement\", \"channel\"])\n", most: len(schema.Quantities()),
+	}, func() func(*query.FluxRecord) error {
+		list, first = nil, stop
+		return func(rec *query.FluxRecord) error {
+			q := reading.Quantity(rec.Measurement() + "." + text(rec, "channel"))
+			if slices.Contains(schema.Quantities(), q) {
+				list = append(list, q)
+			}
+			if t := rec.Time().Truncate(time.Millisecond); t.Before(first) {
+				first = t
+			}
+			return nil
+		}
+	})
+	slices.Sort(list)
+	return list, first, err
 }
 
 // Times of readings: from 2020 on, as the schema writes them.
