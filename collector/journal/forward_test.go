@@ -762,3 +762,12 @@ func TestAConfirmationWritesNothingAndIsNotLost(t *testing.T) {
 		}
 	}
 }
+
+// What is forwarded is a journal of its own.
+func TestAForwardedJournalTakesNothingOver(t *testing.T) {
+	j := fresh(t)
+	outbox(t, j)
+	_, err := j.TakeOver(t.Context(), Copied{Stretches: []Stretch{{Device: "mill-1", To: t0, Readings: []reading.Reading{hours("mill-1", t0, 1)}}}})
+	require.ErrorIs(t, err, ErrRefused)
+	require.Empty(t, all(t, j))
+}

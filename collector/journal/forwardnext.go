@@ -131,7 +131,9 @@ func (o *Outbox) Next(ctx context.Context, maxRows int) (Parcel, error) {
 		// Places may have moved over nothing: with the parcel before, if one is
 		// under way.
 		if n := len(o.given); n > 0 {
-			o.given[n-1].moved = append(o.given[n-1].moved, p.moved...)
+			last := o.given[n-1]
+			last.moved = append(last.moved, p.moved...)
+			last.confirmed = append(last.confirmed, p.confirmed...)
 		} else {
 			o.apply(&p.handed)
 		}

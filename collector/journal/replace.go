@@ -49,6 +49,9 @@ func (j *Journal) TakeOver(ctx context.Context, x Copied) (Result, error) {
 
 // do is part of the transaction.
 func (x *Copied) do(c *commit) error {
+	if c.j.fwd != nil { // it would have to tell the receiver of all that it changes
+		return fmt.Errorf("%w: %s is forwarded to %s, and takes nothing over from another journal", ErrRefused, c.j.path, c.j.fwd.target)
+	}
 	for i := range x.Stretches {
 		if err := c.stretch(&x.Stretches[i]); err != nil {
 			return err
