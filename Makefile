@@ -16,7 +16,8 @@
 #   make bench-forward   what is forwarded to InfluxDB beside a bare client, and what
 #                the intake takes in meanwhile
 #   make bench-memory what is resident with DISPENSERS=5000 at one message a
-#                minute each, over STEADY=2m and a burst
+#                minute each, over STEADY=2m and a burst; with OUTBOX=72h as long as
+#                InfluxDB is away, and while it then gets what waits
 #   make bench-export  ROWS=10000000 readings as CSV, JSON Lines and Parquet: rows
 #                a second, memory, bytes a row, beside encoding/csv; the first
 #                time it makes a journal of them in bin/
@@ -138,8 +139,9 @@ bench-forward:
 
 DISPENSERS ?= 5000
 STEADY     ?= 2m
+OUTBOX ?= 0
 bench-memory:
-	$(GO) test -run '^$$' -bench '^BenchmarkMemory$$' -benchtime 1x -timeout 30m ./cmd/dwindle -dispensers $(DISPENSERS) -steady $(STEADY)
+	$(GO) test -run '^$$' -bench '^BenchmarkMemory$$' -benchtime 1x -timeout 30m ./cmd/dwindle -dispensers $(DISPENSERS) -steady $(STEADY) -outbox $(OUTBOX)
 
 ROWS ?= 10000000
 bench-export:

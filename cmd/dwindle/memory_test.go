@@ -26,6 +26,7 @@ import (
 var (
 	memoryDispensers = flag.Int("dispensers", 5000, "dispensers of BenchmarkMemory")
 	memoryFor        = flag.Duration("steady", time.Minute, "how long BenchmarkMemory sends at its steady rate")
+	memoryOutbox     = flag.Duration("outbox", 0, "for how long InfluxDB has been away before BenchmarkMemory, with a reading a minute of each dispenser; 0: there is none")
 )
 
 // memoryDays is how much is behind the benchmark's site.
@@ -41,6 +42,10 @@ const memoryDays = 40
 // The plant is sound: 40 days of three pulses a day lie behind it, and nearly no
 // point has an alarm. All dispensers report over one connection, as they do
 // behind a gateway or another broker; connections of their own come on top.
+//
+// With -outbox the readings of that time wait for InfluxDB, which is away through
+// all of the above; then it comes back, and all of it is sent. What answers is no
+// InfluxDB but takes everything, as fast as it comes: of interest is this program.
 func BenchmarkMemory(b *testing.B) {
 	if _, err := os.Stat("/proc/self/status"); err != nil {
 		b.Skip("needs Linux: resident memory is read from /proc")
@@ -50,10 +55,16 @@ func BenchmarkMemory(b *testing.B) {
 	out, err := exec.Command("go", "build", "-trimpath", "-ldflags", "-s -w", "-o", program, ".").CombinedOutput()
 	require.NoError(b, err, "%s", out)
 	addr := freeAddr(b)
-	file := hundredTo(b, n, addr)
+	var away *absent
+	more := ""
+	if *memoryOutbox > 0 {
+		away = newAbsent(b)
+		more = away.stores(b)
+	}
+	file := hundredTo(b, n, addr, more)
 	site, err := config.Load(file)
 	require.NoError(b, err)
-	pulses := lived(b, site)
+	pulses := lived(b, site, *memoryOutbox)
 	var client paho.Client
 	start := func() (cmd *exec.Cmd, stop func()) {
 		cmd = exec.Command(program, "serve", "-c", file)
@@ -119,6 +130,9 @@ func BenchmarkMemory(b *testing.B) {
 		b.ReportMetric(file/max(samples, 1), "MB-steady-file")
 		b.ReportMetric(peak, "MB-peak")
 		b.ReportMetric(resident(b, cmd.Process.Pid, "VmHWM"), "MB-peak-burst")
+		if away != nil {
+			away.returns(b, site, cmd.Process.Pid)
+		}
 	}
 	b.StopTimer()
 	listed, err := exec.Command(program, "alarms", "-c", file, "--json").Output()
@@ -133,9 +147,9 @@ func BenchmarkMemory(b *testing.B) {
 	require.Less(b, len(alarms), max(20, n/50), "the plant is not sound: alarms take memory, too: %v", of)
 }
 
-// lived writes what is behind the site into its journal, and gives what the
-// counters of all its dispensers show then.
-func lived(b *testing.B, site *config.Site) (pulses int64) {
+// lived writes what is behind the site into its journal, the last of it minute by
+// minute, and gives what the counters of all its dispensers show then.
+func lived(b *testing.B, site *config.Site, minutely time.Duration) (pulses int64) {
 	b.Helper()
 	ctx := context.Background()
 	require.NoError(b, os.MkdirAll(site.DataDir(), 0o700))
@@ -148,17 +162,25 @@ func lived(b *testing.B, site *config.Site) (pulses int64) {
 	for i := range site.Dispensers {
 		d := &site.Dispensers[i]
 		at := begun.Add(time.Duration(i) * each / time.Duration(len(site.Dispensers)))
+		pulses = 0
 		batch = append(batch, journal.Entry{Person: true, Facts: []reading.Fact{
 			{ID: "commission " + d.ID, Kind: reading.FactCommission, Point: d.Point, Device: d.ID, At: at, Received: at, Accepted: &accepted, VolumeCM3: &volume, By: "technician 1"},
 			{ID: "change " + d.ID, Kind: reading.FactChange, Point: d.Point, At: at, Received: at, VolumeCM3: &volume, By: "technician 1"},
 		}})
-		for pulses = 0; at.Before(time.Now().Add(-10 * time.Minute)); at = at.Add(each) {
-			pulses++
+		step := each
+		for next, end := at, time.Now().Add(-10*time.Minute); at.Before(end); at = at.Add(step) {
+			if !at.Before(next) {
+				pulses++
+				next = next.Add(each)
+			}
+			if minutely > 0 && at.After(end.Add(-minutely)) {
+				step = time.Minute
+			}
 			batch = append(batch, journal.Entry{Readings: []reading.Reading{{
 				Channel: reading.Channel{Device: d.ID, Quantity: reading.PulseCount}, At: at, Received: at, FromDevice: true, Value: float64(pulses), Count: pulses,
 			}}})
 		}
-		if len(batch) > 10_000 || i == len(site.Dispensers)-1 {
+		if len(batch) > 50_000 || i == len(site.Dispensers)-1 {
 			_, err := j.Commit(ctx, batch)
 			require.NoError(b, err)
 			batch = batch[:0]
@@ -188,9 +210,9 @@ func resident(b *testing.B, pid int, name string) float64 {
 
 // hundredTo is a site of n dispensers that are driven by pulses, a hundred to a
 // machine.
-func hundredTo(b *testing.B, n int, addr string) (file string) {
+func hundredTo(b *testing.B, n int, addr, more string) (file string) {
 	b.Helper()
-	small, err := os.ReadFile(quay(b, 1, "  embedded_broker: {listen: \""+addr+"\"}\n"))
+	small, err := os.ReadFile(quay(b, 1, "  embedded_broker: {listen: \""+addr+"\"}\n"+more))
 	require.NoError(b, err)
 	head, _, ok := strings.Cut(string(small), "machines:\n")
 	require.True(b, ok)
