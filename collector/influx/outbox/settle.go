@@ -220,30 +220,46 @@ func (t *settler) halves(ctx context.Context, rows []row) error {
 	return t.settle(ctx, rows[len(rows)/2:])
 }
 
-// single deals with a row that was refused alone. If the server neither says
-// what is wrong with it nor takes what it took before, it is not the row's
-// fault, and the row waits.
+// single deals with a row that was refused alone. Where the server does not say
+// what is wrong with it, it is to blame only if the server takes what it took
+// before and still not this; otherwise it waits.
 func (t *settler) single(ctx context.Context, a answer, r row, reason string) error {
-	vague := func() bool { return reason == Syntax && len(a.named) == 0 || reason == ServerError }
-	for try := 0; vague() && len(t.sound) > 0; try++ {
+	vague := reason == ServerError || reason == Syntax && len(a.named) == 0
+	proofs := 1
+	if reason == ServerError {
+		proofs = 3 // it may come and go
+	}
+	for try, proved := 0, 0; vague && len(t.sound) > 0 && proved < proofs; try++ {
 		check, err := t.once(ctx, t.sound)
+		if err == nil && check.reaction() == written {
+			check, err = t.once(ctx, r.text)
+			switch {
+			case err != nil:
+			case check.reaction() == written:
+				t.taken([]row{r})
+				return nil
+			case check.reaction() == refused || check.status == http.StatusInternalServerError:
+				a, reason = check, check.reason()
+				if proved++; reason != ServerError {
+					if err := t.slow(ctx); err != nil {
+						return err
+					}
+					continue
+				}
+			default:
+				proved = 0
+			}
+		} else {
+			proved = 0
+		}
 		if err != nil {
 			return err
 		}
-		if check.reaction() == written {
-			break
+		if proved < proofs {
+			if err := t.later(ctx, check, try); err != nil {
+				return err
+			}
 		}
-		if err := t.later(ctx, check, try); err != nil {
-			return err
-		}
-		if a, err = t.send(ctx, []row{r}); err != nil {
-			return err
-		}
-		if a.reaction() == written {
-			t.taken([]row{r})
-			return nil
-		}
-		reason = a.reason()
 	}
 	t.out.aside(r, a.status, reason, a.words())
 	if p, ok := partsOf(r.text); ok {

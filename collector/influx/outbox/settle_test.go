@@ -136,7 +136,7 @@ func TestExactlyTheBadPointsAreKeptAside(t *testing.T) {
 				}
 				require.NotZero(t, bad)
 				require.Len(t, b.refused, bad)
-				require.Len(t, s.lines, len(readings)+1-bad)
+				require.Equal(t, len(readings)+1-bad, len(s.lines))
 				require.Zero(t, s.rewrites)
 				require.LessOrEqual(t, s.asked(), test.requests)
 				require.EqualValues(t, bad, x.Stats().Refused[test.reason])
@@ -171,7 +171,7 @@ func TestALongSearchIsPaced(t *testing.T) {
 		x := work(t, b, s, nil)
 		x.drained(time.Hour)
 		require.Len(t, b.refused, 200)
-		require.Len(t, s.lines, 200)
+		require.Equal(t, 200, len(s.lines))
 		at := s.at()
 		for i := range at {
 			in := 0
@@ -203,7 +203,7 @@ func TestTooLarge(t *testing.T) {
 		b := newBox(Parcel{Readings: hours("belt-q1", 5000), Lines: []Line{{Text: huge}}}, Parcel{Readings: hours("belt-q2", 5000)})
 		x := work(t, b, s, nil)
 		x.drained(10 * time.Minute)
-		require.Len(t, s.lines, 10_000)
+		require.Equal(t, 10_000, len(s.lines))
 		require.Len(t, b.refused, 1)
 		require.Equal(t, huge, b.refused[0].Line)
 		require.Equal(t, TooLarge, b.refused[0].Reason)
@@ -234,7 +234,7 @@ func TestTooSlow(t *testing.T) {
 		b := newBox(Parcel{Readings: hours("belt-q1", 5000)})
 		x := work(t, b, s, nil)
 		x.drained(2 * time.Hour)
-		require.Len(t, s.lines, 5000)
+		require.Equal(t, 5000, len(s.lines))
 		require.LessOrEqual(t, x.lim.rows.Load(), int64(1250))
 		x.stop()
 	})
@@ -254,7 +254,7 @@ func TestCutOverLargeBodies(t *testing.T) {
 		b := newBox(Parcel{Readings: hours("belt-q1", 3000)})
 		x := work(t, b, s, nil)
 		x.drained(time.Hour)
-		require.Len(t, s.lines, 3000)
+		require.Equal(t, 3000, len(s.lines))
 		require.Empty(t, b.refused)
 		x.stop()
 	})
@@ -275,7 +275,7 @@ func TestAPointThatTheServerFailsOver(t *testing.T) {
 		b := newBox(Parcel{Readings: append(append(hours("belt-q1", 500), hours("bad", 1)...), hours("belt-q2", 500)...)})
 		x := work(t, b, s, nil)
 		x.drained(24 * time.Hour)
-		require.Len(t, s.lines, 1000)
+		require.Equal(t, 1000, len(s.lines))
 		require.Len(t, b.refused, 1)
 		require.Equal(t, "bad", b.refused[0].Channel.Device)
 		require.Equal(t, ServerError, b.refused[0].Reason)
@@ -288,7 +288,7 @@ func TestAPointThatTheServerFailsOver(t *testing.T) {
 		require.Equal(t, health.Bad, x.check().Level)
 		s.answer = nil
 		x.drained(time.Hour)
-		require.Len(t, s.lines, 1040)
+		require.Equal(t, 1040, len(s.lines))
 		x.stop()
 	})
 	// Where nothing was taken yet nobody knows whose fault it is.
@@ -301,7 +301,7 @@ func TestAPointThatTheServerFailsOver(t *testing.T) {
 		require.Empty(t, b.refused)
 		s.answer = nil
 		x.drained(time.Hour)
-		require.Len(t, s.lines, 2)
+		require.Equal(t, 2, len(s.lines))
 		x.stop()
 	})
 }
@@ -322,7 +322,7 @@ func TestARefusalOfEverythingIsNobodysFault(t *testing.T) {
 		require.Contains(t, x.check().What, "proxy")
 		s.answer = nil
 		x.drained(10 * time.Minute)
-		require.Len(t, s.lines, 110)
+		require.Equal(t, 110, len(s.lines))
 		require.Empty(t, b.refused)
 		x.stop()
 	})
@@ -354,7 +354,7 @@ func TestAnyMixIsSortedOut(t *testing.T) {
 			for _, r := range b.refused {
 				require.True(t, r.Reason == BeyondRetention || bad[string(r.Line)])
 			}
-			require.Len(t, s.lines, len(readings)-len(bad))
+			require.Equal(t, len(readings)-len(bad), len(s.lines))
 			x.stop()
 		})
 	})
@@ -416,7 +416,7 @@ func TestAReceiverThatCannotDelete(t *testing.T) {
 				b := newBox(Parcel{Readings: r[:1], Ranges: []Range{gone}}, Parcel{Readings: r[1:], Ranges: []Range{gone}})
 				x := work(t, b, s, nil)
 				x.drained(10 * time.Minute)
-				require.Len(t, s.lines, 4)
+				require.Equal(t, 4, len(s.lines))
 				if test.cannot {
 					require.EqualValues(t, 2, x.Stats().Undeleted)
 					require.Equal(t, 1, strings.Count(x.log.String(), "cannot delete"), "said once")
@@ -443,7 +443,7 @@ func TestWhatCannotBeWrittenIsKeptAside(t *testing.T) {
 		require.Equal(t, Unencodable, b.refused[0].Reason)
 		require.Equal(t, r[1].Channel, b.refused[0].Channel)
 		require.Equal(t, "# run.wind of belt-q1 at 2026-03-02T06:01:00Z", string(b.refused[0].Line))
-		require.Len(t, s.lines, 4, "two readings, a fact, and the feed about it")
+		require.Equal(t, 4, len(s.lines), "two readings, a fact, and the feed about it")
 		x.stop()
 	})
 }
@@ -544,7 +544,7 @@ func TestTheJournalFails(t *testing.T) {
 		b.failing = nil
 		b.mu.Unlock()
 		x.drained(time.Minute)
-		require.Len(t, s.lines, 6)
+		require.Equal(t, 6, len(s.lines))
 		require.Equal(t, health.Ok, x.check().Level)
 		x.stop()
 	})
