@@ -19,7 +19,7 @@ import (
 	"dwindle/config/civil"
 )
 
-var update = flag.Bool("update", false, "rewrite what is made in deploy/INFLUXDB.md")
+var update = flag.Bool("update", false, "rewrite what is made in deploy/INFLUXDB.md and deploy/ANALYST.md")
 
 const page = "../../../deploy/INFLUXDB.md"
 
@@ -120,33 +120,36 @@ var (
 	kept    = regexp.MustCompile(`keep\(columns: \[(.*?)\]\)`)
 )
 
-// Each query on the page was run, and what it is said to give is what it gave.
-func TestThePageShowsRealOutput(t *testing.T) {
+// Each query on the pages was run, and what it is said to give is what it gave.
+func TestThePagesShowRealOutput(t *testing.T) {
 	s := influxtest.Start(t)
 	bucket := s.Bucket(t)
 	s.Write(t, bucket, terminal(t))
-	text, err := os.ReadFile(page)
-	require.NoError(t, err)
-	found := example.FindAllStringSubmatchIndex(string(text), -1)
-	require.GreaterOrEqual(t, len(found), 4)
-	out, end := "", 0
-	for _, at := range found {
-		query := string(text[at[2]:at[3]])
-		columns := kept.FindAllStringSubmatch(query, -1)
-		require.NotEmpty(t, columns, "an example ends with keep(columns: [...]), which gives the order")
-		var names []string
-		for name := range strings.SplitSeq(columns[len(columns)-1][1], ",") {
-			names = append(names, strings.Trim(name, ` "`))
+	for _, page := range []string{page, "../../../deploy/ANALYST.md"} {
+		text, err := os.ReadFile(page)
+		require.NoError(t, err)
+		found := example.FindAllStringSubmatchIndex(string(text), -1)
+		require.Len(t, found, strings.Count(string(text), "```flux\n"), "each query of %s has its output behind it", page)
+		require.NotEmpty(t, found, page)
+		out, end := "", 0
+		for _, at := range found {
+			query := string(text[at[2]:at[3]])
+			columns := kept.FindAllStringSubmatch(query, -1)
+			require.NotEmpty(t, columns, "an example ends with keep(columns: [...]), which gives the order")
+			var names []string
+			for name := range strings.SplitSeq(columns[len(columns)-1][1], ",") {
+				names = append(names, strings.Trim(name, ` "`))
+			}
+			got := table(names, s.Query(t, strings.ReplaceAll(query, `"lube"`, fmt.Sprintf("%q", bucket))))
+			if !*update {
+				require.Equal(t, string(text[at[4]:at[5]]), got, "%s", query)
+			}
+			out += string(text[end:at[4]]) + got
+			end = at[5]
 		}
-		got := table(names, s.Query(t, strings.ReplaceAll(query, `"lube"`, fmt.Sprintf("%q", bucket))))
-		if !*update {
-			require.Equal(t, string(text[at[4]:at[5]]), got, "%s", query)
+		if *update {
+			require.NoError(t, os.WriteFile(page, []byte(out+string(text[end:])), 0o644))
 		}
-		out += string(text[end:at[4]]) + got
-		end = at[5]
-	}
-	if *update {
-		require.NoError(t, os.WriteFile(page, []byte(out+string(text[end:])), 0o644))
 	}
 }
 
