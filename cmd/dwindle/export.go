@@ -165,6 +165,9 @@ func (x *exporter) window(from, to moment) (err error) {
 		if x.from, err = from.in(loc, x.now); err != nil {
 			return err
 		}
+		if day, err := civil.Parse(string(from)); err == nil {
+			x.from = day.Start(loc)
+		}
 	}
 	if to != "" {
 		end, err := to.in(loc, x.now)

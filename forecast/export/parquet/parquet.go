@@ -12,6 +12,7 @@ import (
 	"io"
 	"reflect"
 	"slices"
+	"strings"
 	"time"
 	"unsafe"
 
@@ -163,8 +164,10 @@ func (s *Sink) None() {
 	s.next++
 }
 
-// Text writes a text.
+// Text writes a text. A STRING is UTF-8, and readers refuse whole files for one
+// that is not.
 func (s *Sink) Text(t string) {
+	t = strings.ToValidUTF8(t, "\uFFFD")
 	s.bytes += len(t)
 	s.put(pq.ByteArrayValue(bytesOf(t)))
 }
@@ -197,6 +200,7 @@ func (s *Sink) List(list []string) {
 		}
 		again := 0
 		for _, t := range list {
+			t = strings.ToValidUTF8(t, "\uFFFD")
 			s.bytes += len(t)
 			c.values = append(c.values, pq.ByteArrayValue(bytesOf(t)).Level(again, level+1, c.index))
 			again = 1

@@ -209,6 +209,13 @@ func TestRowGroupsAreBounded(t *testing.T) {
 	}
 }
 
+// Readers refuse a file with a text that is no UTF-8.
+func TestTextsAreUTF8(t *testing.T) {
+	got := cells(t, write(t, []row{{Text: "a\xffb", When: time.UnixMilli(1), Day: 1, Words: []string{"\xff"}}}))
+	require.Equal(t, "a\uFFFDb", string(got[0][0].ByteArray()))
+	require.Equal(t, "\uFFFD", string(got[6][0].ByteArray()))
+}
+
 var errFull = errors.New("no space left")
 
 // limited takes some bytes and fails then.
