@@ -31,8 +31,7 @@ const (
 
 // copyOf names what a copy is made of, without secrets.
 func copyOf(site *config.Site) string {
-	i := site.Influx()
-	return fmt.Sprintf("%s organisation %s bucket %s site %s", i.URL, i.Organisation, i.Bucket, site.ID)
+	return Target(site, site.Influx())
 }
 
 // errEntries refuses what belongs at the gateway.

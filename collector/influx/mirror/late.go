@@ -24,25 +24,83 @@ func (r *run) late(since time.Time) error {
 		return fmt.Errorf("read the change feed: %w", err)
 	}
 	r.out.Changes += len(list)
+	facts, err := r.factsDue()
+	if err != nil {
+		return err
+	}
 	for _, c := range merged(list) {
-		if err := r.change(c); err != nil {
+		if c.Quantity == "" {
+			facts = facts.and(stretch{c.From, c.To})
+		} else if err := r.change(c); err != nil {
 			return err
 		}
 	}
 	if end.After(since) {
-		if r.pending.Notes == nil {
-			r.pending.Notes = map[string]string{}
+		r.remember(noteLate, note(end))
+	}
+	return r.changedFacts(facts)
+}
+
+// remember notes something with what is pending.
+func (r *run) remember(name, text string) {
+	if r.pending.Notes == nil {
+		r.pending.Notes = map[string]string{}
+	}
+	r.pending.Notes[name] = text
+}
+
+// stretch is from one instant to another, both included; the zero value is none.
+type stretch struct{ from, to time.Time }
+
+func (s stretch) and(x stretch) stretch {
+	if s.to.IsZero() {
+		return x
+	}
+	return stretch{earliest(s.from, x.from), latest(s.to, x.to)}
+}
+
+// factsDue gives what an earlier run has left over.
+func (r *run) factsDue() (s stretch, err error) {
+	text, err := r.opt.Journal.Noted(r.ctx, noteFacts)
+	if err != nil || text == "" {
+		return s, err
+	}
+	from, to, _ := strings.Cut(text, " ")
+	if s.from, err = time.Parse(time.RFC3339Nano, from); err == nil {
+		s.to, err = time.Parse(time.RFC3339Nano, to)
+	}
+	if err != nil { // all of them, then
+		return stretch{time.Unix(0, 0), farAway}, nil
+	}
+	return s, nil
+}
+
+// changedFacts takes over the facts of a stretch. A device that repeats its
+// setting with every message confirms a fact of long ago, so that the stretch has
+// nearly all facts in it: who keeps a copy up to date does that now and then.
+func (r *run) changedFacts(s stretch) error {
+	if !s.to.IsZero() && r.lazy && s.to.Sub(s.from) > factsShort && r.began.Sub(r.factsRead) < factsEvery && !r.began.Before(r.factsRead) {
+		r.remember(noteFacts, note(s.from)+" "+note(s.to))
+		return r.flush()
+	}
+	if !s.to.IsZero() {
+		if err := r.factsOf(s.from, s.to); err != nil {
+			return err
 		}
-		r.pending.Notes[noteLate] = note(end)
+		r.factsRead = r.began
+		r.remember(noteFacts, "")
 	}
 	return r.flush()
 }
 
+// Facts of so short a stretch are read at once, of a longer one so often.
+const (
+	factsShort = 48 * time.Hour
+	factsEvery = 10 * time.Minute
+)
+
 // change reads again what one entry names.
 func (r *run) change(c Change) error {
-	if c.Quantity == "" {
-		return r.factsOf(c.From, c.To)
-	}
 	ch := reading.Channel{Device: c.Device, Quantity: c.Quantity}
 	ends, err := r.opt.Journal.Ends(r.ctx, []string{c.Device})
 	if err != nil {
@@ -96,6 +154,8 @@ func (r *run) facts() error {
 var farAway = time.Date(2200, time.January, 1, 0, 0, 0, 0, time.UTC)
 
 func (r *run) factsOf(from, to time.Time) error {
+	notes := r.pending.Notes // with the last of them
+	r.pending.Notes = nil
 	err := r.opt.Source.Facts(r.ctx, from, to, func(f reading.StoredFact) error {
 		if r.pending.Facts = append(r.pending.Facts, f); len(r.pending.Facts) < r.rows {
 			return nil
@@ -103,8 +163,9 @@ func (r *run) factsOf(from, to time.Time) error {
 		return r.flush()
 	})
 	if err != nil {
-		return fmt.Errorf("read facts from InfluxDB: %w", err)
+		return fmt.Errorf("take over facts: %w", err)
 	}
+	r.pending.Notes = notes
 	return r.flush()
 }
 

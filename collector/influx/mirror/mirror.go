@@ -84,7 +84,9 @@ type Mirror struct {
 	opt  Options
 	rows int
 
-	turn  sync.Mutex
+	turn      sync.Mutex
+	factsRead time.Time // when a long stretch of facts last was; under turn
+
 	mu    sync.Mutex
 	state State
 	done  int // devices of the run under way
@@ -132,6 +134,7 @@ const (
 const (
 	noteLate     = "late"     // place in the change feed
 	noteComplete = "complete" // State.Complete
+	noteFacts    = "facts"    // a stretch of changed facts that is still to be read
 	noteLearned  = "learned"  // when the newest calibration was stored
 	noteDeep     = "deep"     // when the last stretch was last read again, and all facts
 )
@@ -203,7 +206,7 @@ func (m *Mirror) Run(ctx context.Context, every time.Duration) error {
 	tick := time.NewTicker(every)
 	defer tick.Stop()
 	for {
-		if _, err := m.Sync(ctx); err != nil && ctx.Err() != nil {
+		if _, err := m.sync(ctx, true); err != nil && ctx.Err() != nil {
 			return ctx.Err()
 		}
 		select {
@@ -216,10 +219,13 @@ func (m *Mirror) Run(ctx context.Context, every time.Duration) error {
 
 // Sync brings the copy up to date. With an error something is missing; what was
 // brought stays, and the next run goes on from there.
-func (m *Mirror) Sync(ctx context.Context) (Synced, error) {
+func (m *Mirror) Sync(ctx context.Context) (Synced, error) { return m.sync(ctx, false) }
+
+// sync is Sync; a lazy one leaves some of what is costly to a later run.
+func (m *Mirror) sync(ctx context.Context, lazy bool) (Synced, error) {
 	m.turn.Lock()
 	defer m.turn.Unlock()
-	r := &run{Mirror: m, ctx: ctx, began: m.opt.Now().UTC()}
+	r := &run{Mirror: m, ctx: ctx, lazy: lazy, began: m.opt.Now().UTC()}
 	if m.opt.Keeps > 0 {
 		r.oldest = r.began.Add(keepsSlack - m.opt.Keeps)
 	}
@@ -260,6 +266,7 @@ func (m *Mirror) report(s State) {
 // run is one run under way.
 type run struct {
 	*Mirror
+	lazy   bool
 	ctx    context.Context
 	began  time.Time
 	deep   bool      // the last stretch of each channel and all facts are read again

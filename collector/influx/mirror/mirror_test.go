@@ -456,7 +456,11 @@ func TestACopyEqualsItsSource(t *testing.T) {
 				} else {
 					db.fails = fails
 				}
-				_, err := x.m.Sync(ctx)
+				run := x.m.Sync
+				if rapid.Bool().Draw(t, "lazy") {
+					run = x.m.SyncLazily
+				}
+				_, err := run(ctx)
 				x.broken, db.fails = func() error { return nil }, func() error { return nil }
 				if left == math.MaxInt {
 					require.NoError(t, err)
