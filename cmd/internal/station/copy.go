@@ -27,6 +27,8 @@ const (
 	syncTell  = 10 * time.Second // how often whoever waits for the first copy hears of it
 	// copyOld is the age from which a copy says so: several rounds were missed.
 	copyOld = 5 * time.Minute
+	// forwardOld is the same of what the gateway forwards.
+	forwardOld = 15 * time.Minute
 )
 
 // copyOf names what a copy is made of, without secrets.
@@ -182,18 +184,18 @@ func registered(site *config.Site) []string {
 }
 
 // asOf is the time for which a pass can be made: with a working copy no later
-// than that it is complete up to. To what came after, every device would seem
+// than that it shows all up to. To what came after, every device would seem
 // silent, for one cause that is none of theirs.
 func (c *Station) asOf(now time.Time) (time.Time, bool) {
 	if c.mirror == nil {
 		return now, true
 	}
-	complete := c.mirror.State().Complete
-	if complete.IsZero() {
+	upto := c.mirror.State().AsOf()
+	if upto.IsZero() {
 		return now, false
 	}
-	if complete.Before(now) {
-		return complete, true
+	if upto.Before(now) {
+		return upto, true
 	}
 	return now, true
 }
@@ -212,10 +214,11 @@ func Refresh(ctx context.Context, site *config.Site, now func() time.Time, tell 
 		return err
 	}
 	defer c.Close()
-	complete, err := mirror.Complete(ctx, c.journal)
+	before, err := mirror.Noted(ctx, c.journal)
 	if err != nil {
 		return err
 	}
+	complete := before.Complete
 	wait, cancel := context.WithCancel(ctx)
 	defer cancel()
 	if complete.IsZero() {
@@ -269,17 +272,20 @@ func copyAge(ctx context.Context, site *config.Site, now time.Time, why error, t
 		return err
 	}
 	defer j.Close()
-	complete, err := mirror.Complete(ctx, j)
+	state, err := mirror.Noted(ctx, j)
 	if err != nil {
 		return err
 	}
+	complete, upto := state.Complete, state.AsOf().In(site.Location()).Format(copyTime)
 	switch {
 	case complete.IsZero():
 		return &Refusal{"the working copy is not complete yet; a process that serves is making it", "a moment later again; the health page says how far it is"}
 	case why != nil:
-		tell(fmt.Sprintf("the working copy is as of %s: %v", complete.In(site.Location()).Format(copyTime), why))
+		tell(fmt.Sprintf("the working copy is as of %s: %v", upto, why))
 	case now.Sub(complete) > copyOld:
-		tell(fmt.Sprintf("the working copy is as of %s; the process that serves has not reached InfluxDB since", complete.In(site.Location()).Format(copyTime)))
+		tell(fmt.Sprintf("the working copy is as of %s; the process that serves has not reached InfluxDB since", upto))
+	case complete.Sub(state.AsOf()) > forwardOld:
+		tell(fmt.Sprintf("the gateway has forwarded nothing since %s", upto))
 	}
 	return nil
 }

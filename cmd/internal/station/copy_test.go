@@ -28,6 +28,7 @@ import (
 type forwarded struct {
 	j    *journal.Journal
 	away error
+	upto time.Time
 }
 
 func (f *forwarded) Devices(context.Context) ([]string, error) { return nil, f.away }
@@ -53,6 +54,8 @@ func (f *forwarded) Readings(ctx context.Context, device string, quantities []re
 
 func (f *forwarded) Late(context.Context, time.Time, func(mirror.Change) error) error { return f.away }
 func (f *forwarded) LateEnd(context.Context) (time.Time, error)                       { return time.Time{}, f.away }
+
+func (f *forwarded) Forwarded(context.Context) (time.Time, error) { return f.upto, f.away }
 
 func (f *forwarded) Facts(ctx context.Context, _, _ time.Time, fn func(reading.StoredFact) error) error {
 	if f.away != nil {
@@ -155,6 +158,18 @@ func TestADatabaseThatIsAwayIsOneCause(t *testing.T) {
 	require.True(t, there)
 	require.Contains(t, r.Cause, "no route to host")
 
+	// The same of a gateway that does not forward.
+	source.away, source.upto = nil, plant.End().Add(time.Minute)
+	_, err = c.mirror.Sync(t.Context())
+	require.NoError(t, err)
+	at, ok = c.asOf(now)
+	require.True(t, ok)
+	require.Equal(t, source.upto, at)
+	_, err = c.Pass(t.Context(), at)
+	require.NoError(t, err)
+	require.Equal(t, silent, telemetry(t, c))
+	require.Equal(t, health.Bad, levelOf(c, mirror.CheckName))
+
 	// Were the time of the clock taken, all of them would seem silent.
 	_, err = c.Pass(t.Context(), now)
 	require.NoError(t, err)
@@ -246,9 +261,9 @@ func TestACopyAndAJournalAreNotTakenForEachOther(t *testing.T) {
 	empty, err = x.journal.Empty(ctx)
 	require.NoError(t, err)
 	require.True(t, empty)
-	complete, err := mirror.Complete(ctx, x.journal)
+	state, err := mirror.Noted(ctx, x.journal)
 	require.NoError(t, err)
-	require.Zero(t, complete)
+	require.Zero(t, state.Complete)
 	require.NoError(t, x.Close())
 }
 

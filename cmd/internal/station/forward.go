@@ -29,6 +29,8 @@ const (
 const (
 	// openAgain is how soon a sender that cannot be made is tried again.
 	openAgain = time.Minute
+	// beat is how often it is told how far all is forwarded.
+	beat = time.Minute
 	// feedPause is the least time between two steps of the feeder while older days
 	// wait, and feedShare the share of the time that its work may take.
 	feedPause = 5 * time.Second
@@ -167,7 +169,7 @@ func (f *forwarder) open(ctx context.Context, site *config.Site, now *forwarding
 	box.WaitForReceiver(i.BacklogDays)
 	sender, err := outbox.New(outbox.Options{
 		URL: i.URL, Organisation: i.Organisation, Bucket: i.Bucket, TokenFile: i.TokenFile, CAFile: i.CAFile, Site: site.ID,
-		BatchRows: i.BatchRows, BatchBytes: i.BatchBytes, Every: i.Every, Outbox: box, Health: f.c.health, Log: f.c.log,
+		BatchRows: i.BatchRows, BatchBytes: i.BatchBytes, Every: i.Every, Beat: beat, Outbox: box, Health: f.c.health, Log: f.c.log,
 	})
 	if err != nil {
 		return err

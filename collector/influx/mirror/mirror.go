@@ -42,6 +42,9 @@ type Source interface {
 	// LateEnd gives the time of the newest entry of the change feed; zero: there
 	// is none.
 	LateEnd(ctx context.Context) (time.Time, error)
+	// Forwarded gives up to when the gateway has forwarded all that it had, by its
+	// own clock; zero: it has not said so yet.
+	Forwarded(ctx context.Context) (time.Time, error)
 	// Facts hands the facts from one instant up to another, both included, to fn.
 	Facts(ctx context.Context, from, to time.Time, fn func(reading.StoredFact) error) error
 	// Calibrations hands the calibrations that were stored from an instant on to
@@ -98,9 +101,12 @@ type State struct {
 	// Complete is when the last run began that brought all: the copy has what
 	// the database had then. Zero: there was none yet.
 	Complete time.Time
-	Devices  int   // that were looked at in the last run
-	Behind   int   // of these, that could not be brought up to date
-	Err      error // why the last run failed
+	// Forwarded is up to when the gateway had by then forwarded all that it had;
+	// zero: it has not said so.
+	Forwarded time.Time
+	Devices   int   // that were looked at in the last run
+	Behind    int   // of these, that could not be brought up to date
+	Err       error // why the last run failed
 }
 
 // Synced says what one run has brought.
@@ -126,6 +132,9 @@ const (
 	apart = 6 * time.Hour
 	// keepsSlack is how much earlier than said the database may forget.
 	keepsSlack = 8 * 24 * time.Hour
+	// forwardedLate is for how long nothing may be heard of the gateway: it tells
+	// every minute, and may be started anew.
+	forwardedLate = 15 * time.Minute
 	// failedMost devices in a row that cannot be read end a run.
 	failedMost = 3
 )
@@ -135,6 +144,7 @@ const (
 	noteLate     = "late"     // place in the change feed
 	noteComplete = "complete" // State.Complete
 	noteFacts    = "facts"    // a stretch of changed facts that is still to be read
+	noteUpto     = "upto"     // State.Forwarded
 	noteLearned  = "learned"  // when the newest calibration was stored
 	noteDeep     = "deep"     // when the last stretch was last read again, and all facts
 )
@@ -160,10 +170,27 @@ func New(opt Options) *Mirror {
 	return m
 }
 
-// Complete gives when the last run began that brought all into a copy; zero:
-// there was none.
-func Complete(ctx context.Context, j *journal.Journal) (time.Time, error) {
-	return noted(ctx, j, noteComplete)
+// Noted gives how far a copy is, as it remembers it itself.
+func Noted(ctx context.Context, j *journal.Journal) (s State, err error) {
+	if s.Complete, err = noted(ctx, j, noteComplete); err != nil {
+		return s, err
+	}
+	s.Forwarded, err = noted(ctx, j, noteUpto)
+	return s, err
+}
+
+// AsOf is the instant up to which the copy shows all that the site's devices
+// sent, as far as that is known; zero: there is none.
+func (s State) AsOf() time.Time {
+	if s.Complete.IsZero() || s.Forwarded.IsZero() {
+		return s.Complete
+	}
+	return earliest(s.Complete, s.Forwarded)
+}
+
+// late says that at an instant the gateway has not been heard of for long.
+func (s State) late(now time.Time) bool {
+	return !s.Forwarded.IsZero() && now.Sub(s.Forwarded) > forwardedLate
 }
 
 func noted(ctx context.Context, j *journal.Journal, name string) (time.Time, error) {
@@ -232,10 +259,10 @@ func (m *Mirror) sync(ctx context.Context, lazy bool) (Synced, error) {
 	err := r.all()
 	m.mu.Lock()
 	if err == nil {
-		m.state.Complete = r.began
+		m.state.Complete, m.state.Forwarded = r.began, r.upto
 	} else if m.state.Complete.IsZero() {
-		if at, noted := Complete(context.WithoutCancel(ctx), m.opt.Journal); noted == nil {
-			m.state.Complete = at
+		if s, read := Noted(context.WithoutCancel(ctx), m.opt.Journal); read == nil {
+			m.state.Complete, m.state.Forwarded = s.Complete, s.Forwarded
 		}
 	}
 	m.state.Devices, m.state.Behind, m.state.Err = r.devices, r.behind, err
@@ -249,13 +276,17 @@ func (m *Mirror) sync(ctx context.Context, lazy bool) (Synced, error) {
 
 // report says in health how the copy does.
 func (m *Mirror) report(s State) {
+	if s.Err == nil && s.late(s.Complete) {
+		m.opt.Health.Set(CheckName, health.Bad, fmt.Sprintf("the gateway has forwarded nothing since %s, and forecasts and alarms are as of then", s.Forwarded.Format(time.RFC3339)), "see on the gateway what its check influx says; what it collects comes here later by itself")
+		return
+	}
 	if s.Err == nil {
 		m.opt.Health.Set(CheckName, health.Ok, fmt.Sprintf("the working copy has all that was in InfluxDB at %s", s.Complete.Format(time.RFC3339)), "")
 		return
 	}
 	what := "the working copy is not complete yet"
 	if !s.Complete.IsZero() {
-		what = "the working copy is as of " + s.Complete.Format(time.RFC3339) + ", and so are forecasts and alarms"
+		what = "the working copy is as of " + s.AsOf().Format(time.RFC3339) + ", and so are forecasts and alarms"
 	}
 	if s.Behind > 0 {
 		what += fmt.Sprintf("; %d of %d devices are behind", s.Behind, s.Devices)
@@ -271,6 +302,7 @@ type run struct {
 	began  time.Time
 	deep   bool      // the last stretch of each channel and all facts are read again
 	oldest time.Time // before, the database may have forgotten
+	upto   time.Time // State.Forwarded
 
 	pending journal.Copied // to be committed
 	waiting int            // readings in it
@@ -280,6 +312,11 @@ type run struct {
 }
 
 func (r *run) all() error {
+	// Asked first: what had been written by then is all read after it.
+	var err error
+	if r.upto, err = r.opt.Source.Forwarded(r.ctx); err != nil {
+		return fmt.Errorf("ask how far the gateway has forwarded: %w", err)
+	}
 	deep, err := noted(r.ctx, r.opt.Journal, noteDeep)
 	if err != nil {
 		return err
@@ -320,7 +357,10 @@ func (r *run) all() error {
 	if err := errors.Join(errs...); err != nil {
 		return err
 	}
-	r.pending.Notes = map[string]string{noteComplete: note(r.began)}
+	r.pending.Notes = map[string]string{noteComplete: note(r.began), noteUpto: note(r.upto)}
+	if r.upto.IsZero() {
+		r.pending.Notes[noteUpto] = ""
+	}
 	if r.deep {
 		r.pending.Notes[noteDeep] = note(r.began)
 	}

@@ -159,6 +159,7 @@ type database struct {
 	facts  map[string]reading.StoredFact
 	learnt []journal.Calibration
 	clock  time.Time // of the gateway
+	upto   time.Time
 
 	fails func() error // asked with each question, and with each row
 }
@@ -286,6 +287,8 @@ func (x *database) LateEnd(context.Context) (time.Time, error) {
 	}
 	return out, x.fails()
 }
+
+func (x *database) Forwarded(context.Context) (time.Time, error) { return x.upto, x.fails() }
 
 func (x *database) Facts(_ context.Context, from, to time.Time, fn func(reading.StoredFact) error) error {
 	for _, f := range x.facts {
@@ -582,4 +585,23 @@ func TestHealthSaysHowOldACopyIs(t *testing.T) {
 	require.Equal(t, health.Bad, check().Level)
 	require.True(t, strings.Contains(check().What, "as of 2026-03-27T06:00:00Z"), check().What)
 	require.Equal(t, t0, x.m.State().Complete)
+	require.Equal(t, t0, x.m.State().AsOf())
+
+	// A gateway that does not forward is another cause.
+	db.fails, db.upto = func() error { return nil }, now.Add(-time.Minute)
+	_, err = x.m.Sync(ctx)
+	require.NoError(t, err)
+	require.Equal(t, health.Ok, check().Level)
+	require.Equal(t, db.upto, x.m.State().AsOf())
+	now = now.Add(3 * time.Hour)
+	_, err = x.m.Sync(ctx)
+	require.NoError(t, err)
+	require.Equal(t, health.Bad, check().Level)
+	require.Contains(t, check().What, "the gateway has forwarded nothing since 2026-03-27T08:59:00Z")
+	require.Equal(t, db.upto, x.m.State().AsOf())
+	again := mirror.New(mirror.Options{Source: db, Journal: x.j, Commit: x.in.TakeOver, Now: func() time.Time { return now }})
+	db.fails = func() error { return errAway }
+	out, err := again.Sync(ctx)
+	require.ErrorIs(t, err, errAway)
+	require.Equal(t, db.upto, out.AsOf(), "it is remembered")
 }

@@ -36,6 +36,10 @@ type Options struct {
 	BatchRows, BatchBytes int
 	// Every is how long rows are gathered once all is sent. Zero: 10 s.
 	Every time.Duration
+	// Beat is how often it is written how far all is written, once nothing waits,
+	// so that who reads knows a silent plant from a sender that is cut off. Zero:
+	// it is not.
+	Beat time.Duration
 
 	Outbox Outbox
 	Health *health.Checks
@@ -159,11 +163,15 @@ type job struct {
 	parcel  Parcel
 	rows    []row
 	refused []Refused
+	upto    time.Time // all that was stored by then is in it or before it; zero: not to be written
 	s       *Sender
 }
 
 // aside keeps a row that was refused.
 func (j *job) aside(r row, status int, reason, words string) {
+	if r.kind == ofBeat {
+		return // the next will do
+	}
 	j.s.stats.refuse(reason, 1)
 	out := Refused{Line: bytes.Clone(r.text), Reason: reason, Status: status, Words: words}
 	switch r.kind {
@@ -193,6 +201,8 @@ func (j *job) aside(r row, status int, reason, words string) {
 // prepare reads parcels and makes rows of them, one ahead of what is written.
 func (s *Sender) prepare(ctx context.Context, jobs chan<- *job) {
 	enc := schema.NewEncoder(s.opt.Site)
+	var beat time.Time // the last
+	due := func(now time.Time) bool { return s.opt.Beat > 0 && now.Sub(beat) >= s.opt.Beat }
 	for ctx.Err() == nil {
 		began := time.Now()
 		most := int(s.lim.rows.Load())
@@ -204,22 +214,30 @@ func (s *Sender) prepare(ctx context.Context, jobs chan<- *job) {
 				pause(ctx, journalWait)
 			}
 			continue
-		case parcel.Empty():
+		case parcel.Empty() && !due(began):
+			var next <-chan time.Time
+			if s.opt.Beat > 0 {
+				next = time.After(s.opt.Beat - began.Sub(beat))
+			}
 			select {
 			case <-ctx.Done():
 			case <-s.opt.Outbox.Ready():
 				pause(ctx, s.opt.Every)
+			case <-next:
 			}
 			continue
 		}
 		j := &job{parcel: parcel, s: s}
+		if !parcel.More && due(began) {
+			j.upto, beat = began, began
+		}
 		j.encode(enc)
 		select {
 		case <-ctx.Done():
 			return
 		case jobs <- j:
 		}
-		if !parcel.More {
+		if !parcel.More && !parcel.Empty() {
 			// That was all: gather some before the next.
 			pause(ctx, s.opt.Every-time.Since(began))
 		}
@@ -294,12 +312,22 @@ func (s *Sender) hand(ctx context.Context, w *settler, j *job) error {
 		}
 		s.stats.ranges.Add(int64(len(j.parcel.Ranges)))
 	}
-	return nil
+	if j.upto.IsZero() {
+		return nil
+	}
+	text, err := schema.NewEncoder(s.opt.Site).Forwarded(nil, j.upto, time.Now())
+	if err != nil { // as every other row of this site
+		return nil
+	}
+	return w.write(ctx, []row{{text: bytes.TrimRight(text, "\n"), kind: ofBeat}})
 }
 
 // note has the journal go on behind a parcel: it is with the receiver, so that
 // is done even when the stop has begun.
 func (s *Sender) note(ctx context.Context, j *job) error {
+	if j.parcel.Empty() {
+		return nil
+	}
 	for {
 		err := s.opt.Outbox.Done(s.hard, j.parcel, j.refused)
 		if err == nil {

@@ -25,6 +25,7 @@ const (
 	ofFact
 	ofLine
 	ofFeed // of the change feed, made here
+	ofBeat // says how far all is written
 )
 
 // join makes one text of rows, and says how long it is.

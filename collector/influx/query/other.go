@@ -232,6 +232,26 @@ func (r *Reader) LateEnd(ctx context.Context) (end time.Time, err error) {
 	return end, err
 }
 
+// Forwarded gives up to when a gateway has forwarded all that it had; zero: it has
+// not said so yet.
+func (r *Reader) Forwarded(ctx context.Context) (upto time.Time, err error) {
+	err = r.ask(ctx, question{
+		what: "how far the gateway has forwarded", start: earliest, stop: latest, where: `r._measurement == "forwarded" and r._field == "upto_ms"`,
+		then: "  |> last()\n  |> keep(columns: [\"_value\"])\n", most: 1,
+	}, func() func(*query.FluxRecord) error {
+		upto = time.Time{}
+		return func(rec *query.FluxRecord) error {
+			x := schema.Record{Measurement: schema.Forwarded}
+			err := x.Set("upto_ms", rec.Value())
+			if err == nil {
+				upto, err = schema.ForwardedOf(&x)
+			}
+			return err
+		}
+	})
+	return upto, err
+}
+
 // Calibrations hands the calibrations that were stored from an instant on to fn,
 // in the order in which they were.
 func (r *Reader) Calibrations(ctx context.Context, since time.Time, fn func(schema.Calibration) error) error {

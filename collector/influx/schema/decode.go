@@ -23,7 +23,7 @@ type Record struct {
 	value             float64
 	lag, flags, exact int64
 	from, to, stored  int64
-	until             int64
+	until, upto       int64
 	person            bool
 	key, id, body     string
 	version, learned  string
@@ -46,6 +46,7 @@ const (
 	hasVersion
 	hasLearned
 	hasUntil
+	hasUpto
 )
 
 // SetTag sets a tag. Others than ours are passed over: whoever runs the server
@@ -78,6 +79,8 @@ func (r *Record) Set(field string, value any) error {
 		whole, bit = &r.from, hasFrom
 	case "to_ms":
 		whole, bit = &r.to, hasTo
+	case "upto_ms":
+		whole, bit = &r.upto, hasUpto
 	case "until_ms":
 		whole, bit = &r.until, hasUntil
 	case "person":
@@ -219,6 +222,15 @@ func ChangedOf(r *Record) (Changed, error) {
 		Channel: reading.Channel{Device: r.Device, Quantity: reading.Quantity(r.Channel)},
 		From:    time.UnixMilli(r.from).UTC(), To: time.UnixMilli(r.to).UTC(), Sent: r.Time.UTC(),
 	}, nil
+}
+
+// ForwardedOf gives up to when a record of measurement forwarded says that all
+// has been written.
+func ForwardedOf(r *Record) (time.Time, error) {
+	if r.Measurement != Forwarded || r.has&hasUpto == 0 {
+		return time.Time{}, r.fault("it does not say how far a gateway has forwarded")
+	}
+	return time.UnixMilli(r.upto).UTC(), nil
 }
 
 // CalibrationOf makes a calibration of a record of measurement calibration.

@@ -228,6 +228,18 @@ func (e *Encoder) Range(dst []byte, ch reading.Channel, from, to, sent time.Time
 	return e.end(dst, sent)
 }
 
+// Forwarded appends that all of a gateway up to an instant has been written.
+func (e *Encoder) Forwarded(dst []byte, upto, sent time.Time) ([]byte, error) {
+	if why := badID(e.site); why != "" {
+		return dst, refuse("forwarded", "", "", "the site's id "+why)
+	}
+	e.enc.SetBuffer(dst)
+	e.enc.StartLine(Forwarded)
+	e.enc.AddTag("site", e.site)
+	e.enc.AddField("upto_ms", lineprotocol.IntValue(upto.UnixMilli()))
+	return e.end(dst, sent)
+}
+
 // Calibration is what a fleet's past taught; as the journal has it.
 type Calibration struct {
 	Version string

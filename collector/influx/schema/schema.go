@@ -76,6 +76,7 @@ const (
 	Alarm       = "alarm"
 	Register    = "register"
 	Calibrated  = "calibration"
+	Forwarded   = "forwarded"
 	factChannel = "fact"
 )
 
@@ -232,6 +233,14 @@ var measurements = []Measurement{
 			siteTag,
 			{Name: "from_ms", Kind: Integer, Unit: "ms", About: "first time that may differ, since 1970 UTC"},
 			{Name: "to_ms", Kind: Integer, Unit: "ms", About: "last time that may differ, since 1970 UTC"},
+		},
+	},
+	{
+		Name: Forwarded, About: "How far a gateway has forwarded, about once a minute while nothing waits: who works from the database knows by it whether devices are silent or the gateway is.",
+		Time: "when it was sent",
+		Columns: []Column{
+			siteTag,
+			{Name: "upto_ms", Kind: Integer, Unit: "ms", About: "all that the gateway had stored then has been written, since 1970 UTC"},
 		},
 	},
 	daily(Usage, "What a machine or a dispenser was used on a civil day.",

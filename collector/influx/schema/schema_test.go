@@ -365,6 +365,8 @@ func TestRecordsThatDoNotFit(t *testing.T) {
 	require.Error(t, err)
 	_, err = schema.CalibrationOf(whole())
 	require.Error(t, err)
+	_, err = schema.ForwardedOf(whole())
+	require.Error(t, err)
 }
 
 // shape is what a line has: its tags and fields with their types.
@@ -451,6 +453,8 @@ func TestTheTableIsWhatIsWritten(t *testing.T) {
 	add(schema.Late, line, err)
 	line, err = schema.AppendCalibration(nil, "terminal", schema.Calibration{Version: "1", Learned: civil.New(2026, 3, 1), Stored: at, Body: []byte("{}")})
 	add(schema.Calibrated, line, err)
+	line, err = schema.NewEncoder("terminal").Forwarded(nil, at, at)
+	add(schema.Forwarded, line, err)
 	for _, m := range schema.Measurements() {
 		if m.Daily {
 			line, err := schema.AppendDaily(nil, "terminal", m.Name, full(m), civil.New(2026, 3, 2), time.UTC)

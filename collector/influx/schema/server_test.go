@@ -113,6 +113,8 @@ func TestAServerGivesBackWhatWasWritten(t *testing.T) {
 	calibration := schema.Calibration{Version: "v 1", Learned: civil.New(2026, 3, 1), Stored: at, Body: []byte(`{"a":"` + strings.Repeat("x", 50_000) + `"}`)}
 	lines, err = e.Calibration(lines, calibration)
 	require.NoError(t, err)
+	lines, err = e.Forwarded(lines, at.Add(time.Minute), at.Add(2*time.Minute))
+	require.NoError(t, err)
 	for range 2 { // the same again changes nothing
 		s.Write(t, bucket, string(lines))
 	}
@@ -131,6 +133,10 @@ func TestAServerGivesBackWhatWasWritten(t *testing.T) {
 			c, err := schema.ChangedOf(r)
 			require.NoError(t, err)
 			require.Equal(t, schema.Changed{Channel: ch, From: at, To: at.Add(time.Hour), Sent: at.Add(2*time.Hour + 123)}, c)
+		case schema.Forwarded:
+			upto, err := schema.ForwardedOf(r)
+			require.NoError(t, err)
+			require.Equal(t, at.Add(time.Minute), upto)
 		case schema.Calibrated:
 			c, err := schema.CalibrationOf(r)
 			require.NoError(t, err)
@@ -141,7 +147,7 @@ func TestAServerGivesBackWhatWasWritten(t *testing.T) {
 			got = append(got, one)
 		}
 	}
-	require.Equal(t, []int{2, 1, 1}, []int{seen[schema.Fact], seen[schema.Late], seen[schema.Calibrated]})
+	require.Equal(t, []int{2, 1, 1, 1}, []int{seen[schema.Fact], seen[schema.Late], seen[schema.Calibrated], seen[schema.Forwarded]})
 	slices.SortFunc(want, reading.Compare)
 	slices.SortFunc(got, reading.Compare)
 	require.Equal(t, len(want), len(got))

@@ -1,0 +1,66 @@
+package outbox
+
+import (
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+// beats are how far the server was told that all is written, in the order in
+// which it was.
+func beats(t *testing.T, s *server) (out []time.Time) {
+	t.Helper()
+	for key, fields := range s.lines {
+		if !strings.HasPrefix(key, "forwarded,site=riverside") {
+			continue
+		}
+		_, text, ok := strings.Cut(key+" "+fields, "upto_ms=")
+		require.True(t, ok, "%s %s", key, fields)
+		text, _, _ = strings.Cut(text, "i")
+		ms, err := strconv.ParseInt(text, 10, 64)
+		require.NoError(t, err)
+		out = append(out, time.UnixMilli(ms).UTC())
+	}
+	slices.SortFunc(out, time.Time.Compare)
+	return out
+}
+
+// While nothing waits it is told every minute how far all is written, and while a
+// server takes nothing, it stays where it was: nothing is told ahead of the
+// readings.
+func TestHowFarAllIsWritten(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := newServer(t)
+		b := newBox(Parcel{Readings: hours("belt-q1", 3)})
+		x := work(t, b, s, func(o *Options) { o.Beat = time.Minute })
+		began := time.Now()
+		x.drained(time.Minute)
+		time.Sleep(10*time.Minute + time.Second)
+		synctest.Wait()
+		told := beats(t, s)
+		require.InDelta(t, 11, len(told), 1)
+		require.WithinDuration(t, time.Now(), told[len(told)-1], time.Minute+time.Second)
+		require.False(t, told[0].Before(began.Truncate(time.Millisecond)))
+
+		s.answer = first(1<<30, said{status: 503})
+		away := time.Now()
+		b.put(Parcel{Readings: hours("belt-q2", 2)})
+		time.Sleep(3 * time.Hour)
+		synctest.Wait()
+		told = beats(t, s)
+		require.False(t, told[len(told)-1].After(away))
+		s.answer = nil
+		x.drained(time.Hour)
+		time.Sleep(2 * time.Minute)
+		synctest.Wait()
+		told = beats(t, s)
+		require.WithinDuration(t, time.Now(), told[len(told)-1], time.Minute+time.Second)
+		require.Empty(t, b.refused)
+		x.stop()
+	})
+}
