@@ -38,7 +38,8 @@ caught sync collector TestWhatWasAcknowledgedSurvivesAPowerCut
 caught sync collector/journal TestWhatWasCommittedSurvivesAPowerCut
 caught key collector TestAStormOfDuplicatesCountsOnce TestWhatWasAcknowledgedSurvivesAPowerCut \
   TestAKillBetweenAnyTwoWritesLosesNothingAcknowledged TestACrashAtAnyStepLosesNothingAcknowledged
-caught cursor collector/journal TestTheReceiverHasWhatTheJournalHas TestWhatWasSentAndNotTakenIsSentAgain
+caught cursor collector/journal TestTheReceiverHasWhatTheJournalHas TestWhatWasSentAndNotTakenIsSentAgain \
+  TestTheReceiverMissesNothingAfterAPowerCut
 if [ "${1:-}" = --all ]; then
   flags=(-kills 8)
   caught ack cmd/dwindle TestKilledWithEmbeddedBrokerLosesNothingAcknowledged TestKilledBehindMosquittoLosesNothingAcknowledged
