@@ -507,6 +507,7 @@ func hostilePlant(t *testing.T) (p *plant, id string) {
 	p.checks = []board.Check{{Name: evil, Level: `ok" onclick="alert(5)`, What: evil, Try: evil}}
 	p.health = board.Health{
 		Counts:  []board.Count{{Name: evil}},
+		Forward: &board.Forward{To: evil, Kept: []board.Refusal{{Reason: evil, Words: evil, Line: evil}}},
 		Kept:    []board.Kept{{Reason: evil, Samples: []board.Sample{{Topic: evil, Payload: evil + "\x00\x1b[31m\xff\u202e\n", Detail: evil}}}},
 		Unknown: []board.Unknown{{Device: evil}},
 		Noticed: []board.Notice{{At: now, Device: evil, Words: evil, Evidence: evil, Try: evil}},

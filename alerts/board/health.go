@@ -30,7 +30,16 @@ type healthBody struct {
 	Full        bool // there may be older notices
 	Clocks      []clockView
 	MoreClocks  int
+	Forward     *forwardView
 }
+
+type forwardView struct {
+	To, Oldest, Last string
+	Counts           []Count
+	Kept             []refusalView
+}
+
+type refusalView struct{ At, Reason, Words, Line string }
 
 type noticeView struct {
 	At, Until, Device, Words, Evidence, Try string
@@ -100,8 +109,25 @@ func (b *board) health(r *http.Request, v *view) error {
 		}
 		body.Clocks = append(body.Clocks, cv)
 	}
+	if f := h.Forward; f != nil {
+		body.Forward = v.forward(f)
+	}
 	v.Body = &body
 	return nil
+}
+
+func (v *view) forward(f *Forward) *forwardView {
+	out := &forwardView{To: f.To, Counts: f.Counts}
+	if !f.Oldest.IsZero() {
+		out.Oldest = v.clock(f.Oldest)
+	}
+	if !f.Last.IsZero() {
+		out.Last = v.ago(f.Last)
+	}
+	for _, r := range f.Kept {
+		out.Kept = append(out.Kept, refusalView{v.clock(r.At), strings.ReplaceAll(r.Reason, "_", " "), r.Words, r.Line})
+	}
+	return out
 }
 
 func (v *view) notice(n Notice) noticeView {

@@ -152,7 +152,12 @@ func (p *plant) withAlarms() *plant {
 		{Name: "forecast", Level: "bad", What: "forecasts and alarms are not being updated", Try: "read the log", Since: now.Add(-time.Hour)},
 	}
 	p.health = board.Health{
-		Counts:  []board.Count{{Name: "received", N: 120456}, {Name: "stored", N: 120001}, {Name: "duplicates", N: 400}, {Name: "kept aside", N: 55}},
+		Counts: []board.Count{{Name: "received", N: 120456}, {Name: "stored", N: 120001}, {Name: "duplicates", N: 400}, {Name: "kept aside", N: 55}},
+		Forward: &board.Forward{
+			To: "http://127.0.0.1:8086 organisation terminal bucket lube site bend", Oldest: now.Add(-26 * time.Minute), Last: now.Add(-25 * time.Minute),
+			Counts: []board.Count{{Name: "rows that wait", N: 1840}, {Name: "points written today", N: 90210}, {Name: "points kept aside: type conflict", N: 3}},
+			Kept:   []board.Refusal{{At: now.Add(-2 * time.Hour), Reason: "type_conflict", Words: "unprocessable entity: field type conflict: input field pressure_bar is type float, already exists as type string dropped=1", Line: "status,channel=pressure_bar,device=D-1007,site=bend pressure_bar=3.5,lag_ms=420i,flags=0i 1795656278000000000"}},
+		},
 		Kept:    []board.Kept{{Reason: "unknown_device", N: 52, Samples: []board.Sample{{Received: now.Add(-time.Minute), Topic: "lube/v1/bend/D-1099/pulse", Payload: `{"count": 118}`, Detail: "no such device in the register"}}}},
 		Unknown: []board.Unknown{{Device: "D-1099", First: now.AddDate(0, 0, -2), Last: now.Add(-time.Minute), Messages: 52}},
 		Noticed: []board.Notice{

@@ -52,6 +52,22 @@ type Health struct {
 	Unknown []Unknown
 	Noticed []Notice // newest first
 	Clocks  []Clock
+	Forward *Forward // nil: nothing is forwarded
+}
+
+// Forward is what is forwarded to another store.
+type Forward struct {
+	To     string    // the receiver
+	Oldest time.Time // of what waits; zero: nothing does
+	Last   time.Time // when something was taken; zero: not yet
+	Counts []Count   // in the order to show
+	Kept   []Refusal // refused and kept aside, newest first
+}
+
+// Refusal is a point that the receiver did not take.
+type Refusal struct {
+	At                  time.Time
+	Reason, Words, Line string
 }
 
 // Check is one named check.

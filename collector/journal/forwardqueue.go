@@ -285,11 +285,23 @@ func (j *Journal) dropRefused(ctx context.Context, counts map[string]int64, wher
 	return rows.Err()
 }
 
+// refusedText reads what is kept aside.
+const refusedText = `SELECT r.id, r.at, r.line, r.reason, r.status, r.words, c.device, c.quantity, r.time, r.fact
+	FROM refused r LEFT JOIN channel c ON c.id = r.channel `
+
 // Refused lists what the receiver refused and is kept aside (the newest 64 MB or
 // 30 days, whichever is less), behind an id, at most n.
 func (j *Journal) Refused(ctx context.Context, after int64, n int) ([]Refused, error) {
-	rows, err := j.reader.QueryContext(ctx, `SELECT r.id, r.at, r.line, r.reason, r.status, r.words, c.device, c.quantity, r.time, r.fact
-		FROM refused r LEFT JOIN channel c ON c.id = r.channel WHERE r.id > ? ORDER BY r.id LIMIT ?`, after, n)
+	return j.listRefused(ctx, refusedText+"WHERE r.id > ? ORDER BY r.id LIMIT ?", after, n)
+}
+
+// NewestRefused lists the newest of it, at most n, the newest first.
+func (j *Journal) NewestRefused(ctx context.Context, n int) ([]Refused, error) {
+	return j.listRefused(ctx, refusedText+"ORDER BY r.id DESC LIMIT ?", n)
+}
+
+func (j *Journal) listRefused(ctx context.Context, query string, args ...any) ([]Refused, error) {
+	rows, err := j.reader.QueryContext(ctx, query, args...)
 	if err != nil {
 		return nil, fmt.Errorf("list what was refused, from %s: %w", j.path, j.fault(err))
 	}

@@ -3,8 +3,10 @@ package station
 import (
 	"cmp"
 	"context"
+	"errors"
 	"maps"
 	"slices"
+	"strings"
 
 	"dwindle/alerts"
 	"dwindle/alerts/alarm"
@@ -111,7 +113,41 @@ func (b boardSource) Health(ctx context.Context) (board.Health, error) {
 	for _, u := range unknown {
 		out.Unknown = append(out.Unknown, board.Unknown{Device: u.Device, First: u.First, Last: u.Last, Messages: u.Count})
 	}
-	return out, nil
+	out.Forward, err = b.forward(ctx)
+	return out, err
+}
+
+// forwardSamples is how many refused points the page shows.
+const forwardSamples = 5
+
+// forward gives what is forwarded; nil if nothing is.
+func (b boardSource) forward(ctx context.Context) (*board.Forward, error) {
+	f, err := b.c.Forwarding(ctx)
+	var none *Refusal
+	if errors.As(err, &none) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	out := &board.Forward{To: f.Target, Oldest: f.Oldest, Last: f.LastWritten, Counts: []board.Count{
+		{Name: "rows that wait", N: f.Rows}, {Name: "points written today", N: f.WrittenToday},
+	}}
+	for _, counts := range []struct {
+		what string
+		of   map[string]int64
+	}{{"points kept aside: ", f.KeptAside}, {"rows given up: ", f.GivenUp}} {
+		for _, reason := range slices.Sorted(maps.Keys(counts.of)) {
+			if n := counts.of[reason]; n > 0 {
+				out.Counts = append(out.Counts, board.Count{Name: counts.what + strings.ReplaceAll(reason, "_", " "), N: n})
+			}
+		}
+	}
+	newest, err := b.c.journal.NewestRefused(ctx, forwardSamples)
+	for _, r := range newest {
+		out.Kept = append(out.Kept, board.Refusal{At: r.When, Reason: r.Reason, Words: r.Words, Line: string(r.Line)})
+	}
+	return out, err
 }
 
 // keptByReason puts samples of the newest messages kept aside under the counts
