@@ -2,13 +2,24 @@ package outbox
 
 import (
 	"context"
+	"crypto/ecdsa"
+	"crypto/elliptic"
+	"crypto/rand"
+	"crypto/x509"
 	"encoding/json"
+	"encoding/pem"
 	"fmt"
+	"io"
+	"log"
+	"math/big"
+	"net/http"
+	"net/http/httptest"
 	"os"
 	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -303,6 +314,41 @@ func TestTheSecondReceiver(t *testing.T) {
 	require.Equal(t, len(all), n)
 	require.EqualValues(t, 1, y.Stats().Undeleted)
 	require.EqualValues(t, 1, x.Stats().Deleted)
+}
+
+// With TLS the file of authorities is read for each connection, and nothing is
+// sent to a server that it does not vouch for.
+func TestTLS(t *testing.T) {
+	var taken atomic.Int64
+	srv := httptest.NewUnstartedServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		_, _ = io.Copy(io.Discard, r.Body)
+		taken.Add(1)
+		w.WriteHeader(http.StatusNoContent)
+	}))
+	srv.Config.ErrorLog = log.New(io.Discard, "", 0)
+	srv.StartTLS()
+	t.Cleanup(srv.Close)
+	t.Setenv("HTTPS_PROXY", "http://127.0.0.1:1") // for others
+	pemOf := func(der []byte) []byte { return pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: der}) }
+	// An authority that is not the server's.
+	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
+	require.NoError(t, err)
+	stranger := &x509.Certificate{SerialNumber: big.NewInt(1), NotAfter: time.Now().Add(time.Hour), IsCA: true, BasicConstraintsValid: true}
+	der, err := x509.CreateCertificate(rand.Reader, stranger, stranger, key.Public(), key)
+	require.NoError(t, err)
+	ca := filepath.Join(t.TempDir(), "ca.pem")
+	require.NoError(t, os.WriteFile(ca, pemOf(der), 0o600))
+	b := newBox(Parcel{Readings: hours("belt-q1", 10)})
+	x := send(t, b, nil, srv.URL, "lube", func(o *Options) { o.CAFile = ca })
+	require.Eventually(t, func() bool {
+		list := x.health.List()
+		return len(list) == 1 && strings.Contains(list[0].What, "certificate signed by unknown authority")
+	}, 10*time.Second, 10*time.Millisecond)
+	require.Zero(t, taken.Load())
+	require.NoError(t, os.WriteFile(ca, pemOf(srv.Certificate().Raw), 0o600))
+	x.drained(10 * time.Second)
+	x.stop()
+	require.EqualValues(t, 1, taken.Load())
 }
 
 // A token that may not write, a bucket that is not there: health says so, and

@@ -68,6 +68,9 @@ func newReceiver(opt Options, c *counters) (*receiver, error) {
 		if transport.TLSClientConfig, err = trust(opt.CAFile); err != nil {
 			return nil, err
 		}
+		if opt.Proxy == "" {
+			transport.DialTLSContext = dialTLS(transport.DialContext, opt)
+		}
 	}
 	r := &receiver{
 		host: u.Host, org: opt.Organisation, bucket: opt.Bucket, tokenFile: opt.TokenFile,
@@ -122,6 +125,32 @@ func trust(file string) (*tls.Config, error) {
 		return nil, fmt.Errorf("read InfluxDB's ca_file %s: no certificate in it", file)
 	}
 	return &tls.Config{MinVersion: tls.VersionTLS12, RootCAs: pool}, nil
+}
+
+// dialTLS opens connections for which the file of authorities is read anew, so
+// that one that was replaced counts from the next connection on.
+func dialTLS(dial func(context.Context, string, string) (net.Conn, error), opt Options) func(context.Context, string, string) (net.Conn, error) {
+	return func(ctx context.Context, network, addr string) (net.Conn, error) {
+		config, err := trust(opt.CAFile)
+		if err != nil {
+			return nil, err
+		}
+		if config.ServerName, _, err = net.SplitHostPort(addr); err != nil {
+			return nil, err
+		}
+		conn, err := dial(ctx, network, addr)
+		if err != nil {
+			return nil, err
+		}
+		ctx, cancel := context.WithTimeout(ctx, opt.times.dial)
+		defer cancel()
+		secure := tls.Client(conn, config)
+		if err := secure.HandshakeContext(ctx); err != nil {
+			_ = conn.Close()
+			return nil, &net.OpError{Op: "dial", Net: network, Addr: conn.RemoteAddr(), Err: err}
+		}
+		return secure, nil
+	}
 }
 
 // noToken says why there is no token to send.

@@ -64,6 +64,8 @@ const (
 	// journalWait is how long is waited after the journal could not be read or
 	// written.
 	journalWait = 10 * time.Second
+	// feedFresh is how old an entry of the change feed may be when it is written.
+	feedFresh = time.Minute
 	// lookEvery is how often the backlog is counted and health told of it.
 	lookEvery = 15 * time.Second
 )
@@ -306,12 +308,16 @@ func (s *Sender) hand(ctx context.Context, w *settler, j *job) error {
 		}
 		rest = rest[n:]
 	}
-	if feed := s.feed(j); len(feed) > 0 {
-		if err := w.write(ctx, feed); err != nil {
+	// Who follows the feed looks for what is newer than the newest seen, which may
+	// be of another gateway. So an entry must not get there long after its time.
+	for fresh := false; !fresh; {
+		began := time.Now()
+		if err := w.write(ctx, s.feed(j)); err != nil {
 			return err
 		}
-		s.stats.ranges.Add(int64(len(j.parcel.Ranges)))
+		fresh = time.Since(began) < feedFresh
 	}
+	s.stats.ranges.Add(int64(len(j.parcel.Ranges)))
 	if j.upto.IsZero() {
 		return nil
 	}

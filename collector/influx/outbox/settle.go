@@ -79,7 +79,7 @@ const (
 // write writes rows in their order, and those of a field that is known to
 // conflict after the others: once in a batch, to see whether that is still so.
 func (t *settler) write(ctx context.Context, rows []row) error {
-	if len(t.clash) == 0 {
+	if len(t.clash) == 0 || len(rows) == 0 {
 		return t.settle(ctx, rows)
 	}
 	bad, good := split(rows, func(r row) bool {

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -386,6 +387,30 @@ func TestLateRanges(t *testing.T) {
 		}
 		require.EqualValues(t, 3, x.Stats().Deleted)
 		require.EqualValues(t, 4, x.Stats().Ranges)
+		x.stop()
+	})
+}
+
+// An entry of the change feed that could not be written for long is sent once more
+// with the time at which it is.
+func TestTheChangeFeedIsFresh(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := newServer(t)
+		up := time.Now().Add(time.Hour)
+		s.answer = func(_ int, lines []string) said {
+			if strings.HasPrefix(lines[0], "late,") && time.Now().Before(up) {
+				return said{status: 503}
+			}
+			return said{status: 204}
+		}
+		r := hours("belt-q1", 1)
+		b := newBox(Parcel{Readings: r, Late: 1, Ranges: []Range{{Channel: r[0].Channel, From: r[0].At, To: r[0].At}}})
+		x := work(t, b, s, nil)
+		x.drained(2 * time.Hour)
+		require.Equal(t, 3, len(s.order))
+		at, err := strconv.ParseInt(s.order[2][strings.LastIndexByte(s.order[2], ' ')+1:], 10, 64)
+		require.NoError(t, err)
+		require.False(t, time.Unix(0, at).Before(up))
 		x.stop()
 	})
 }
