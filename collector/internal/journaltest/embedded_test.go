@@ -2,6 +2,7 @@ package journaltest
 
 import (
 	"context"
+	"flag"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -51,5 +52,18 @@ func TestTheEmbeddedJournal(t *testing.T) {
 }
 
 func TestTheEmbeddedJournalUnderFaults(t *testing.T) {
-	RunFaults(t, 16, func(t *testing.T) Readings { return openEmbedded(t) }, func(t *testing.T) (Readings, Breaker) { return Broken(openEmbedded(t)) })
+	RunFaults(t, Trial{
+		Truth: func(t *testing.T) Readings { return openEmbedded(t) }, Open: func(t *testing.T) (Readings, Breaker) { return Broken(openEmbedded(t)) },
+		Steps: 18, Rounds: rounds(2, int(faultsEnd)),
+	})
+}
+
+// long runs the fault tests in their long form.
+var long = flag.Bool("long", false, "run the fault tests with all faults everywhere")
+
+func rounds(short, many int) int {
+	if *long {
+		return many
+	}
+	return short
 }

@@ -19,6 +19,7 @@ import (
 	"dwindle/collector/journal"
 	"dwindle/collector/reading"
 	"dwindle/config"
+	"dwindle/config/civil"
 )
 
 // forwarded is InfluxDB, filled from an embedded journal as on a gateway, and
@@ -129,20 +130,57 @@ func (s source) Calibrations(ctx context.Context, since time.Time, fn func(journ
 }
 
 func (x *copied) Put(ctx context.Context, b journal.Batch) ([]journal.Outcome, error) {
-	out, err := x.from.Put(ctx, b)
 	x.due.Store(true)
-	return out, x.sync(ctx, err)
+	return x.from.Put(ctx, b)
 }
 
-// sync brings the copy up to date, if it is not.
-func (x *copied) sync(ctx context.Context, err error) error {
-	if err != nil || !x.due.Load() {
-		return err
+// sync brings the copy up to date, if it may not be.
+func (x *copied) sync(ctx context.Context) error {
+	if !x.due.Load() {
+		return nil
 	}
-	if _, err = x.m.Sync(ctx); err == nil {
+	_, err := x.m.Sync(ctx)
+	if err == nil {
 		x.due.Store(false)
 	}
 	return err
+}
+
+// The questions bring the copy up to date first.
+
+func (x *copied) Readings(ctx context.Context, devices []string, after, to time.Time, fn func(reading.Reading) error) error {
+	if err := x.sync(ctx); err != nil {
+		return err
+	}
+	return x.History.Readings(ctx, devices, after, to, fn)
+}
+
+func (x *copied) Days(ctx context.Context, device string, kind reading.Kind, first, last civil.Date) ([]reading.Day, error) {
+	if err := x.sync(ctx); err != nil {
+		return nil, err
+	}
+	return x.History.Days(ctx, device, kind, first, last)
+}
+
+func (x *copied) Levels(ctx context.Context, device string, from, to time.Time) ([]reading.Sample, error) {
+	if err := x.sync(ctx); err != nil {
+		return nil, err
+	}
+	return x.History.Levels(ctx, device, from, to)
+}
+
+func (x *copied) LastSeen(ctx context.Context, device string, until time.Time) (seen time.Time, every time.Duration, ok bool, err error) {
+	if err := x.sync(ctx); err != nil {
+		return seen, 0, false, err
+	}
+	return x.History.LastSeen(ctx, device, until)
+}
+
+func (x *copied) Facts(ctx context.Context, until time.Time) ([]reading.Fact, error) {
+	if err := x.sync(ctx); err != nil {
+		return nil, err
+	}
+	return x.History.Facts(ctx, until)
 }
 
 func TestInfluxDB(t *testing.T) {
@@ -151,4 +189,80 @@ func TestInfluxDB(t *testing.T) {
 
 func TestAWorkingCopyOfInfluxDB(t *testing.T) {
 	Run(t, func(t *testing.T) Store { return openCopied(t, nil) })
+}
+
+// wire breaks answers on their way from InfluxDB: as many as are asked for again
+// without a word, and some more.
+type wire struct {
+	proxy *influxtest.Proxy
+	met   atomic.Int64
+}
+
+// brokenFor is how many requests one fault is met by.
+const brokenFor = 6
+
+var wireFaults = []struct {
+	name string
+	influxtest.Fault
+}{
+	{"503", influxtest.Answer(503, `{"code":"unavailable","message":"too busy"}`)},
+	{"cut before", influxtest.CutBefore()},
+	{"cut in the middle", influxtest.Truncate(150)},
+	{"unheard", influxtest.CutAfter()},
+	{"200 and nothing", influxtest.Answer(200, "")},
+	{"403", influxtest.Answer(403, `{"code":"forbidden","message":"not now"}`)},
+	{"cut late", influxtest.Truncate(400)},
+}
+
+func (w *wire) through(t *testing.T) func(url string) string {
+	return func(url string) string {
+		w.proxy = influxtest.NewProxy(t, url)
+		return w.proxy.URL
+	}
+}
+
+func (w *wire) Kinds() int           { return len(wireFaults) }
+func (w *wire) Name(kind int) string { return wireFaults[kind].name }
+
+func (w *wire) Arm(kind, n int) {
+	w.met.Store(0)
+	w.proxy.Forget()
+	w.proxy.Each(func(influxtest.Request) influxtest.Fault {
+		n-- // one request at a time
+		if n >= 0 || n < -brokenFor {
+			return influxtest.Pass()
+		}
+		w.met.Add(1)
+		return wireFaults[kind].Fault
+	})
+}
+
+func (w *wire) Disarm() bool {
+	w.proxy.Clear()
+	return w.met.Load() > 0
+}
+
+// slowRows ask for very many devices.
+var slowRows = []string{"names of devices are nothing but names"}
+
+func TestInfluxDBUnderFaults(t *testing.T) {
+	RunFaults(t, Trial{
+		Truth: func(t *testing.T) Readings { return openEmbedded(t) },
+		Open: func(t *testing.T) (Readings, Breaker) {
+			var w wire
+			return openForwarded(t, w.through(t)), &w
+		},
+		Steps: 10, Rounds: rounds(1, len(wireFaults)), Leave: slowRows,
+	})
+}
+
+func TestAWorkingCopyOfInfluxDBUnderFaults(t *testing.T) {
+	RunFaults(t, Trial{
+		Truth: func(t *testing.T) Readings { return openEmbedded(t) },
+		Open: func(t *testing.T) (Readings, Breaker) {
+			var w wire
+			return openCopied(t, w.through(t)), &w
+		},
+		Steps: 10, Rounds: rounds(1, len(wireFaults)), Leave: slowRows,
+	})
 }

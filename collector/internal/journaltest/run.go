@@ -66,7 +66,9 @@ func Run(t *testing.T, open func(t *testing.T) Store) {
 func same(t testing.TB, want, got []reading.Reading) {
 	t.Helper()
 	for i := range min(len(want), len(got)) {
-		require.Equal(t, want[i], got[i], "reading %d of %d and %d", i, len(want), len(got))
+		if want[i] != got[i] { // far faster
+			require.Equal(t, want[i], got[i], "reading %d of %d and %d", i, len(want), len(got))
+		}
 	}
 	require.Len(t, got, len(want))
 }
