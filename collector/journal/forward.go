@@ -38,14 +38,17 @@ type Outbox struct {
 	anew   bool
 	before string
 
-	mu     sync.Mutex // holds what is below, and one Next, Done or Back
-	gave   int64      // number of the last parcel
-	given  []*handed  // not done yet
-	work   []piece    // of the time slice that is being read; read ones are cut off
-	slice  sliceSize
-	read   queues // how far the queues were given out
-	saved  time.Time
-	unsave int64 // rows done since
+	mu    sync.Mutex // holds what is below, and one Next, Done or Back
+	gave  int64      // number of the last parcel
+	given []*handed  // not done yet
+	work  []piece    // of the time slice that is being read; read ones are cut off
+	slice sliceSize
+	read  queues // how far the queues were given out
+	// nothing is how often it was asked to send again what was refused, when
+	// nothing of it was left.
+	nothing int64
+	saved   time.Time
+	unsave  int64 // rows done since
 }
 
 // Parcel is what is to be sent next, of one moment of the journal.

@@ -97,7 +97,7 @@ func (j *Journal) queuesOf(ctx context.Context, b *Backlog) error {
 	if err != nil {
 		return j.backlogError(err)
 	}
-	b.GivenUp, b.Refused, b.Overwritten = map[string]int64{}, map[string]int64{}, map[string]int64{}
+	b.GivenUp, b.Overwritten = map[string]int64{}, map[string]int64{}
 	counters, err := j.Counters(ctx)
 	if err != nil {
 		return err
@@ -110,20 +110,8 @@ func (j *Journal) queuesOf(ctx context.Context, b *Backlog) error {
 			b.Overwritten[reason] = n
 		}
 	}
-	rows, err := j.reader.QueryContext(ctx, "SELECT reason, count(*) FROM refused GROUP BY reason")
-	if err != nil {
-		return j.backlogError(err)
-	}
-	defer rows.Close()
-	for rows.Next() {
-		var reason string
-		var n int64
-		if err := rows.Scan(&reason, &n); err != nil {
-			return j.backlogError(err)
-		}
-		b.Refused[reason] = n
-	}
-	return j.backlogError(rows.Err())
+	b.Refused, err = j.refusedByReason(ctx)
+	return j.backlogError(err)
 }
 
 func (j *Journal) backlogError(err error) error {

@@ -133,6 +133,7 @@ func (o *Outbox) settle(ctx context.Context, p *Parcel, h *handed, refused []Ref
 		j.refused.bytes = -1 // counted anew
 		return fmt.Errorf("note what was forwarded: %w", j.fault(err))
 	}
+	j.refused.change.Add(1)
 	j.countMore(counts)
 	f := o.f
 	if lines {

@@ -105,14 +105,15 @@ const linesAtMost = 1 << 20
 type filling struct {
 	Parcel
 	handed
-	most int // readings
+	most  int   // rows
+	asked int64 // how often it was asked to send again what was refused
 }
 
-func (p *filling) room() int { return p.most - len(p.Readings) }
+func (p *filling) room() int { return p.most - len(p.Readings) - len(p.Facts) - len(p.Lines) }
 
-// Next gives what is to be sent next, of about maxRows rows at most (more only
-// where more increments than that are of one millisecond); an empty parcel: nothing
-// waits. It may be called while earlier parcels are under way.
+// Next gives what is to be sent next, of about maxRows rows at most: somewhat more
+// where queues are long, and much more only where more increments than that are of
+// one millisecond. An empty parcel: nothing waits. It may be called while earlier parcels are under way.
 func (o *Outbox) Next(ctx context.Context, maxRows int) (Parcel, error) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
@@ -163,6 +164,7 @@ func (o *Outbox) fill(ctx context.Context, p *filling) (err error) {
 		}
 	}
 	o.confirmed(p, (p.most+3)/4)
+	p.asked = o.f.resend.Load()
 	s, err := o.j.Snapshot(ctx)
 	if err != nil {
 		return err
@@ -291,9 +293,7 @@ func (o *Outbox) readPieces(s *Snapshot, p *filling) error {
 		if err := rows.Scan(&id, &ms, &key, &x.value, &x.lag, &x.flags); err != nil {
 			return s.wrap(err)
 		}
-		if p.room() == 0 {
-			full = true
-		}
+		full = p.room() == 0
 		for at < n && some[at].c.id != id {
 			at++
 			start = len(p.Readings)
@@ -332,7 +332,7 @@ func (o *Outbox) readPieces(s *Snapshot, p *filling) error {
 	}
 	if full {
 		n = at + 1
-		p.most = len(p.Readings) // nothing more goes in
+		p.most = 0 // nothing more goes in
 	}
 	o.slice.rows += int64(len(p.Readings) - begun)
 	p.rows += int64(len(p.Readings) - begun)
@@ -594,6 +594,9 @@ func (p *filling) addFact(body string, until, person int64) error {
 // refusedAgain reads what is to be sent once more. What was made of readings and
 // facts is made anew of what is stored now.
 func (o *Outbox) refusedAgain(s *Snapshot, p *filling, most int) error {
+	if o.nothing == p.asked {
+		return nil
+	}
 	rows, err := s.query("SELECT r.id, r.line, r.channel, r.time, f.until, f.person, f.body FROM refused r LEFT JOIN fact f ON f.id = r.fact WHERE r.id > ? AND r.resend = 1 ORDER BY r.id LIMIT ?", p.queues.resent, most)
 	if err != nil {
 		return err
@@ -603,6 +606,7 @@ func (o *Outbox) refusedAgain(s *Snapshot, p *filling, most int) error {
 		channel, at *int64
 	}
 	var list []entry
+	from := p.queues.resent
 	for size := 0; size < linesAtMost && rows.Next(); {
 		var id int64
 		var line []byte
@@ -631,6 +635,9 @@ func (o *Outbox) refusedAgain(s *Snapshot, p *filling, most int) error {
 		return s.wrap(err)
 	}
 	rows.Close()
+	if from == 0 && len(p.resent) == 0 {
+		o.nothing = p.asked
+	}
 	for _, e := range list {
 		c := o.channel(*e.channel)
 		if c == nil {

@@ -6,7 +6,10 @@ import (
 	"database/sql"
 	"fmt"
 	"hash/fnv"
+	"maps"
 	"strconv"
+	"sync"
+	"sync/atomic"
 	"time"
 
 	"dwindle/collector/reading"
@@ -91,6 +94,7 @@ func (j *Journal) QueueLines(ctx context.Context, lines [][]byte) error {
 		f.lines, j.refused.bytes = nil, -1 // counted anew
 		return fmt.Errorf("queue %d lines: %w", len(lines), j.fault(err))
 	}
+	j.refused.change.Add(1)
 	j.countMore(counts)
 	f.wake()
 	return nil
@@ -233,8 +237,43 @@ func (j *Journal) keepRefused(ctx context.Context, list []Refused, counts map[st
 // refusedRing is the accounting of what was refused.
 type refusedRing struct {
 	limit  int64
-	bytes  int64 // -1: not counted yet
-	pruned int64 // when age was last looked at, ms
+	bytes  int64        // -1: not counted yet
+	pruned int64        // when age was last looked at, ms
+	change atomic.Int64 // counts transactions that may have changed it
+
+	mu      sync.Mutex
+	counted int64 // change when it was counted, -1: never
+	reasons map[string]int64
+}
+
+// refusedByReason counts what is kept; the writer does so only when it has changed.
+func (j *Journal) refusedByReason(ctx context.Context) (map[string]int64, error) {
+	x := &j.refused
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	change := x.change.Load()
+	if j.writes && x.counted == change {
+		return maps.Clone(x.reasons), nil
+	}
+	rows, err := j.reader.QueryContext(ctx, "SELECT reason, count(*) FROM refused GROUP BY reason")
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	reasons := map[string]int64{}
+	for rows.Next() {
+		var reason string
+		var n int64
+		if err := rows.Scan(&reason, &n); err != nil {
+			return nil, err
+		}
+		reasons[reason] = n
+	}
+	if err := rows.Err(); err != nil {
+		return nil, err
+	}
+	x.counted, x.reasons = change, reasons
+	return maps.Clone(reasons), nil
 }
 
 const refusedSize = "octet_length(line) + octet_length(words)"
@@ -349,6 +388,7 @@ func (o *Outbox) Resend(ctx context.Context) (n int, err error) {
 	if err != nil {
 		return 0, err
 	}
+	o.f.resend.Add(1)
 	o.f.wake()
 	return n, nil
 }

@@ -8,6 +8,7 @@ import (
 	"math"
 	"slices"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"dwindle/collector/reading"
@@ -18,6 +19,7 @@ type forwarding struct {
 	target string
 	box    *Outbox // under j.mu; nil: not asked for yet
 	ready  chan struct{}
+	resend atomic.Int64 // how often it was asked to send again what was refused; a start counts, too
 
 	// Ageing waits so long for the receiver, ms; under j.mu.
 	patience int64
@@ -97,6 +99,7 @@ func (j *Journal) loadForward(ctx context.Context) error {
 		}
 		j.stmts[text] = s
 	}
+	f.resend.Store(1)
 	j.fwd = f
 	f.wake()
 	return nil

@@ -179,7 +179,7 @@ func newJournal(path string, opt Options) *Journal {
 	}
 	return &Journal{
 		path: path, links: newLinks(dsn(path, "ro", readerPragmas)), health: opt.Health, log: opt.Log, stop: func() {},
-		keptLimit: cmp.Or(opt.KeptBytes, keptBytes), raw: rawRing{limit: opt.RawBytes, held: -1}, refused: refusedRing{limit: cmp.Or(opt.KeptBytes, keptBytes), bytes: -1}, reserve: reserve{health: opt.Health, log: opt.Log},
+		keptLimit: cmp.Or(opt.KeptBytes, keptBytes), raw: rawRing{limit: opt.RawBytes, held: -1}, refused: refusedRing{limit: cmp.Or(opt.KeptBytes, keptBytes), bytes: -1, counted: -1}, reserve: reserve{health: opt.Health, log: opt.Log},
 		guard: guard{found: make(chan struct{})},
 	}
 }
