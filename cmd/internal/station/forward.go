@@ -280,7 +280,13 @@ const lostShown = 24 * time.Hour
 // itself tells what is wrong now.
 func (f *forwarder) look(at time.Time) {
 	now := f.current()
+	if now == nil {
+		return
+	}
 	s, ok := now.stats()
+	if idle := time.Since(now.began); !ok && idle > idleMost {
+		f.c.health.Set(checkForward, health.Warn, fmt.Sprintf("forwarding to InfluxDB has not begun for %.0f hours", idle.Hours()), "see the check "+outbox.Check)
+	}
 	if !ok || !s.Known {
 		return
 	}
