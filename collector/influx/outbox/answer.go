@@ -96,6 +96,19 @@ func (a answer) reason() string {
 	return Rejected
 }
 
+// vague says that a refusal may as well be of something that stands between here
+// and the receiver: it does not say what is wrong with a point.
+func (a answer) vague() bool {
+	if len(a.named) > 0 || a.dropped > 0 {
+		return false
+	}
+	switch a.reason() {
+	case TypeConflict, BeyondRetention:
+		return false
+	}
+	return true
+}
+
 // words are the server's, for people.
 func (a answer) words() string {
 	switch {

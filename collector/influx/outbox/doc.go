@@ -15,7 +15,8 @@
 //	400 (a line cannot be read),        the bad points are found and kept aside with the server's words, all others are written: by what
 //	413 (too large),                    the server names (lines, a field, how many it dropped), else by halves. 413 makes later batches
 //	422 (type conflict, retention)      smaller. Refusals that follow each other are limited to 60 at once, then one a second. A point that
-//	                                    is refused alone by a 400 without a reason waits if the server then refuses what it took before
+//	                                    is refused alone without a reason waits if the server then refuses what it took before, or where
+//	                                    that is nothing, an entry of the change feed that nothing has changed
 //	  of these, beyond retention        counted as such and not kept aside: it is in the journal, and was to end there
 //	401, 403                            all waits, health is bad; again after a minute, with the token as its file then has it
 //	404                                 the bucket or the organisation is missing: all waits, health is bad; again after a minute

@@ -289,6 +289,18 @@ func (s *server) take(lines []string) {
 	}
 }
 
+// without counts the lines of all measurements but one.
+func (s *server) without(measurement string) (n int) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for line := range s.lines {
+		if !strings.HasPrefix(line, measurement+",") {
+			n++
+		}
+	}
+	return n
+}
+
 func (s *server) asked() int {
 	s.mu.Lock()
 	defer s.mu.Unlock()

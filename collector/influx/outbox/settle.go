@@ -222,16 +222,21 @@ func (t *settler) halves(ctx context.Context, rows []row) error {
 }
 
 // single deals with a row that was refused alone. Where the server does not say
-// what is wrong with it, it is to blame only if the server takes what it took
-// before and still not this; otherwise it waits.
+// what is wrong with it, it is to blame only if the server takes another (what it
+// took before, or else a line that is surely right) and still not this; otherwise
+// it waits.
 func (t *settler) single(ctx context.Context, a answer, r row, reason string) error {
-	vague := reason == ServerError || reason == Syntax && len(a.named) == 0
+	vague := a.vague()
+	sound := t.sound
+	if vague && len(sound) == 0 {
+		sound = t.s.surelyRight()
+	}
 	proofs := 1
 	if reason == ServerError {
 		proofs = 3 // it may come and go
 	}
-	for try, proved := 0, 0; vague && len(t.sound) > 0 && proved < proofs; try++ {
-		check, err := t.once(ctx, t.sound)
+	for try, proved := 0, 0; vague && len(sound) > 0 && proved < proofs; try++ {
+		check, err := t.once(ctx, sound)
 		if err == nil && check.reaction() == written {
 			check, err = t.once(ctx, r.text)
 			switch {
