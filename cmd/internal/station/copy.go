@@ -22,7 +22,8 @@ const noteOf = "of"
 
 // How a copy is kept up to date.
 const (
-	syncEvery = time.Minute      // while serving
+	syncEvery = time.Minute // while serving, unless the site file says otherwise
+	syncLeast = time.Second
 	syncAsk   = 30 * time.Second // how long whoever reads waits for a copy that is complete but old
 	syncTell  = 10 * time.Second // how often whoever waits for the first copy hears of it
 	// copyOld is the age from which a copy says so: several rounds were missed.
@@ -166,6 +167,14 @@ func (c *Station) copies() error {
 		Keeps: site.Influx().Retention, Devices: func() []string { return registered(c.site.Load()) },
 	})
 	return nil
+}
+
+// copyEvery is how often the copy is brought up to date.
+func copyEvery(site *config.Site) time.Duration {
+	if every := site.Influx().Every; every > 0 {
+		return max(every, syncLeast)
+	}
+	return syncEvery
 }
 
 // registered lists the devices of the register.

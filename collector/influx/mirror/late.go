@@ -28,10 +28,18 @@ func (r *run) late(since time.Time) error {
 	if err != nil {
 		return err
 	}
+	short := 0
 	for _, c := range merged(list) {
-		if c.Quantity == "" {
+		switch {
+		case c.Quantity != "":
+			err = r.change(c)
+		case c.To.Sub(c.From) <= factsShort && short < factsMost:
+			short++
+			err = r.factsOf(c.From, c.To)
+		default:
 			facts = facts.and(stretch{c.From, c.To})
-		} else if err := r.change(c); err != nil {
+		}
+		if err != nil {
 			return err
 		}
 	}
@@ -79,7 +87,7 @@ func (r *run) factsDue() (s stretch, err error) {
 // setting with every message confirms a fact of long ago, so that the stretch has
 // nearly all facts in it: who keeps a copy up to date does that now and then.
 func (r *run) changedFacts(s stretch) error {
-	if !s.to.IsZero() && r.lazy && s.to.Sub(s.from) > factsShort && r.began.Sub(r.factsRead) < factsEvery && !r.began.Before(r.factsRead) {
+	if !s.to.IsZero() && r.lazy && r.began.Sub(r.factsRead) < factsEvery && !r.began.Before(r.factsRead) {
 		r.remember(noteFacts, note(s.from)+" "+note(s.to))
 		return r.flush()
 	}
@@ -93,9 +101,11 @@ func (r *run) changedFacts(s stretch) error {
 	return r.flush()
 }
 
-// Facts of so short a stretch are read at once, of a longer one so often.
+// Facts of so short a stretch are read at once, up to so many stretches; of others
+// so often.
 const (
 	factsShort = 48 * time.Hour
+	factsMost  = 64
 	factsEvery = 10 * time.Minute
 )
 

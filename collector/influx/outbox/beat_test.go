@@ -9,6 +9,8 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"dwindle/collector/reading"
 )
 
 // beats are how far the server was told that all is written, in the order in
@@ -63,4 +65,31 @@ func TestHowFarAllIsWritten(t *testing.T) {
 		require.Empty(t, b.refused)
 		x.stop()
 	})
+}
+
+func TestFactsAreToldByTheStretchesInWhichTheyLie(t *testing.T) {
+	at := func(hours ...int) (out []reading.StoredFact) {
+		for _, h := range hours {
+			out = append(out, reading.StoredFact{Fact: reading.Fact{At: start.Add(time.Duration(h) * time.Hour)}})
+		}
+		return out
+	}
+	told := func(facts []reading.StoredFact) (out [][2]int) {
+		for _, r := range factRanges(facts) {
+			out = append(out, [2]int{int(r[0].Sub(start).Hours()), int(r[1].Sub(start).Hours())})
+		}
+		return out
+	}
+	require.Empty(t, told(nil))
+	require.Equal(t, [][2]int{{5, 5}}, told(at(5)))
+	require.Equal(t, [][2]int{{3, 5}, {700, 700}}, told(at(700, 5, 3, 4)))
+	var many []int
+	for i := range 500 {
+		many = append(many, 10*i+i%7)
+	}
+	list := told(at(many...))
+	require.LessOrEqual(t, len(list), factEntriesMost)
+	for _, h := range many {
+		require.True(t, slices.ContainsFunc(list, func(r [2]int) bool { return r[0] <= h && h <= r[1] }), h)
+	}
 }

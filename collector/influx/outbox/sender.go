@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"log/slog"
 	"net"
+	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -497,17 +498,47 @@ func (s *Sender) feed(j *job) []row {
 		from, to := bounds(r)
 		add(ch, from, to)
 	}
-	if len(j.parcel.Facts) > 0 {
-		from, to := j.parcel.Facts[0].At, j.parcel.Facts[0].At
-		for _, f := range j.parcel.Facts {
-			if f.At.Before(from) {
-				from = f.At
-			}
-			if f.At.After(to) {
-				to = f.At
-			}
-		}
-		add(reading.Channel{Quantity: schema.FactChannel}, from, to)
+	for _, x := range factRanges(j.parcel.Facts) {
+		add(reading.Channel{Quantity: schema.FactChannel}, x[0], x[1])
 	}
 	return rows
+}
+
+// Facts that lie so near each other are one entry of the change feed, and a
+// parcel has so many for its facts at most: who reads asks about each.
+const (
+	factsNear       = time.Hour
+	factEntriesMost = 32
+)
+
+// factRanges gives the stretches in which facts lie, in order: from the widest
+// gaps between them.
+func factRanges(facts []reading.StoredFact) [][2]time.Time {
+	if len(facts) == 0 {
+		return nil
+	}
+	at := make([]time.Time, len(facts))
+	for i := range facts {
+		at[i] = facts[i].At
+	}
+	slices.SortFunc(at, time.Time.Compare)
+	var gaps []time.Duration
+	for i := 1; i < len(at); i++ {
+		if gap := at[i].Sub(at[i-1]); gap > factsNear {
+			gaps = append(gaps, gap)
+		}
+	}
+	least := factsNear
+	if len(gaps) >= factEntriesMost {
+		slices.Sort(gaps)
+		least = gaps[len(gaps)-factEntriesMost]
+	}
+	out := [][2]time.Time{{at[0], at[0]}}
+	for i := 1; i < len(at); i++ {
+		if at[i].Sub(at[i-1]) > least {
+			out = append(out, [2]time.Time{at[i], at[i]})
+		}
+		out[len(out)-1][1] = at[i]
+	}
+	return out
 }
