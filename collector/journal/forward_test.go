@@ -116,7 +116,7 @@ func outbox(t testing.TB, j *Journal) *Outbox {
 func TestTheReceiverHasWhatTheJournalHas(t *testing.T) {
 	rounds := 3
 	if *long {
-		rounds = 200
+		rounds = 60
 	}
 	for seed := range rounds {
 		t.Run(fmt.Sprint(seed), func(t *testing.T) { forwardStorm(t, uint64(seed)) })
