@@ -26,6 +26,12 @@ import (
 // far the receiver was given something, and the reach is then the newest reading
 // of each channel: a change there is sent as late, perhaps without need.
 //
+// An outbox that holds nothing needs no bound of its own: readings wait in the
+// journal, which keeps them as long as its own rule says, and for the receiver some
+// time beyond (see WaitForReceiver); then the oldest are given up, which is counted.
+// What forecasts need is never touched for it. Queues of lines and of what was
+// refused have bounds (see QueueLines, Refused).
+//
 // With a journal put back from a snapshot the places go back, too, and readings
 // are sent again. What the receiver has beyond the snapshot stays there.
 
@@ -35,7 +41,7 @@ import (
 type Outbox struct {
 	j      *Journal
 	f      *forwarding
-	anew   bool
+	anew   bool // under j.mu
 	before string
 
 	mu    sync.Mutex // holds what is below, and one Next, Done or Back
@@ -170,6 +176,7 @@ func (j *Journal) outbox(ctx context.Context, target string) (*Outbox, error) {
 		if j.fwd.box == nil {
 			j.fwd.box = &Outbox{j: j, f: j.fwd, slice: firstSlice}
 		}
+		j.fwd.box.anew, j.fwd.box.before = false, ""
 		return j.fwd.box, nil
 	}
 	o := &Outbox{j: j, anew: true, slice: firstSlice}
@@ -196,9 +203,13 @@ func (j *Journal) outbox(ctx context.Context, target string) (*Outbox, error) {
 	return o, nil
 }
 
-// Anew says that all starts from the beginning; before is the receiver that was
-// named until then, empty if there was none.
-func (o *Outbox) Anew() (before string, ok bool) { return o.before, o.anew }
+// Anew says that all starts from the beginning, until the outbox is asked for once
+// more; before is the receiver that was named until then, empty if there was none.
+func (o *Outbox) Anew() (before string, ok bool) {
+	o.j.mu.Lock()
+	defer o.j.mu.Unlock()
+	return o.before, o.anew
+}
 
 // ForgetOutbox says that nobody receives any more: nothing is recorded from here
 // on, and a receiver that is named again starts from the beginning. Lines that

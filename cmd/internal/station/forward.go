@@ -166,6 +166,9 @@ func (f *forwarder) open(ctx context.Context, site *config.Site, now *forwarding
 	if err != nil {
 		return err
 	}
+	if before, anew := box.Anew(); anew {
+		f.c.log.Info("forwarding to InfluxDB begins with the first reading of the journal", "receiver", Target(site, i), "before", before)
+	}
 	box.WaitForReceiver(i.BacklogDays)
 	sender, err := outbox.New(outbox.Options{
 		URL: i.URL, Organisation: i.Organisation, Bucket: i.Bucket, TokenFile: i.TokenFile, CAFile: i.CAFile, Site: site.ID,
