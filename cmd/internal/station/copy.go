@@ -241,7 +241,7 @@ func Refresh(ctx context.Context, site *config.Site, now func() time.Time, tell 
 		return ctx.Err()
 	}
 	if err != nil && complete.IsZero() {
-		return &Refusal{"the working copy is not complete yet: " + err.Error(), "see that InfluxDB runs and that the token may read the bucket, then the same again: what was read stays"}
+		return &Refusal{"the working copy is not complete yet: " + mirror.Why(err), "see that InfluxDB runs and that the token may read the bucket, then the same again: what was read stays"}
 	}
 	if err := c.intake.Flush(ctx); err != nil {
 		return err
@@ -290,7 +290,7 @@ func copyAge(ctx context.Context, site *config.Site, now time.Time, why error, t
 	case complete.IsZero():
 		return &Refusal{"the working copy is not complete yet; a process that serves is making it", "a moment later again; the health page says how far it is"}
 	case why != nil:
-		tell(fmt.Sprintf("the working copy is as of %s: %v", upto, why))
+		tell(fmt.Sprintf("the working copy is as of %s: %s\ntry:  see that InfluxDB runs and that the token may read the bucket; what is missing comes with the next call", upto, mirror.Why(why)))
 	case now.Sub(complete) > copyOld:
 		tell(fmt.Sprintf("the working copy is as of %s; the process that serves has not reached InfluxDB since", upto))
 	case complete.Sub(state.AsOf()) > forwardOld:

@@ -4,6 +4,8 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"fmt"
+	"net/url"
 	"os"
 	"path/filepath"
 	"slices"
@@ -330,11 +332,14 @@ func TestRefresh(t *testing.T) {
 
 	feed(t, c, hourly(50, 10))
 	now = now.Add(time.Hour)
-	source.away = errors.New("no route to host")
+	lost := &url.Error{Op: "Post", URL: "http://127.0.0.1:8086/api/v2/query", Err: errors.New("no route to host")}
+	source.away = errors.Join(fmt.Errorf("read disp-1: %w", lost), fmt.Errorf("read disp-2: %w", lost))
 	require.NoError(t, refresh())
 	require.Len(t, told, 1)
-	require.Contains(t, told[0], "as of 5 Mar 2026 07:00")
-	require.Contains(t, told[0], "no route to host")
+	note, remedy, _ := strings.Cut(told[0], "\n")
+	require.Equal(t, "the working copy is as of 5 Mar 2026 07:00: InfluxDB does not answer: no route to host", note)
+	require.Contains(t, remedy, "try:  see that InfluxDB runs")
+	require.NotContains(t, remedy, "\n")
 	require.EqualValues(t, 50, readings(t, site))
 	source.away = nil
 	require.NoError(t, refresh())

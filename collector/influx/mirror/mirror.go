@@ -16,7 +16,9 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"net/url"
 	"slices"
+	"strings"
 	"sync"
 	"time"
 
@@ -291,7 +293,27 @@ func (m *Mirror) report(s State) {
 	if s.Behind > 0 {
 		what += fmt.Sprintf("; %d of %d devices are behind", s.Behind, s.Devices)
 	}
-	m.opt.Health.Set(CheckName, health.Bad, what+": "+s.Err.Error(), "see that InfluxDB runs and can be reached, and that the token may read the bucket; it is tried again by itself")
+	m.opt.Health.Set(CheckName, health.Bad, what+": "+Why(s.Err), "see that InfluxDB runs and can be reached, and that the token may read the bucket; it is tried again by itself")
+}
+
+// Why gives the cause for which a run failed, on one short line: where the
+// database does not answer, each question of the run failed for that.
+func Why(err error) string {
+	var u *url.Error
+	if errors.As(err, &u) {
+		if u.Timeout() {
+			return "InfluxDB does not answer in time"
+		}
+		return "InfluxDB does not answer: " + u.Err.Error()
+	}
+	if errors.Is(err, context.DeadlineExceeded) {
+		return "InfluxDB was too slow to give all of it"
+	}
+	text, _, more := strings.Cut(err.Error(), "\n")
+	if more {
+		text += ", and more"
+	}
+	return text
 }
 
 // run is one run under way.
