@@ -99,7 +99,7 @@ func (r *receiver) of(measurement string) (out []map[string]any) {
 
 // yard is a site with a past.
 type yard struct {
-	t       *testing.T
+	t       testing.TB
 	site    *config.Site
 	j       *journal.Journal
 	l       *ledger.Ledger
@@ -114,11 +114,11 @@ type yard struct {
 
 const yardDays = 100
 
-func newYard(t *testing.T, days int) *yard {
+func newYard(t testing.TB, points, days int) *yard {
 	t.Helper()
-	plant := simulate.New(simulate.Options{Seed: 3, Points: 12, Days: days, ReportEvery: 12 * time.Hour})
+	plant := simulate.New(simulate.Options{Seed: 3, Points: points, Days: days, ReportEvery: 12 * time.Hour})
 	y := &yard{t: t, site: plant.Site(), end: plant.End(), receiver: newReceiver(t)}
-	ctx := t.Context()
+	ctx := context.Background()
 	var err error
 	y.j, err = journal.Open(ctx, filepath.Join(t.TempDir(), "journal.db"), journal.Options{})
 	require.NoError(t, err)
@@ -202,7 +202,7 @@ func (y *yard) steps(f *Feeder, fleet forecast.Fleet) (n int) {
 }
 
 func TestEverythingIsHandedOnOnce(t *testing.T) {
-	y := newYard(t, yardDays)
+	y := newYard(t, 12, yardDays)
 	today := y.site.Today(y.end)
 	fleet := y.issue(y.end)
 	require.NoError(t, y.j.SaveCalibration(t.Context(), journal.Calibration{Version: "v1", Learned: today, Stored: y.end, Body: []byte(`{"a":1}`)}))
@@ -293,7 +293,7 @@ func (y *yard) hours(machine string, at time.Time, hours float64) {
 }
 
 func TestWhatComesLateIsHandedOnAgain(t *testing.T) {
-	y := newYard(t, yardDays)
+	y := newYard(t, 12, yardDays)
 	f := y.feeder()
 	y.steps(f, y.issue(y.end))
 	today := y.site.Today(y.end)
@@ -353,7 +353,7 @@ func TestWhatComesLateIsHandedOnAgain(t *testing.T) {
 
 // A crash at any place loses nothing: what was not marked is handed on again.
 func TestACrashBetweenLosesNothing(t *testing.T) {
-	y := newYard(t, 45)
+	y := newYard(t, 12, 45)
 	var fleet forecast.Fleet
 	for day := -2; day <= 0; day++ {
 		fleet = y.issue(y.end.AddDate(0, 0, day))
@@ -388,7 +388,7 @@ func TestACrashBetweenLosesNothing(t *testing.T) {
 }
 
 func TestDaysThatWereMissedAreMadeUpFor(t *testing.T) {
-	y := newYard(t, 30)
+	y := newYard(t, 12, 30)
 	f := y.feeder()
 	y.steps(f, y.issue(y.end.AddDate(0, 0, -4)))
 	points := len(y.site.Points)
@@ -420,7 +420,7 @@ func alarms(t testing.TB, l *ledger.Ledger, n int, began time.Time) {
 }
 
 func TestAlarmsAreOneRowEachThatIsRenewed(t *testing.T) {
-	y := newYard(t, 30)
+	y := newYard(t, 12, 30)
 	f := y.feeder()
 	fleet := y.pass(y.end)
 	step := func() {
@@ -467,7 +467,7 @@ func TestAlarmsAreOneRowEachThatIsRenewed(t *testing.T) {
 }
 
 func TestOlderDaysWaitWhileTheQueueIsLong(t *testing.T) {
-	y := newYard(t, yardDays)
+	y := newYard(t, 12, yardDays)
 	for day := -9; day <= 0; day++ {
 		y.issue(y.end.AddDate(0, 0, day))
 	}
@@ -497,7 +497,7 @@ func TestOlderDaysWaitWhileTheQueueIsLong(t *testing.T) {
 }
 
 func TestWhatWasDrivenOutOfTheQueueIsHandedOnAgain(t *testing.T) {
-	y := newYard(t, yardDays)
+	y := newYard(t, 12, yardDays)
 	y.waiting.GivenUp = map[string]int64{schema.Usage: 7} // of before
 	f := y.feeder()
 	fleet := y.issue(y.end)
@@ -557,4 +557,26 @@ func TestRowsHaveTheFieldsOfTheTable(t *testing.T) {
 			require.Empty(t, names, "the table lacks them")
 		})
 	}
+}
+
+// BenchmarkLook is what it takes to look whether the results of some weeks are
+// still what was handed on, beside a pass over the same points.
+func BenchmarkLook(b *testing.B) {
+	y := newYard(b, 200, yardDays)
+	fleet := y.issue(y.end)
+	f := y.feeder()
+	y.steps(f, fleet)
+	var pass, look time.Duration
+	for b.Loop() {
+		began := time.Now()
+		y.pass(y.end)
+		pass += time.Since(began)
+		began = time.Now()
+		f.usageAt = time.Time{}
+		_, err := f.Step(context.Background(), fleet)
+		require.NoError(b, err)
+		look += time.Since(began)
+	}
+	b.ReportMetric(float64(look)/float64(pass), "passes")
+	b.ReportMetric(look.Seconds()*1e6/float64(b.N*len(y.site.Points)), "us/point")
 }
