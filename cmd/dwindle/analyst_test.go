@@ -297,7 +297,10 @@ func pageHolds(t *testing.T, file string) {
 	is := between(t, was, "<!-- dictionary -->\n", "<!-- end of dictionary -->", func(string) string { return dictionaryPage() })
 	dir := t.TempDir()
 	var scripts []string
-	parts := strings.Split(is, "```")
+	// What is said of InfluxDB is run where there is one.
+	examples, rest, ok := strings.Cut(is, "<!-- flux -->")
+	require.True(t, ok)
+	parts := strings.Split(examples, "```")
 	require.Equal(t, 1, len(parts)%2, "an unfinished block")
 	for i := 1; i < len(parts); i += 2 {
 		if lines, ok := strings.CutPrefix(parts[i], "sh\n"); ok {
@@ -330,7 +333,7 @@ func pageHolds(t *testing.T, file string) {
 			outs = outs[1:]
 		}
 	}
-	is = strings.Join(parts, "```")
+	is = strings.Join(parts, "```") + "<!-- flux -->" + rest
 	if *updatePage {
 		require.NoError(t, os.WriteFile(page, []byte(is), 0o644))
 		was = is

@@ -7,13 +7,14 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
-	"sync/atomic"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/require"
 
 	"dwindle/collector/simulate"
+	"dwindle/forecast/export"
+	"dwindle/forecast/export/parquet"
 )
 
 // exportedAt is when the demo site of these tests is looked at.
@@ -25,7 +26,7 @@ func demoSite(t *testing.T) (file string) {
 	t.Helper()
 	dir := t.TempDir()
 	e := &env{ctx: t.Context(), out: io.Discard, err: io.Discard, now: func() time.Time { return exportedAt }}
-	plant := simulate.New(simulate.Options{Seed: 1, Points: 10, Days: 100, LevelStepPercent: 2, End: exportedAt})
+	plant := simulate.New(simulate.Options{Seed: 1, Points: 10, Days: 64, LevelStepPercent: 2, End: exportedAt})
 	site, err := demoCmd{Once: true}.site(e, plant, dir)
 	require.NoError(t, err)
 	played, err := play(t.Context(), site, plant, 0, e.note)
@@ -53,47 +54,52 @@ func TestExport(t *testing.T) {
 	t.Run("page", func(t *testing.T) { pageHolds(t, file) })
 }
 
-// counted is a context that is done once it was asked a number of times.
-type counted struct {
-	context.Context
-	left *atomic.Int64
-}
-
-func (c counted) Err() error {
-	if c.left.Add(-1) < 0 {
-		return context.Canceled
-	}
-	return c.Context.Err()
-}
-
 // Whoever ends an export, at whatever moment, finds no half file, and what was
 // under the name before is still there.
 func exportEnded(t *testing.T, file string) {
 	dir := t.TempDir()
-	try := func(left int64, format string) (code int, said string, asked int64) {
-		var n atomic.Int64
-		n.Store(left)
-		_, said, code = asOf(counted{t.Context(), &n}, "export", "-c", file, "readings", "--format", format, "-o", filepath.Join(dir, "out"))
-		return code, said, left - n.Load()
-	}
-	for _, format := range []string{"csv", "jsonl", "parquet"} {
-		code, said, asked := try(1<<40, format)
-		require.Zero(t, code, said)
-		whole, err := os.ReadFile(filepath.Join(dir, "out"))
+	out := filepath.Join(dir, "out")
+	untouched := func() {
+		entries, err := os.ReadDir(dir)
 		require.NoError(t, err)
-		require.Greater(t, len(whole), 10_000)
-		require.NoError(t, os.WriteFile(filepath.Join(dir, "out"), []byte("before"), 0o600))
-		for _, left := range []int64{asked / 2, asked - 3} {
-			code, said, _ = try(left, format)
-			require.Equal(t, exitFailed, code, "ended after %d of %d looks", left, asked)
-			require.Contains(t, said, "ended before the table was whole")
-			entries, err := os.ReadDir(dir)
-			require.NoError(t, err)
-			require.Len(t, entries, 1)
-			kept, err := os.ReadFile(filepath.Join(dir, "out"))
-			require.NoError(t, err)
-			require.Equal(t, "before", string(kept))
-		}
-		require.NoError(t, os.Remove(filepath.Join(dir, "out")))
+		require.Len(t, entries, 1)
+		kept, err := os.ReadFile(out)
+		require.NoError(t, err)
+		require.Equal(t, "before", string(kept))
+	}
+	require.NoError(t, os.WriteFile(out, []byte("before"), 0o600))
+	for _, format := range []export.Format{export.CSV, export.JSONLines, export.Parquet} {
+		ended, stop := context.WithCancel(t.Context())
+		stop()
+		_, _, code := asOf(ended, "export", "-c", file, "usage", "--format", string(format), "-o", out)
+		require.Equal(t, exitFailed, code)
+		untouched()
+
+		// In the middle: more rows are to come than are read ahead.
+		ctx, stop := context.WithCancel(t.Context())
+		e := &env{ctx: ctx, err: io.Discard, now: func() time.Time { return exportedAt }}
+		site, view, at, err := viewFlags{siteFlag: siteFlag{file}}.open(e)
+		require.NoError(t, err)
+		x := exporter{env: e, site: site, view: view, at: at, only: chosen{site: site}}
+		require.NoError(t, x.window("", ""))
+		x.table, _ = export.Find("readings", false)
+		n := 0
+		err = toFile(out, func(w io.Writer) error {
+			if x.sink = export.NewText(w, format, x.table); format == export.Parquet {
+				x.sink = parquet.New(w, x.table, "1", x.properties())
+			}
+			return rows(x, func(put func(export.Reading) error) error {
+				return x.readings(func(r export.Reading) error {
+					if n++; n == 3000 {
+						stop()
+					}
+					return put(r)
+				})
+			})
+		})
+		require.ErrorIs(t, err, context.Canceled)
+		require.Greater(t, n, 2999)
+		require.NoError(t, view.Close())
+		untouched()
 	}
 }

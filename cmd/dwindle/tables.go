@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"strconv"
 	"strings"
 	"time"
@@ -101,20 +102,22 @@ func (x exporter) readings(put func(export.Reading) error) error {
 		return err
 	}
 	where := located{site: x.site, places: places}
-	one := func(r reading.Reading) error {
+	read := func(ctx context.Context, put func(reading.Reading) error) error {
+		if x.only.all() {
+			return x.view.History.Readings(ctx, nil, before(x.from), before(x.to), put)
+		}
+		for _, s := range x.only.stretches(places, x.from, x.to) {
+			if err := x.view.History.Readings(ctx, []string{s.device}, before(s.from), before(s.to), put); err != nil {
+				return err
+			}
+		}
+		return nil
+	}
+	return piped(x.ctx, read, func(r reading.Reading) error {
 		row := export.ReadingOf(r)
 		row.Point, row.Machine, row.Area = where.at(r.Device, r.At)
 		return put(row)
-	}
-	if x.only.all() {
-		return x.view.History.Readings(x.ctx, nil, before(x.from), before(x.to), one)
-	}
-	for _, s := range x.only.stretches(places, x.from, x.to) {
-		if err := x.view.History.Readings(x.ctx, []string{s.device}, before(s.from), before(s.to), one); err != nil {
-			return err
-		}
-	}
-	return nil
+	})
 }
 
 // before is the last millisecond before an instant: stores ask for what is after

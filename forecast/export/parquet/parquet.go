@@ -27,7 +27,7 @@ import (
 // those that cannot match, so small ones cost them little.
 const (
 	// GroupRows is how many rows a row group has at most.
-	GroupRows = 1 << 17
+	GroupRows = 1 << 16
 	// groupBytes is how much text and lists a row group has at most, give or
 	// take a batch.
 	groupBytes = 32 << 20
