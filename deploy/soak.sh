@@ -39,7 +39,7 @@ long collector 'PowerCut|BetweenAnyTwoWrites|CrashAtAnyStep|SlowDisk|DiskThatRef
 long cmd/dwindle 'TestKilled'
 long collector/internal/faulttest .
 long collector/mqtt 'Huge'
-long collector/influx/outbox 'Killed'
+long collector/influx/outbox 'Killed|Away'
 
 while read -r package; do
   list="$(go test -list '^Fuzz' "$package" 2>&1)" || { failed+=("$package: its fuzz functions cannot be listed"); continue; }

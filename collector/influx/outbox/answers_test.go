@@ -76,11 +76,10 @@ func TestWhatWaits(t *testing.T) {
 		t.Run(test.name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				s := newServer(t)
-				s.answer = first(1, test.said)
+				s.says(first(1, test.said))
 				b := newBox(Parcel{Readings: hours("belt-q1", 300)})
 				x := work(t, b, s, nil)
-				time.Sleep(test.least - 10*time.Millisecond)
-				synctest.Wait()
+				lapse(test.least - 10*time.Millisecond)
 				require.Equal(t, 1, s.asked(), "too soon")
 				// The silent answer comes to an end by the deadline only.
 				if test.said.silent == 0 || test.least > usualTimes.header {
@@ -119,10 +118,10 @@ func TestNoHotLoop(t *testing.T) {
 		t.Run(fmt.Sprintf("%d %v %v", said.status, said.cut, said.silent), func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				s := newServer(t)
-				s.answer = first(1<<30, said)
+				s.says(first(1<<30, said))
 				b := newBox(Parcel{Readings: hours("belt-q1", 30)}, Parcel{Readings: hours("belt-q2", 30)})
 				x := work(t, b, s, nil)
-				time.Sleep(time.Hour)
+				lapse(time.Hour)
 				at := s.at()
 				require.Greater(t, len(at), 20, "it tries on")
 				require.Less(t, len(at), 300)
@@ -142,26 +141,26 @@ func TestNoHotLoop(t *testing.T) {
 func TestTheTokenIsReadForEachTry(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		s := newServer(t)
-		s.answer = func(n int, _ []string) said {
+		s.says(func(n int, _ []string) said {
 			s.mu.Lock()
 			defer s.mu.Unlock()
 			if s.tokens[n] == "Token new" {
 				return said{status: 204}
 			}
 			return said{status: 401, body: `{"code":"unauthorized","message":"unauthorized access"}`}
-		}
+		})
 		b := newBox(Parcel{Readings: hours("belt-q1", 3)})
 		var file string
 		x := work(t, b, s, func(o *Options) { file = o.TokenFile })
-		time.Sleep(10 * time.Second)
+		lapse(10 * time.Second)
 		require.Equal(t, []string{"Token " + secret}, s.tokens)
 		require.NoError(t, os.Remove(file)) // in mid-replacement
-		time.Sleep(80 * time.Second)
+		lapse(80 * time.Second)
 		require.Contains(t, x.check().What, "no token")
 		require.Equal(t, health.Bad, x.check().Level)
 		require.Equal(t, 1, s.asked(), "nothing is sent without a token")
 		require.NoError(t, os.WriteFile(file, []byte("two words"), 0o600))
-		time.Sleep(time.Minute)
+		lapse(time.Minute)
 		require.Contains(t, x.check().What, "does not hold one word")
 		require.NoError(t, os.WriteFile(file, []byte("new\n"), 0o600))
 		x.drained(2 * time.Minute)

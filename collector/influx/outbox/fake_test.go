@@ -14,6 +14,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -149,7 +150,7 @@ func unprocessable(message string) said {
 // of a synctest bubble.
 type server struct {
 	t      *testing.T
-	answer func(n int, lines []string) said // nil: takes everything
+	answer atomic.Pointer[func(n int, lines []string) said] // nil: takes everything
 	remove func(body string) said
 
 	mu       sync.Mutex
@@ -172,6 +173,15 @@ func newServer(t *testing.T) *server {
 	go func() { defer close(done); _ = srv.Serve(s) }()
 	t.Cleanup(func() { _ = srv.Close(); <-done })
 	return s
+}
+
+// says sets what is answered from now on; nil: everything is taken.
+func (s *server) says(answer func(n int, lines []string) said) {
+	if answer == nil {
+		s.answer.Store(nil)
+		return
+	}
+	s.answer.Store(&answer)
 }
 
 func (s *server) Accept() (net.Conn, error) {
@@ -245,8 +255,8 @@ func (s *server) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	s.sizes = append(s.sizes, len(lines))
 	s.mu.Unlock()
 	said := said{status: 204}
-	if s.answer != nil {
-		said = s.answer(n, lines)
+	if answer := s.answer.Load(); answer != nil {
+		said = (*answer)(n, lines)
 	}
 	if said.status == 204 && !said.cut && said.silent == 0 || said.takes {
 		s.take(lines)
@@ -360,6 +370,12 @@ func work(t *testing.T, b *box, s *server, change func(*Options)) *rig {
 	}
 	t.Cleanup(x.stop)
 	return x
+}
+
+// lapse lets time pass, and what it brings happen.
+func lapse(d time.Duration) {
+	time.Sleep(d)
+	synctest.Wait()
 }
 
 // drained lets time pass until nothing waits.
