@@ -49,7 +49,7 @@ func (r *Reader) Days(ctx context.Context, use Use, device string, first, last c
 			what:  fmt.Sprintf("the days of %s %q from %s to %s", use, device, first, end),
 			start: first.Start(loc), stop: end.End(loc),
 			where: fmt.Sprintf("r._measurement == %s and r.channel == %s and r.device == %s", Quote(schema.Usage), Quote(string(use)), Quote(device)),
-			then:  "  |> drop(columns: [\"_start\", \"_stop\"])\n  |> pivot(rowKey: [\"_time\"], columnKey: [\"_field\"], valueColumn: \"_value\")\n  |> group()\n  |> sort(columns: [\"_time\"])\n" + limit(dayRows+1), most: dayRows,
+			then:  "  |> drop(columns: [\"_start\", \"_stop\"])\n  |> pivot(rowKey: [\"_time\"], columnKey: [\"_field\"], valueColumn: \"_value\")\n  |> group()\n  |> sort(columns: [\"_time\"])\n" + limit(2*dayRows+1), most: 2 * dayRows, // some may be of another zone
 		}, func() func(*query.FluxRecord) error {
 			page = page[:0]
 			return func(rec *query.FluxRecord) error {

@@ -45,25 +45,16 @@ const hex = "0123456789abcdef"
 // instant makes a time literal of Flux.
 func instant(t time.Time) string { return t.UTC().Format(time.RFC3339Nano) }
 
-// anyOf makes a condition that a column has one of some values: as a tree, since
-// the server takes a chain of a hundred for nested too deep.
+// anyOf makes a condition that a column has one of some values.
 func anyOf[T ~string](column string, values []T) string {
-	var b strings.Builder
-	var tree func(values []T)
-	tree = func(values []T) {
-		if n := len(values); n > 1 {
-			b.WriteByte('(')
-			tree(values[:n/2])
-			b.WriteString(" or ")
-			tree(values[n/2:])
-			b.WriteByte(')')
-			return
-		}
-		b.WriteString("r.")
-		b.WriteString(column)
-		b.WriteString(" == ")
-		b.WriteString(Quote(string(values[0])))
+	return either(values, func(v T) string { return "r." + column + " == " + Quote(string(v)) })
+}
+
+// either makes a condition of at least one: as a tree, since the server takes a
+// chain of a hundred for nested too deep.
+func either[T any](list []T, of func(T) string) string {
+	if n := len(list); n > 1 {
+		return "(" + either(list[:n/2], of) + " or " + either(list[n/2:], of) + ")"
 	}
-	tree(values)
-	return b.String()
+	return of(list[0])
 }

@@ -54,7 +54,7 @@ func (r *Reader) Readings(ctx context.Context, device string, quantities []readi
 func (r *Reader) channels(ctx context.Context, device string, start, stop time.Time) (list []reading.Quantity, first time.Time, err error) {
 	err = r.ask(ctx, question{
 		what:  fmt.Sprintf("the channels of %q from %s to %s", device, instant(start), instant(stop)),
-		start: start, stop: stop, where: "r.device == " + Quote(device) + " and " + anyOf("_measurement", kinds()) + ` and r._field == "flags"`,
+		start: start, stop: stop, where: "r.device == " + Quote(device) + " and " + anyQuantity(schema.Quantities()) + ` and r._field == "flags"`,
 		then: "  |> first()\n  |> keep(columns: [\"_time\", \"_measurement\", \"channel\"])\n", most: len(schema.Quantities()),
 	}, func() func(*query.FluxRecord) error {
 		list, first = nil, stop
@@ -115,17 +115,23 @@ func tables(quantities []reading.Quantity) (n int) {
 
 // whereReadings is the condition for the points of some channels of a device.
 func whereReadings(device string, quantities []reading.Quantity) string {
-	var channels, fields []string
+	var fields []string
 	for _, q := range quantities {
-		kind, channel, _ := strings.Cut(string(q), ".")
-		channels = append(channels, fmt.Sprintf("(r._measurement == %s and r.channel == %s)", Quote(kind), Quote(channel)))
 		for _, f := range fieldsOf(q) {
 			if !slices.Contains(fields, f) {
 				fields = append(fields, f)
 			}
 		}
 	}
-	return fmt.Sprintf("r.device == %s and (%s) and %s", Quote(device), strings.Join(channels, " or "), anyOf("_field", fields))
+	return fmt.Sprintf("r.device == %s and %s and %s", Quote(device), anyQuantity(quantities), anyOf("_field", fields))
+}
+
+// anyQuantity is the condition for points of some channels.
+func anyQuantity(quantities []reading.Quantity) string {
+	return either(quantities, func(q reading.Quantity) string {
+		kind, channel, _ := strings.Cut(string(q), ".")
+		return fmt.Sprintf("(r._measurement == %s and r.channel == %s)", Quote(kind), Quote(channel))
+	})
 }
 
 // The length of time that one page is about, to begin with and as bounds: it
