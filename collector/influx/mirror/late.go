@@ -16,6 +16,9 @@ func (r *run) late(since time.Time) error {
 	var list []Change
 	end := since
 	err := r.opt.Source.Late(r.ctx, since.Add(-feedOverlap), func(c Change) error {
+		if c.At.After(r.began.Add(feedAhead)) {
+			return nil // told again once that clock is put right: all that came by it moves
+		}
 		list = append(list, c)
 		end = latest(end, c.At)
 		return nil

@@ -125,6 +125,9 @@ const (
 	// feedOverlap is how far back the change feed is read again: an entry may
 	// be there a moment before what it is about.
 	feedOverlap = 10 * time.Minute
+	// feedAhead is how far ahead of our clock an entry may be dated to count: one
+	// of a clock that is years ahead would be read again with every run.
+	feedAhead = 24 * time.Hour
 	// deepEvery is how often the last stretch of each channel and all facts are
 	// read again, should the feed have missed something; deepStretch is how long
 	// that stretch is.
@@ -356,10 +359,18 @@ func (r *run) all() error {
 		if feed.IsZero() {
 			feed = time.Unix(0, 0)
 		}
+		feed = earliest(feed, r.began)
 		r.pending.Notes = map[string]string{noteLate: note(feed)}
 		if err := r.flush(); err != nil {
 			return err
 		}
+	}
+	// The clock of a gateway may have been ahead, and what was dated then would hide
+	// what is dated now: the copy had all when a run began that brought all.
+	if complete, err := noted(r.ctx, r.opt.Journal, noteComplete); err != nil {
+		return err
+	} else if !complete.IsZero() {
+		feed = earliest(feed, complete)
 	}
 	var errs []error
 	for _, step := range []func() error{

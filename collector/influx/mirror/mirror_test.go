@@ -560,6 +560,52 @@ func TestWhatTheDatabaseForgotStaysInTheCopy(t *testing.T) {
 	require.Equal(t, want, x.readings(t))
 }
 
+// A gateway whose clock was years ahead dates its feed by it. What it says once
+// that is put right counts, and what it said before is not read again for ever.
+func TestAFeedThatWasDatedAhead(t *testing.T) {
+	ctx := context.Background()
+	source := open(t, t.TempDir(), plant(t))
+	defer source.stop()
+	ch := reading.Channel{Device: "d-1", Quantity: reading.PulseCount}
+	store := func(minutes ...int) {
+		var b journal.Batch
+		for _, i := range minutes {
+			at := t0.Add(time.Duration(i) * time.Minute)
+			b = append(b, journal.Entry{Readings: []reading.Reading{{Channel: ch, At: at, Received: at, FromDevice: true, Count: int64(i), Value: float64(i)}}})
+		}
+		_, err := source.j.Commit(ctx, b)
+		require.NoError(t, err)
+	}
+	db, now := newDatabase(), t0.Add(6*time.Hour)
+	x := newCopied(t, t.TempDir(), db, 0, func() time.Time { return now })
+	defer x.stop()
+	sync := func() mirror.Synced {
+		out, err := x.m.Sync(ctx)
+		require.NoError(t, err)
+		return out
+	}
+	store(0, 300)
+	db.forward(t, source, false)
+	db.clock = t0.AddDate(10, 0, 0)
+	store(10)
+	db.forward(t, source, false)
+	sync() // for the first time
+	now = now.Add(20 * time.Minute)
+	store(20)
+	db.forward(t, source, false)
+	sync()
+	db.clock = now
+	store(30)
+	db.forward(t, source, false)
+	// The shift tells of all that came while the clock was wrong.
+	at := t0.Add(20 * time.Minute)
+	db.feed = append(db.feed, mirror.Change{At: db.clock.Add(time.Second), Device: ch.Device, Quantity: ch.Quantity, From: at, To: at})
+	now = now.Add(30 * time.Minute)
+	out := sync()
+	require.Equal(t, source.readings(t), x.readings(t))
+	require.Equal(t, 2, out.Changes, "those dated ahead are left alone")
+}
+
 func TestHealthSaysHowOldACopyIs(t *testing.T) {
 	ctx := context.Background()
 	source := open(t, t.TempDir(), plant(t))

@@ -64,6 +64,40 @@ func TestHowFarAllIsWritten(t *testing.T) {
 	})
 }
 
+// What is dated follows the time by which readings are stamped, not a clock that
+// is wrong; it goes on from the last where that steps back a little, and not where
+// it was years ahead.
+func TestWhatIsDatedFollowsTheTimeOfReadings(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s, now := newServer(t), start
+		b := newBox()
+		x := work(t, b, s, func(o *Options) { o.Beat, o.Now = time.Minute, func() time.Time { return now } })
+		change := func() (sent time.Time) {
+			t.Helper()
+			before := len(s.order)
+			b.put(Parcel{Readings: hours("belt-q1", 1), Late: 1, Ranges: []Range{{Channel: reading.Channel{Device: "belt-q1", Quantity: reading.RunHours}, From: start, To: start}}})
+			x.drained(time.Hour)
+			for _, line := range s.order[before:] {
+				if strings.HasPrefix(line, "late,") {
+					ns, err := strconv.ParseInt(line[strings.LastIndexByte(line, ' ')+1:], 10, 64)
+					require.NoError(t, err)
+					sent = time.Unix(0, ns).UTC()
+				}
+			}
+			return sent
+		}
+		require.WithinDuration(t, start, change(), time.Millisecond)
+		require.WithinDuration(t, start, beats(t, s)[0], time.Millisecond)
+		now = start.Add(-10 * time.Minute)
+		require.True(t, change().After(start))
+		now = start.AddDate(10, 0, 0)
+		require.Equal(t, now, change())
+		now = start.Add(time.Minute)
+		require.Equal(t, now, change())
+		x.stop()
+	})
+}
+
 func TestFactsAreToldByTheStretchesInWhichTheyLie(t *testing.T) {
 	at := func(hours ...int) (out []reading.StoredFact) {
 		for _, h := range hours {

@@ -45,6 +45,10 @@ type Options struct {
 	Outbox Outbox
 	Health *health.Checks
 	Log    *slog.Logger
+	// Now is the time by which readings are stamped when they are received: what
+	// is dated here follows it, should the clock of the machine be wrong. Nil: that
+	// clock.
+	Now func() time.Time
 
 	// dial, in tests, connects to a server of theirs.
 	dial  func(ctx context.Context, network, addr string) (net.Conn, error)
@@ -114,6 +118,9 @@ func New(opt Options) (*Sender, error) {
 	}
 	if opt.Log == nil {
 		opt.Log = slog.New(slog.DiscardHandler)
+	}
+	if opt.Now == nil {
+		opt.Now = time.Now
 	}
 	s := &Sender{opt: opt, lim: newLimits(opt.BatchRows, opt.BatchBytes), look: make(chan struct{}, 1)}
 	var err error
@@ -207,7 +214,7 @@ func (s *Sender) prepare(ctx context.Context, jobs chan<- *job) {
 	var beat time.Time // the last
 	due := func(now time.Time) bool { return s.opt.Beat > 0 && now.Sub(beat) >= s.opt.Beat }
 	for ctx.Err() == nil {
-		began := time.Now()
+		began, stored := time.Now(), s.opt.Now()
 		most := int(s.lim.rows.Load())
 		parcel, err := s.opt.Outbox.Next(ctx, most)
 		switch {
@@ -232,7 +239,7 @@ func (s *Sender) prepare(ctx context.Context, jobs chan<- *job) {
 		}
 		j := &job{parcel: parcel, s: s}
 		if !parcel.More && due(began) {
-			j.upto, beat = began, began
+			j.upto, beat = stored, began
 		}
 		j.encode(enc)
 		select {
@@ -322,7 +329,7 @@ func (s *Sender) hand(ctx context.Context, w *settler, j *job) error {
 	if j.upto.IsZero() {
 		return nil
 	}
-	text, err := schema.NewEncoder(s.opt.Site).Forwarded(nil, j.upto, time.Now())
+	text, err := schema.NewEncoder(s.opt.Site).Forwarded(nil, j.upto, s.sentAt())
 	if err != nil { // as every other row of this site
 		return nil
 	}
@@ -458,10 +465,16 @@ func (s *Sender) predicate(r *Range) string {
 // one, also not those of two senders one after the other.
 var lastSent atomic.Int64
 
-func sentAt() time.Time {
+// sentBack is how far the time may go back for what is dated to go on from the
+// last; a step of more has put right a clock that was wrong.
+const sentBack = time.Hour
+
+func (s *Sender) sentAt() time.Time {
 	for {
-		last, now := lastSent.Load(), time.Now().UnixNano()
-		now = max(now, last+1)
+		last, now := lastSent.Load(), s.opt.Now().UnixNano()
+		if last-now < int64(sentBack) {
+			now = max(now, last+1)
+		}
 		if lastSent.CompareAndSwap(last, now) {
 			return time.Unix(0, now).UTC()
 		}
@@ -471,7 +484,7 @@ func sentAt() time.Time {
 // surelyRight makes a line that no receiver of points finds a fault with: an entry
 // of the change feed that nothing has changed.
 func (s *Sender) surelyRight() []byte {
-	at := sentAt()
+	at := s.sentAt()
 	text, err := schema.AppendRange(nil, s.opt.Site, reading.Channel{Quantity: schema.FactChannel}, at, at, at)
 	if err != nil { // as every other row of this site
 		return nil
@@ -483,7 +496,7 @@ func (s *Sender) surelyRight() []byte {
 func (s *Sender) feed(j *job) []row {
 	var rows []row
 	add := func(ch reading.Channel, from, to time.Time) {
-		text, err := schema.AppendRange(nil, s.opt.Site, ch, from, to, sentAt())
+		text, err := schema.AppendRange(nil, s.opt.Site, ch, from, to, s.sentAt())
 		if err != nil { // of readings that could not be written either
 			return
 		}

@@ -234,11 +234,15 @@ func (r *Reader) LateEnd(ctx context.Context) (end time.Time, err error) {
 	return end, err
 }
 
+// forwardedAhead is how far ahead of our clock a gateway may date how far it has
+// forwarded: one whose clock was years ahead would hide what it says since.
+const forwardedAhead = 24 * time.Hour
+
 // Forwarded gives up to when a gateway has forwarded all that it had; zero: it has
 // not said so yet.
 func (r *Reader) Forwarded(ctx context.Context) (upto time.Time, err error) {
 	err = r.ask(ctx, question{
-		what: "how far the gateway has forwarded", start: earliest, stop: latest, where: `r._measurement == "forwarded" and r._field == "upto_ms"`,
+		what: "how far the gateway has forwarded", start: earliest, stop: time.Now().Add(forwardedAhead), where: `r._measurement == "forwarded" and r._field == "upto_ms"`,
 		then: "  |> last()\n  |> keep(columns: [\"_value\"])\n", most: 1,
 	}, func() func(*query.FluxRecord) error {
 		upto = time.Time{}
