@@ -242,16 +242,14 @@ func (x *pointDays) sum(days []pointDay, a, b civil.Date) (s sum) {
 		if p.before < a-1 || p.last > b {
 			continue
 		}
-		told, commanded, dosed := true, 0.0, false
+		dosed := false
 		for d := p.before + 1; d <= p.last; d++ {
-			f := &by[d-a]
-			told = told && f.told
-			dosed = dosed || f.dosed
-			commanded += f.commanded
+			dosed = dosed || by[d-a].dosed
 		}
 		if dosed {
 			continue // the doses are the better measure
 		}
+		commanded, told := x.between(p)
 		covered += p.days()
 		out += p.cm3
 		// Within a run of spans the readings between take themselves out of the sum.

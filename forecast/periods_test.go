@@ -181,6 +181,34 @@ func TestDeliveredOfPeriods(t *testing.T) {
 	}
 }
 
+// What was commanded is counted between the readings of the level, not from
+// midnight to midnight: a gauge that is read at six in the morning says nothing
+// about the evening.
+func TestRatioIsBetweenReadings(t *testing.T) {
+	s := gauged(t, 0.01, 0.01, config.EvidenceMeasured)
+	past := memory.New(s.Location())
+	past.AddFact(change(at(t, "2026-01-01T00:00:00Z"), 125))
+	left := 125.0
+	for d := date(t, "2026-01-01"); d <= date(t, "2026-02-28"); d++ {
+		hours := 4.0
+		if d%7 < 2 {
+			hours = 20
+		}
+		past.AddDay("elev1", reading.Run, d, hours)
+		past.AddLevel("d1", d.Start(s.Location()).Add(6*time.Hour), reading.LevelCM3, left-0.9*0.025*hours/4)
+		left -= 0.9 * 0.025 * hours
+	}
+	past.Seal()
+	for _, by := range []forecast.Period{forecast.ByDay, forecast.ByWeek, forecast.ByMonth} {
+		rows := deliveryBy(t, s, past, by, date(t, "2026-01-02"), date(t, "2026-02-28"))
+		require.Greater(t, len(rows), 1)
+		for _, r := range rows {
+			require.InDelta(t, 0.9, *r.Ratio, 1e-9, "%s %s", by, r.From)
+			require.InDelta(t, 1, r.Resolved, 1e-12)
+		}
+	}
+}
+
 // A swap ends a stay: its periods end there, and what the old one's gauge said
 // is not the new one's.
 func TestPeriodsEndWithAStay(t *testing.T) {

@@ -82,7 +82,7 @@ func seriesOf(days []pointDay, first civil.Date, n int) series {
 	s := series{volume: make([]float64, n), hours: make([]float64, n), known: make([]bool, n)}
 	measured := 0
 	for _, d := range days {
-		if d.fellOK {
+		if d.fellOK && d.row.Date >= first {
 			measured++
 		}
 	}
@@ -90,6 +90,9 @@ func seriesOf(days []pointDay, first civil.Date, n int) series {
 	parts := make([]int, n)
 	for _, d := range days {
 		k := int(d.row.Date - first)
+		if k < 0 {
+			continue
+		}
 		ok := d.hoursOK && (s.delivered && d.fellOK || !s.delivered && d.told)
 		s.known[k] = ok && (parts[k] == 0 || s.known[k])
 		parts[k]++

@@ -73,8 +73,8 @@ func newSpan(ctx context.Context, site *config.Site, src Source, first, last civ
 	if err != nil {
 		return nil, err
 	}
-	if first < p.first {
-		p.first = first
+	if first-1 < p.first { // of the day before, what was commanded behind its last level
+		p.first = first - 1
 		p.edges = p.edges[:0]
 		for d := p.first; d <= p.today+1; d++ {
 			p.edges = append(p.edges, d.Start(site.Location()))
@@ -147,9 +147,11 @@ func (d *pointDay) blank() bool {
 // pointDays are the days of a point, those of which nothing is known too.
 type pointDays struct {
 	parts []pointDay             // by piece, then by day
+	told  map[civil.Date]float64 // cm3 commanded on each day of which it is known; see joined
 	spans []span                 // between measured levels
 	fall  map[civil.Date]float64 // of one day, but for weighings
 	sd    float64                // of the difference of two measured levels, cm3
+	first civil.Date             // asked for; the parts begin a day before
 	start func(civil.Date) time.Time
 }
 
@@ -163,7 +165,8 @@ func (p *pass) daily(ctx context.Context, pt *config.Point, first civil.Date) (o
 	if err != nil {
 		return out, err
 	}
-	from := p.start(first)
+	from := p.start(first - 1)
+	out.first = first
 	sights, err := p.levels(ctx, pt, from.AddDate(0, 0, -levelsBefore), p.at, p.usable(pt, 0))
 	if err != nil {
 		return out, err
@@ -269,7 +272,7 @@ func resolves(fell, commanded float64, told bool, sd float64) bool {
 	return fell > 5*sd || told && commanded > 5*sd
 }
 
-// joined are the days with the parts of a dispenser on one day put together.
+// joined are the days asked for, with the parts of a dispenser on one day put together.
 func (x *pointDays) joined() []pointDay {
 	out := make([]pointDay, 0, len(x.parts))
 	for i := range x.parts {
@@ -279,18 +282,27 @@ func (x *pointDays) joined() []pointDay {
 		}
 		out = append(out, x.parts[i])
 	}
+	unknown := map[civil.Date]bool{}
+	x.told = map[civil.Date]float64{}
 	for i := range out {
 		d := &out[i]
 		if d.unpriced {
 			d.row.CommandedCM3, d.told = nil, false
 		}
+		x.told[d.row.Date] += d.commanded
+		unknown[d.row.Date] = unknown[d.row.Date] || !d.told
 		whole := d.from.Equal(x.start(d.row.Date)) && d.to.Equal(x.start(d.row.Date+1))
 		if f, ok := x.fall[d.row.Date]; ok && whole && !d.fellOK && !d.byDose {
 			d.fell, d.fellOK = f, true
 			d.resolve(x.sd)
 		}
 	}
-	return out
+	for d, not := range unknown {
+		if not {
+			delete(x.told, d)
+		}
+	}
+	return slices.DeleteFunc(out, func(d pointDay) bool { return d.row.Date < x.first })
 }
 
 // join adds the part of a day that follows.
@@ -331,6 +343,7 @@ func plus(a, b *float64) *float64 {
 type span struct {
 	before, last civil.Date
 	cm3          float64
+	rest, part   float64 // share of the first day that is behind the first reading, of the last that is before the last
 }
 
 // days is how many days end within a span.
@@ -342,14 +355,43 @@ func (s span) days() int { return int(s.last - s.before) }
 func (p *pass) spans(pt *config.Point, s sights, first civil.Date) (out []span) {
 	for i := 1; i < len(s.measured); i++ {
 		a, b := s.measured[i-1], s.measured[i]
-		x := span{p.site.Today(a.at), p.site.Today(b.at), a.cm3 - b.cm3}
+		x := span{before: p.site.Today(a.at), last: p.site.Today(b.at), cm3: a.cm3 - b.cm3}
 		if x.last < first || x.days() < 1 || p.changedBetween(pt.ID, a, b) || p.refilledAt(pt, s.measured, i) ||
 			p.records.deviceAt(pt.ID, b.at) != p.records.deviceAt(pt.ID, p.end(x.last).Add(-1)) {
 			continue
 		}
+		x.rest, x.part = 1-p.elapsed(a.at), p.elapsed(b.at)
 		out = append(out, x)
 	}
 	return out
+}
+
+// elapsed is the share of its civil day that an instant has behind it.
+func (p *pass) elapsed(at time.Time) float64 {
+	loc := p.site.Location()
+	d := p.site.Today(at)
+	return at.Sub(d.Start(loc)).Seconds() / d.Length(loc).Seconds()
+}
+
+// between is what was commanded between the readings of a span, with the use of
+// the first and last day spread evenly over them; ok is false where it is not
+// known.
+func (x *pointDays) between(s span) (cm3 float64, ok bool) {
+	for d := s.before; d <= s.last; d++ {
+		share := 1.0
+		switch d {
+		case s.before:
+			share = s.rest
+		case s.last:
+			share = s.part
+		}
+		told, ok := x.told[d]
+		if !ok && share > 0.001 {
+			return 0, false
+		}
+		cm3 += share * told
+	}
+	return cm3, true
 }
 
 // refilledAt says that the level rose at a sight and stayed so, as after a change
