@@ -401,3 +401,92 @@ func TestKilledAmidABatch(t *testing.T) {
 	require.LessOrEqual(t, len(lines), n+1, "the last kill may have come between the two")
 	t.Logf("%d kills, %d readings, %d requests", kills, rows, len(proxy.Requests()))
 }
+
+// Poison and faults together, from a journal: exactly the bad points are kept
+// aside, with the server's words; once the cause is gone they are sent again, and
+// all is there once.
+func TestPoisonAmidFaultsAndThenSentAgain(t *testing.T) {
+	srv := influxtest.Start(t)
+	bucket := srv.Bucket(t)
+	// Somebody has written levels as integers, in the shard that is written to.
+	srv.Write(t, bucket, fmt.Sprintf("level,device=other cm3=5i %d", start.UnixNano()))
+	proxy := influxtest.NewProxy(t, srv.URL)
+	chance := rand.New(rand.NewPCG(3, 3))
+	proxy.Each(func(influxtest.Request) influxtest.Fault {
+		switch chance.IntN(10) {
+		case 0:
+			return influxtest.CutAfter()
+		case 1:
+			return influxtest.CutBody(300)
+		case 2:
+			return influxtest.Answer(503, "").With("Retry-After", "0")
+		case 3:
+			return influxtest.Answer(401, "{}")
+		}
+		return influxtest.Pass()
+	})
+	j := openJournal(t, filepath.Join(t.TempDir(), "journal.db"))
+	defer func() { require.NoError(t, j.Close()) }()
+	o := outboxOf(t, j, "influx terminal/lube")
+	f := fleet{machines: 3}
+	levels := 0
+	for n := range 700 {
+		b := f.minute(n)
+		for _, e := range b {
+			for _, r := range e.Readings {
+				if r.Quantity == reading.LevelCM3 {
+					levels++
+				}
+			}
+		}
+		_, err := j.Commit(context.Background(), b)
+		require.NoError(t, err)
+	}
+	require.NoError(t, j.QueueLines(context.Background(), [][]byte{
+		fmt.Appendf(nil, "usage,point=p1 run_hours=1 %d", start.UnixNano()), []byte("usage,point=p2 run_hours=one 1"),
+		fmt.Appendf(nil, "usage,point=p3 run_hours=3 %d", start.UnixNano()+1),
+	}))
+	token := filepath.Join(t.TempDir(), "token")
+	require.NoError(t, os.WriteFile(token, []byte(srv.Token), 0o600))
+	opt := Options{URL: proxy.URL, Organisation: srv.Org, Bucket: bucket, TokenFile: token, Health: health.New(nil), BatchRows: 400}
+	sentTo(t, o, opt, nothingWaits(t, o))
+
+	ctx := context.Background()
+	kept, err := o.Refused(ctx, 0, 10_000)
+	require.NoError(t, err)
+	words := map[string]int{}
+	for _, r := range kept {
+		words[r.Reason]++
+		switch r.Reason {
+		case TypeConflict:
+			require.Equal(t, reading.LevelCM3, r.Channel.Quantity)
+			require.Equal(t, 422, r.Status)
+			require.Contains(t, r.Words, `input field "cm3" on measurement "level" is type float, already exists as type integer`)
+		case Syntax:
+			require.Equal(t, "usage,point=p2 run_hours=one 1", string(r.Line))
+			require.Equal(t, "unable to parse: invalid boolean", r.Words)
+		}
+	}
+	require.Equal(t, map[string]int{TypeConflict: levels, Syntax: 1}, words)
+	require.Len(t, stored(t, srv, bucket, "level", "cm3"), 1)
+	require.Len(t, stored(t, srv, bucket, "usage", "run_hours"), 2)
+
+	// The cause goes.
+	require.NoError(t, srv.Do("POST", "/api/v2/delete?org="+srv.Org+"&bucket="+bucket, map[string]any{
+		"start": "1990-01-01T00:00:00Z", "stop": "2200-01-01T00:00:00Z", "predicate": `_measurement="level"`,
+	}, nil))
+	n, err := o.Resend(ctx)
+	require.NoError(t, err)
+	require.Equal(t, levels+1, n)
+	// They are among what is kept aside until they are taken.
+	s := sentTo(t, o, opt, func(s *Sender) bool {
+		b, err := o.Backlog(ctx)
+		require.NoError(t, err)
+		return b.Refused[TypeConflict] == 0 && s.Stats().Refused[Syntax] > 0 || s.Stats().Refused[TypeConflict] > 0
+	})
+	require.Zero(t, s.Stats().Refused[TypeConflict])
+	requireSame(t, srv, bucket, j)
+	kept, err = o.Refused(ctx, 0, 10_000)
+	require.NoError(t, err)
+	require.Len(t, kept, 1, "the line that is none")
+}
