@@ -220,8 +220,7 @@ func (c *commit) put(r *reading.Reading, id int64, old heldRow, there bool) erro
 	}
 	var err error
 	if r.Quantity != reading.PulseIncrement {
-		_, err = c.j.w.ExecContext(c.ctx, "INSERT INTO reading VALUES (?, ?, ?, ?, ?) ON CONFLICT DO UPDATE SET value = excluded.value, lag = excluded.lag, flags = excluded.flags",
-			id, at, row.value, row.lag, row.flags)
+		_, err = c.j.stmts[stmtReadingPut].ExecContext(c.ctx, id, at, row.value, row.lag, row.flags)
 	} else {
 		if !there { // it may have been of another time
 			was, ok, err := c.rowAt(r.Channel, given{id, at, r.Key})
@@ -232,8 +231,7 @@ func (c *commit) put(r *reading.Reading, id int64, old heldRow, there bool) erro
 				earliest = min(earliest, was.At.UnixMilli())
 			}
 		}
-		_, err = c.j.w.ExecContext(c.ctx, "INSERT INTO increment VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT DO UPDATE SET at = excluded.at, value = excluded.value, lag = excluded.lag, flags = excluded.flags",
-			id, r.Key, at, row.value, row.lag, row.flags)
+		_, err = c.j.stmts[stmtIncrementPut].ExecContext(c.ctx, id, r.Key, at, row.value, row.lag, row.flags)
 	}
 	if err != nil {
 		return err

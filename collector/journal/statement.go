@@ -16,6 +16,8 @@ const (
 	stmtIncrement       = "INSERT INTO increment VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING"
 	stmtIncrementGet    = "SELECT at, value, lag, flags FROM increment WHERE channel = ? AND id = ?"
 	stmtIncrementUpdate = "UPDATE increment SET at = ?, value = ?, lag = ?, flags = ? WHERE channel = ? AND id = ?"
+	stmtReadingPut      = "INSERT INTO reading VALUES (?, ?, ?, ?, ?) ON CONFLICT DO UPDATE SET value = excluded.value, lag = excluded.lag, flags = excluded.flags"
+	stmtIncrementPut    = "INSERT INTO increment VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT DO UPDATE SET at = excluded.at, value = excluded.value, lag = excluded.lag, flags = excluded.flags"
 	stmtTouched         = "INSERT INTO touched (device, kind, at) VALUES (?, ?, ?)"
 	stmtKept            = "INSERT INTO kept (received, device, reason, topic, payload, detail, retained) VALUES (?, ?, ?, ?, ?, ?, ?)"
 	stmtCounter         = "INSERT INTO counter VALUES (?, ?) ON CONFLICT DO UPDATE SET n = n + excluded.n"
@@ -40,7 +42,7 @@ const (
 func (j *Journal) prepare(ctx context.Context) error {
 	stmts := map[string]*sql.Stmt{}
 	for _, text := range []string{
-		stmtReading, stmtReadingGet, stmtReadingUpdate, stmtIncrement, stmtIncrementGet, stmtIncrementUpdate,
+		stmtReading, stmtReadingGet, stmtReadingUpdate, stmtIncrement, stmtIncrementGet, stmtIncrementUpdate, stmtReadingPut, stmtIncrementPut,
 		stmtTouched, stmtKept, stmtCounter, stmtSeries, stmtOpen, stmtBundle, stmtBundleGet, stmtCut, stmtCutOld, stmtDigest, stmtDigestDrop, stmtCheckpoint,
 	} {
 		s, err := j.w.PrepareContext(ctx, text)

@@ -233,18 +233,22 @@ func (m *Mirror) progress(done, of int) {
 	m.done, m.of = done, of
 }
 
-// Run brings the copy up to date again and again until ctx ends.
+// Run brings the copy up to date again and again until ctx ends: every so often,
+// and no sooner after a run than that took, so that a large fleet does not keep
+// the database busy all the time.
 func (m *Mirror) Run(ctx context.Context, every time.Duration) error {
-	tick := time.NewTicker(every)
-	defer tick.Stop()
 	for {
+		began := time.Now()
 		if _, err := m.sync(ctx, true); err != nil && ctx.Err() != nil {
 			return ctx.Err()
 		}
+		took := time.Since(began)
+		pause := time.NewTimer(max(every-took, took))
 		select {
 		case <-ctx.Done():
+			pause.Stop()
 			return ctx.Err()
-		case <-tick.C:
+		case <-pause.C:
 		}
 	}
 }
