@@ -36,7 +36,7 @@ var ErrLine = fmt.Errorf("%w: no line of line protocol", ErrRefused)
 // series and time, under which the receiver keeps one value of each field.
 func placeOfLine(line []byte) (kind string, place int64, err error) {
 	head := lineEnd(line, ' ')
-	if head <= 0 || head == len(line) || bytes.IndexByte(line, '\n') >= 0 {
+	if head <= 0 || head == len(line) || line[0] == '#' || bytes.IndexByte(line, '\n') >= 0 { // a comment is about nothing
 		return "", 0, fmt.Errorf("%w: %.80q", ErrLine, line)
 	}
 	h := fnv.New64a()

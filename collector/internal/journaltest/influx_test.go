@@ -266,3 +266,23 @@ func TestAWorkingCopyOfInfluxDBUnderFaults(t *testing.T) {
 		Steps: 10, Rounds: rounds(1, len(wireFaults)), Leave: slowRows,
 	})
 }
+
+// The intake puts the receive time in the place of one that cannot be; what got
+// into a journal all the same is kept aside on the way out, and holds up nothing.
+func TestTimesThatCannotBeDoNotGetIntoInfluxDB(t *testing.T) {
+	x := openCopied(t, nil)
+	good := []reading.Reading{counted("d-1", reading.PulseCount, minute(0), 1), counted("d-1", reading.PulseCount, minute(1), 2)}
+	for _, at := range []time.Time{time.Unix(37, 0).UTC(), time.Date(2000, 1, 1, 0, 3, 11, 0, time.UTC), time.Date(2019, 12, 31, 23, 59, 59, 999e6, time.UTC), time.Date(2200, 1, 1, 0, 0, 0, 0, time.UTC)} {
+		put(t, x, good[0], counted("d-1", reading.PulseCount, at, 7), good[1])
+	}
+	ahead := counted("d-1", reading.PulseCount, minute(60), 9)
+	ahead.Received = minute(54).Add(-time.Millisecond)
+	put(t, x, ahead)
+	same(t, good, read(t, x, nil, time.Time{}, end))
+	aside, err := x.from.box.Refused(t.Context(), 0, 100)
+	require.NoError(t, err)
+	require.Len(t, aside, 5)
+	for _, a := range aside {
+		require.Equal(t, outbox.Unencodable, a.Reason)
+	}
+}
