@@ -149,7 +149,7 @@ func (c *Station) anew(ctx context.Context, path string, opt journal.Options) (*
 var influx = influxSource
 
 // copies prepares the filling of the working copy, if there is one.
-func (c *Station) copies() error {
+func (c *Station) copies(ctx context.Context) error {
 	site := c.site.Load()
 	if !site.JournalInInflux() {
 		return nil
@@ -166,7 +166,7 @@ func (c *Station) copies() error {
 		Source: source, Journal: c.journal, Commit: c.intake.TakeOver, Health: c.health, Log: c.log, Now: c.opt.Now,
 		Keeps: site.Influx().Retention, Devices: func() []string { return registered(c.site.Load()) },
 	})
-	return nil
+	return c.mirror.Resume(ctx)
 }
 
 // copyEvery is how often the copy is brought up to date.

@@ -346,9 +346,13 @@ func TestRefresh(t *testing.T) {
 	require.Empty(t, told)
 	require.EqualValues(t, 60, readings(t, site))
 
-	// While somebody serves, that one keeps it up to date.
+	// While somebody serves, that one keeps it up to date. What was complete before
+	// is used from the first moment on.
 	x, err := New(ctx, site, Options{Now: func() time.Time { return now }})
 	require.NoError(t, err)
+	at, ok := x.asOf(now.Add(time.Hour))
+	require.True(t, ok)
+	require.Equal(t, now, at)
 	now = now.Add(time.Hour)
 	require.NoError(t, refresh())
 	require.Len(t, told, 1)

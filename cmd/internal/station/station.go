@@ -119,7 +119,7 @@ func newStation(ctx context.Context, site *config.Site, opt Options, broken *bro
 	c.intake = collector.NewIntake(c.site.Load, c.journal, c.health, log)
 	c.history = collector.NewHistory(c.journal, c.site.Load)
 	c.history.Mends(c.intake)
-	if err := c.copies(); err != nil {
+	if err := c.copies(ctx); err != nil {
 		return nil, err
 	}
 	c.watch, err = alerts.NewWatch(ctx, c.ledger, c.site.Load, log)

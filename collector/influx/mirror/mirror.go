@@ -219,6 +219,19 @@ func (m *Mirror) State() State {
 	return m.state
 }
 
+// Resume takes up how far the copy was when it was last open, so that it is used
+// at once.
+func (m *Mirror) Resume(ctx context.Context) error {
+	s, err := Noted(ctx, m.opt.Journal)
+	if err != nil {
+		return err
+	}
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.state.Complete, m.state.Forwarded = s.Complete, s.Forwarded
+	return nil
+}
+
 // Progress gives how many devices the run under way has been through, of how
 // many.
 func (m *Mirror) Progress() (done, of int) {
