@@ -289,6 +289,8 @@ func copyAge(ctx context.Context, site *config.Site, now time.Time, why error, t
 	switch {
 	case complete.IsZero():
 		return &Refusal{"the working copy is not complete yet; a process that serves is making it", "a moment later again; the health page says how far it is"}
+	case state.AsOf().IsZero():
+		tell("the gateway has not forwarded yet all that it has, and what is shown is of what has come so far\ntry:  dwindle forward on the gateway, which says what waits")
 	case why != nil:
 		tell(fmt.Sprintf("the working copy is as of %s: %s\ntry:  see that InfluxDB runs and that the token may read the bucket; what is missing comes with the next call", upto, mirror.Why(why)))
 	case now.Sub(complete) > copyOld:

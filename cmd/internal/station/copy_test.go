@@ -129,6 +129,12 @@ func TestADatabaseThatIsAwayIsOneCause(t *testing.T) {
 	require.False(t, c.Ready().OK())
 	_, err = c.mirror.Sync(t.Context())
 	require.NoError(t, err)
+	_, ok = c.asOf(now)
+	require.False(t, ok, "the gateway is still forwarding its past")
+	require.False(t, c.Ready().OK())
+	source.upto = now.AddDate(0, 0, 30)
+	_, err = c.mirror.Sync(t.Context())
+	require.NoError(t, err)
 	at, ok := c.asOf(now)
 	require.True(t, ok)
 	require.Equal(t, now, at)
@@ -311,7 +317,7 @@ func TestRefresh(t *testing.T) {
 	require.NoError(t, err)
 	defer func() { require.NoError(t, c.Close()) }()
 	feed(t, c, hourly(0, 50))
-	source := &forwarded{j: c.journal, away: errors.New("no route to host")}
+	source := &forwarded{j: c.journal, away: errors.New("no route to host"), upto: time.Date(2026, 4, 1, 0, 0, 0, 0, time.UTC)}
 	old := influx
 	influx = func(*config.Site) (mirror.Source, error) { return source, nil }
 	defer func() { influx = old }()

@@ -178,7 +178,7 @@ func (c *Station) Ready() health.Probe {
 	inNamed := false
 	for _, check := range live.Others {
 		if check.Name == mirror.CheckName && c.mirror != nil {
-			if !c.mirror.State().Complete.IsZero() {
+			if !c.mirror.State().AsOf().IsZero() {
 				p.Others = append(p.Others, check)
 			}
 			continue
@@ -193,7 +193,7 @@ func (c *Station) Ready() health.Probe {
 		}
 	}
 	if c.mirror != nil {
-		if c.mirror.State().Complete.IsZero() {
+		if c.mirror.State().AsOf().IsZero() {
 			p.Failing = append(p.Failing, health.Check{Name: mirror.CheckName, Level: health.Bad, What: "the working copy is not complete yet", Try: "wait until it is; the health page says what keeps it"})
 		}
 		return p

@@ -104,7 +104,7 @@ type State struct {
 	// the database had then. Zero: there was none yet.
 	Complete time.Time
 	// Forwarded is up to when the gateway had by then forwarded all that it had;
-	// zero: it has not said so.
+	// zero: it has not yet.
 	Forwarded time.Time
 	Devices   int   // that were looked at in the last run
 	Behind    int   // of these, that could not be brought up to date
@@ -185,10 +185,11 @@ func Noted(ctx context.Context, j *journal.Journal) (s State, err error) {
 }
 
 // AsOf is the instant up to which the copy shows all that the site's devices
-// sent, as far as that is known; zero: there is none.
+// sent; zero: there is none. A gateway that is still forwarding its past for the
+// first time has not said how far it is, and the newest there may be years old.
 func (s State) AsOf() time.Time {
 	if s.Complete.IsZero() || s.Forwarded.IsZero() {
-		return s.Complete
+		return time.Time{}
 	}
 	return earliest(s.Complete, s.Forwarded)
 }
@@ -302,12 +303,16 @@ func (m *Mirror) report(s State) {
 		m.opt.Health.Set(CheckName, health.Bad, fmt.Sprintf("the gateway has forwarded nothing since %s, and forecasts and alarms are as of then", s.Forwarded.Format(time.RFC3339)), "see on the gateway what its check influx says; what it collects comes here later by itself")
 		return
 	}
+	if s.Err == nil && s.Forwarded.IsZero() {
+		m.opt.Health.Set(CheckName, health.Warn, "the gateway has not forwarded yet all that it has; forecasts and alarms wait for it", "nothing, if it catches up: `dwindle forward` on the gateway says what waits; else see what its check influx says")
+		return
+	}
 	if s.Err == nil {
 		m.opt.Health.Set(CheckName, health.Ok, fmt.Sprintf("the working copy has all that was in InfluxDB at %s", s.Complete.Format(time.RFC3339)), "")
 		return
 	}
 	what := "the working copy is not complete yet"
-	if !s.Complete.IsZero() {
+	if !s.AsOf().IsZero() {
 		what = "the working copy is as of " + s.AsOf().Format(time.RFC3339) + ", and so are forecasts and alarms"
 	}
 	if s.Behind > 0 {

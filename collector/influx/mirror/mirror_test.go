@@ -167,7 +167,7 @@ type database struct {
 func newDatabase() *database {
 	return &database{
 		points: map[reading.Channel]map[place]reading.Reading{}, reach: map[reading.Channel]int64{},
-		facts: map[string]reading.StoredFact{}, clock: t0, fails: func() error { return nil },
+		facts: map[string]reading.StoredFact{}, clock: t0, upto: t0.AddDate(20, 0, 0), fails: func() error { return nil },
 	}
 }
 
@@ -625,6 +625,14 @@ func TestHealthSaysHowOldACopyIs(t *testing.T) {
 	require.Equal(t, health.Bad, check().Level)
 	require.Contains(t, check().What, "not complete yet")
 	db.fails = func() error { return nil }
+	all := db.upto
+	db.upto = time.Time{}
+	_, err = x.m.Sync(ctx)
+	require.NoError(t, err)
+	require.Equal(t, health.Warn, check().Level)
+	require.Contains(t, check().What, "not forwarded yet all that it has")
+	require.Zero(t, x.m.State().AsOf(), "what is there may be of long ago")
+	db.upto = all
 	_, err = x.m.Sync(ctx)
 	require.NoError(t, err)
 	require.Equal(t, health.Ok, check().Level)
