@@ -277,7 +277,7 @@ var help = map[string]string{
 	"Influx.prepare_token_file": "File that holds the token of an operator, which serve --prepare-stores alone reads.",
 	"Influx.batch_rows":         "Lines in one request at most.",
 	"Influx.batch_bytes":        "Bytes in one request at most, before they are packed.",
-	"Influx.every":              "How long new readings are gathered for one request.",
+	"Influx.every":              "How long new readings are gathered for one request; with journal influx, how often the working copy is brought up to date.",
 	"Influx.retention":          "How long the server keeps what is in the bucket, as serve --prepare-stores makes it; 0: for ever.",
 	"Influx.daily_bucket":       "Bucket for daily means of what was measured, which serve --prepare-stores makes with the task that fills it. Left out: none.",
 	"Influx.backlog_days":       "How many days readings that have reached their age stay for a server that does not take them; then they are given up, and counted.",

@@ -442,7 +442,7 @@ type Influx struct {
 	PrepareTokenFile string        `yaml:"prepare_token_file,omitempty"`
 	BatchRows        int           `yaml:"batch_rows,omitempty"`   // lines in one request at most; default 5000
 	BatchBytes       int           `yaml:"batch_bytes,omitempty"`  // before they are packed; default 1 MB
-	Every            time.Duration `yaml:"every,omitempty"`        // how long new readings are gathered; default 10 s
+	Every            time.Duration `yaml:"every,omitempty"`        // how long new readings are gathered, or how often a working copy is brought up to date; default 10 s
 	Retention        time.Duration `yaml:"retention,omitempty"`    // of the bucket, as it is made; 0: for ever
 	DailyBucket      string        `yaml:"daily_bucket,omitempty"` // where daily means go, if anywhere
 	// BacklogDays is how long readings that have reached their age stay for a

@@ -22,12 +22,11 @@ const noteOf = "of"
 
 // How a copy is kept up to date.
 const (
-	syncEvery = time.Minute // while serving, unless the site file says otherwise
-	syncLeast = time.Second
+	syncLeast = time.Second      // at most so often, while serving
 	syncAsk   = 30 * time.Second // how long whoever reads waits for a copy that is complete but old
 	syncTell  = 10 * time.Second // how often whoever waits for the first copy hears of it
 	// copyOld is the age from which a copy says so: several rounds were missed.
-	copyOld = 5 * time.Minute
+	copyOld = 15 * time.Minute
 	// forwardOld is the same of what the gateway forwards.
 	forwardOld = 15 * time.Minute
 )
@@ -167,14 +166,6 @@ func (c *Station) copies(ctx context.Context) error {
 		Keeps: site.Influx().Retention, Devices: func() []string { return registered(c.site.Load()) },
 	})
 	return c.mirror.Resume(ctx)
-}
-
-// copyEvery is how often the copy is brought up to date.
-func copyEvery(site *config.Site) time.Duration {
-	if every := site.Influx().Every; every > 0 {
-		return max(every, syncLeast)
-	}
-	return syncEvery
 }
 
 // registered lists the devices of the register.

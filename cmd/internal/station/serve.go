@@ -188,7 +188,7 @@ func (c *Station) start(group *errgroup.Group, gctx context.Context) (at Address
 		serveHTTP(group, gctx, l, &http.Server{Handler: monitor.New(c), ReadTimeout: 15 * time.Second, WriteTimeout: 5 * time.Minute})
 	}
 	if c.mirror != nil {
-		group.Go(func() error { return c.mirror.Run(gctx, copyEvery(site)) })
+		group.Go(func() error { return c.mirror.Run(gctx, max(site.Influx().Every, syncLeast)) })
 	}
 	group.Go(func() error { return c.pulse(gctx) })
 	group.Go(func() error { return c.evaluate(gctx) })

@@ -247,9 +247,12 @@ func (m *Mirror) progress(done, of int) {
 	m.done, m.of = done, of
 }
 
+// restShare is how many times as long as a run took the rest after it is at least:
+// a large fleet must not keep the database busy all the time.
+const restShare = 4
+
 // Run brings the copy up to date again and again until ctx ends: every so often,
-// and no sooner after a run than that took, so that a large fleet does not keep
-// the database busy all the time.
+// and for a fifth of the time at most.
 func (m *Mirror) Run(ctx context.Context, every time.Duration) error {
 	for {
 		began := time.Now()
@@ -257,7 +260,7 @@ func (m *Mirror) Run(ctx context.Context, every time.Duration) error {
 			return ctx.Err()
 		}
 		took := time.Since(began)
-		pause := time.NewTimer(max(every-took, took))
+		pause := time.NewTimer(max(every-took, restShare*took))
 		select {
 		case <-ctx.Done():
 			pause.Stop()
