@@ -12,6 +12,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"dwindle/cmd/internal/station"
 	"dwindle/collector/simulate"
 	"dwindle/forecast/export"
 	"dwindle/forecast/export/parquet"
@@ -20,18 +21,36 @@ import (
 // exportedAt is when the demo site of these tests is looked at.
 var exportedAt = time.Date(2026, 11, 25, 19, 0, 0, 0, time.UTC)
 
-// demoSite makes a small demo site with its history, alarms and calibration, the
-// same every time.
+// demoSite makes a small demo site with its history, the same every time. The
+// watch looks at the last days only, which is enough for alarms to be there.
 func demoSite(t *testing.T) (file string) {
 	t.Helper()
-	dir := t.TempDir()
-	e := &env{ctx: t.Context(), out: io.Discard, err: io.Discard, now: func() time.Time { return exportedAt }}
+	dir, ctx := t.TempDir(), t.Context()
 	plant := simulate.New(simulate.Options{Seed: 1, Points: 10, Days: 64, LevelStepPercent: 2, End: exportedAt})
-	site, err := demoCmd{Once: true}.site(e, plant, dir)
+	site, err := demoCmd{Once: true}.site(&env{ctx: ctx, out: io.Discard, err: io.Discard}, plant, dir)
 	require.NoError(t, err)
-	played, err := play(t.Context(), site, plant, 0, e.note)
+	p := &played{site: site, plant: plant, hold: make(chan struct{}), stopped: make(chan error, 1)}
+	ready := make(chan struct{}, 1)
+	p.st, err = station.New(ctx, site, station.Options{HoldWatch: p.hold, Ready: func(station.Addresses) { ready <- struct{}{} }})
 	require.NoError(t, err)
-	played.close()
+	ctx, p.stop = context.WithCancel(ctx)
+	go func() { p.stopped <- p.st.Run(ctx) }()
+	select {
+	case <-ready:
+	case err := <-p.stopped:
+		require.NoError(t, err)
+	}
+	require.NoError(t, p.st.Record(ctx, plant.Facts()...))
+	_, err = p.feed(ctx, plant.Messages(), 0)
+	require.NoError(t, err)
+	require.NoError(t, p.st.Intake().Flush(ctx))
+	for days := 6; days >= 0; days-- {
+		at := exportedAt.AddDate(0, 0, -days)
+		_, err := p.st.Pass(ctx, at)
+		require.NoError(t, err)
+		require.NoError(t, p.acknowledge(ctx, at))
+	}
+	p.close()
 	return filepath.Join(dir, "site.yaml")
 }
 
