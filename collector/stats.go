@@ -35,6 +35,14 @@ type Stats struct {
 	WrittenPerDay int64 // what a day comes to, -1 in the first hour and where it is not known
 }
 
+// pressedAt is how many messages wait when they come faster than they are decoded
+// and committed: more than a moment brings.
+const pressedAt = 100
+
+// Pressed says that messages wait for the processor or the disk. Who has work
+// that can wait should let the intake go first.
+func (in *Intake) Pressed() bool { return len(in.queue) >= min(pressedAt, cap(in.queue)) }
+
 // Stats counts since the journal began, over restarts.
 func (in *Intake) Stats() Stats {
 	s := Stats{

@@ -172,7 +172,7 @@ func (f *forwarder) open(ctx context.Context, site *config.Site, now *forwarding
 	box.WaitForReceiver(i.BacklogDays)
 	sender, err := outbox.New(outbox.Options{
 		URL: i.URL, Organisation: i.Organisation, Bucket: i.Bucket, TokenFile: i.TokenFile, CAFile: i.CAFile, Site: site.ID,
-		BatchRows: i.BatchRows, BatchBytes: i.BatchBytes, Every: i.Every, Beat: beat, Outbox: box, Health: f.c.health, Log: f.c.log,
+		BatchRows: i.BatchRows, BatchBytes: i.BatchBytes, Every: i.Every, Beat: beat, Pressed: f.c.intake.Pressed, Outbox: box, Health: f.c.health, Log: f.c.log,
 		Now: func() time.Time { at, _ := f.c.now(); return at },
 	})
 	if err != nil {

@@ -203,6 +203,7 @@ func besideIntake(b *testing.B, opt Options) {
 		o := outboxOf(b, j, fmt.Sprint("turn ", n))
 		done := make(chan time.Duration)
 		opt := opt
+		opt.Pressed = in.Pressed
 		go func() {
 			var took time.Duration
 			s := sentTo(b, o, opt, func(*Sender) bool {

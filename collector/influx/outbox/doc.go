@@ -30,6 +30,7 @@
 //	to a deletion: 400, 405, 422, 501,  it goes on; what was taken away here stays there, which is counted and said once
 //	404 without InfluxDB's words
 //
-// While nothing is taken there is at most one request a second. The entry in
-// health is [Check]. Start with [New].
+// While nothing is taken there is at most one request a second, and while the
+// intake is pressed only a fourth of the time is taken. The entry in health is
+// [Check]. Start with [New].
 package outbox

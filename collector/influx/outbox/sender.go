@@ -42,6 +42,10 @@ type Options struct {
 	// it is not.
 	Beat time.Duration
 
+	// Pressed says that there is other work that should go first, the intake's:
+	// then it is sent a fourth of the time only. nil: there never is.
+	Pressed func() bool
+
 	Outbox Outbox
 	Health *health.Checks
 	Log    *slog.Logger
@@ -69,6 +73,8 @@ const (
 	// journalWait is how long is waited after the journal could not be read or
 	// written.
 	journalWait = 10 * time.Second
+	// yieldMost bounds a pause that is made for other work.
+	yieldMost = 2 * time.Second
 	// feedFresh is how old an entry of the change feed may be when it is written.
 	feedFresh = time.Minute
 	// lookEvery is how often the backlog is counted and health told of it.
@@ -158,8 +164,12 @@ func (s *Sender) Run(ctx context.Context) error {
 	workers.Go(func() { s.watch(ctx) })
 	w := &settler{s: s, pace: newPacer(), lim: s.lim}
 	for j := range jobs {
+		began := time.Now()
 		if err := s.deliver(ctx, w, j); err != nil {
 			break // ctx has ended
+		}
+		if opt := &s.opt; opt.Pressed != nil && opt.Pressed() {
+			pause(ctx, min(3*time.Since(began), yieldMost))
 		}
 	}
 	for range jobs { // the preparing ends with ctx

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -519,6 +520,33 @@ func TestRowsAreGathered(t *testing.T) {
 		b.put(Parcel{Readings: hours("belt-q1", 1000)})
 		lapse(20 * time.Second)
 		require.Equal(t, n+10, s.asked(), "full batches follow each other")
+		x.stop()
+	})
+}
+
+// While there is work that should go first, a fourth of the time is taken.
+func TestOtherWorkGoesFirst(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := newServer(t)
+		s.says(func(int, []string) said {
+			time.Sleep(100 * time.Millisecond)
+			return said{status: 204}
+		})
+		var parcels []Parcel
+		for i := range 10 {
+			parcels = append(parcels, Parcel{Readings: hours(fmt.Sprintf("belt-%d", i), 10)})
+		}
+		var pressed atomic.Bool
+		pressed.Store(true)
+		b := newBox(parcels...)
+		x := work(t, b, s, func(o *Options) { o.Pressed = pressed.Load })
+		x.drained(time.Minute)
+		at := s.at()
+		require.Equal(t, 9*400*time.Millisecond, at[9])
+		pressed.Store(false)
+		b.put(parcels...)
+		x.drained(time.Minute)
+		require.Equal(t, 9*100*time.Millisecond, s.at()[19]-s.at()[10])
 		x.stop()
 	})
 }
