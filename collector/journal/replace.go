@@ -26,6 +26,9 @@ type Stretch struct {
 	Quantities []reading.Quantity // nil: all
 	After, To  time.Time          // After is not in it, To is; zero After: from the beginning
 	Readings   []reading.Reading  // each in the stretch
+	// Partly says that there may be more than is given: what is there and not given
+	// stays.
+	Partly bool
 }
 
 // Copied is what a working copy takes over in one commit.
@@ -37,7 +40,7 @@ type Copied struct {
 }
 
 // TakeOver makes the journal hold, in the given stretches, exactly the given
-// readings, and the given facts: what is there and not given goes, what differs
+// readings, and the given facts: a reading that is there and not given goes, what differs
 // is overwritten, and what is the same stays untouched. Daily figures follow.
 // All of it is on disk when it returns without an error, else nothing.
 //
@@ -97,7 +100,7 @@ func (c *commit) stretch(s *Stretch) error {
 	}
 	slices.Sort(quantities)
 	for _, q := range slices.Compact(quantities) {
-		if err := c.channelStretch(reading.Channel{Device: s.Device, Quantity: q}, millis(s.After), s.To.UnixMilli(), given[q]); err != nil {
+		if err := c.channelStretch(reading.Channel{Device: s.Device, Quantity: q}, millis(s.After), s.To.UnixMilli(), given[q], s.Partly); err != nil {
 			return err
 		}
 	}
@@ -123,7 +126,7 @@ func keyOf(r *reading.Reading) heldKey {
 	return heldKey{at: r.At.UnixMilli()}
 }
 
-func (c *commit) channelStretch(ch reading.Channel, after, to int64, given []*reading.Reading) error {
+func (c *commit) channelStretch(ch reading.Channel, after, to int64, given []*reading.Reading, partly bool) error {
 	series := Series{ch.Device, KindOf(ch.Quantity)}
 	if until, ok := c.j.known.aged[series]; ok {
 		after = max(after, until-1)
@@ -156,6 +159,9 @@ func (c *commit) channelStretch(ch reading.Channel, after, to int64, given []*re
 		if err := c.put(r, id, old, ok); err != nil {
 			return fmt.Errorf("take over %s of %s: %w", ch.Quantity, ch.Device, err)
 		}
+	}
+	if partly {
+		return nil
 	}
 	// Gone. In the order of time, so that the same is done in the same order.
 	rest := make([]heldKey, 0, len(held))

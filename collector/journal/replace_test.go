@@ -70,6 +70,10 @@ func TestTakeOver(t *testing.T) {
 	require.Equal(t, 2, out.Rows, "the other channels of the device stay")
 	require.Equal(t, []reading.Reading{pulse(12, "b"), pulse(25, "a")}, stored())
 
+	take(Stretch{After: at(20), To: at(30), Readings: []reading.Reading{pulse(27, "c")}, Partly: true})
+	require.Equal(t, []reading.Reading{pulse(12, "b"), pulse(25, "a"), pulse(27, "c")}, stored(), "of what is given in part nothing goes")
+	take(Stretch{After: at(26), To: at(30)})
+
 	// All or nothing.
 	before := stored()
 	bad := made(26, 3, 0)

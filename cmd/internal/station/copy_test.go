@@ -308,6 +308,15 @@ func TestADamagedCopyIsMadeAnew(t *testing.T) {
 	require.NotEmpty(t, snapshotsOf(site.SnapshotDir(), ledgerStore, time.Now()), "decisions are kept only here")
 }
 
+func TestWhereACopyComesFromTakesARestart(t *testing.T) {
+	own := terminal(t, t.TempDir())
+	a, b := copying(own, own.DataDir()), copying(own, own.DataDir())
+	require.Empty(t, needsRestart(a, b))
+	b.Stores.Influx.Bucket = "lube-2"
+	require.Equal(t, "stores", needsRestart(a, b))
+	require.Equal(t, "stores", needsRestart(a, own))
+}
+
 // A reader waits for a copy, and says how old it is when it cannot be brought up
 // to date.
 func TestRefresh(t *testing.T) {

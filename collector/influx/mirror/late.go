@@ -2,6 +2,7 @@ package mirror
 
 import (
 	"cmp"
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -11,22 +12,54 @@ import (
 	"dwindle/collector/reading"
 )
 
-// late reads again what the change feed names, from a place on.
+// late reads again what the change feed names, from a place on: so many entries at
+// a time, since a copy may have been left alone for months.
 func (r *run) late(since time.Time) error {
-	var list []Change
-	end := since
-	err := r.opt.Source.Late(r.ctx, since.Add(-feedOverlap), func(c Change) error {
+	from := since.Add(-feedOverlap)
+	for {
+		list, more, err := r.entries(from)
+		if err != nil {
+			return fmt.Errorf("read the change feed: %w", err)
+		}
+		r.out.Changes += len(list)
+		end := since
+		if len(list) > 0 {
+			end = latest(end, list[len(list)-1].At)
+		}
+		if err := r.changes(list, end.After(since), end); err != nil || !more {
+			return err
+		}
+		from, since = list[len(list)-1].At.Add(time.Nanosecond), end
+	}
+}
+
+// entriesMost is how many entries of the change feed are dealt with at a time, but
+// for those of one instant.
+const entriesMost = 20_000
+
+var errEnough = errors.New("enough for now")
+
+// entries gives what the change feed has from an instant on; more, that there may
+// be others behind.
+func (r *run) entries(from time.Time) (list []Change, more bool, err error) {
+	err = r.opt.Source.Late(r.ctx, from, func(c Change) error {
 		if c.At.After(r.began.Add(feedAhead)) {
 			return nil // told again once that clock is put right: all that came by it moves
 		}
+		if n := len(list); n >= r.entriesMost && c.At.After(list[n-1].At) {
+			return errEnough
+		}
 		list = append(list, c)
-		end = latest(end, c.At)
 		return nil
 	})
-	if err != nil {
-		return fmt.Errorf("read the change feed: %w", err)
+	if errors.Is(err, errEnough) {
+		return list, true, nil
 	}
-	r.out.Changes += len(list)
+	return list, false, err
+}
+
+// changes reads again what entries name, and notes the place behind them.
+func (r *run) changes(list []Change, further bool, end time.Time) error {
 	facts, err := r.factsDue()
 	if err != nil {
 		return err
@@ -46,7 +79,7 @@ func (r *run) late(since time.Time) error {
 			return err
 		}
 	}
-	if end.After(since) {
+	if further {
 		r.remember(noteLate, note(end))
 	}
 	return r.changedFacts(facts)

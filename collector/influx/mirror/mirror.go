@@ -74,8 +74,8 @@ type Options struct {
 	Commit func(context.Context, journal.Copied) (journal.Result, error)
 	// Devices are those of the register.
 	Devices func() []string
-	// Keeps is how long the database keeps readings, 0: for ever. What is
-	// older is not compared, or the copy would lose it as well.
+	// Keeps is how long the database keeps readings, 0: for ever. Of what is older
+	// nothing is taken away, or the copy would forget it as well.
 	Keeps  time.Duration
 	Health *health.Checks
 	Log    *slog.Logger
@@ -88,6 +88,8 @@ type Options struct {
 type Mirror struct {
 	opt  Options
 	rows int
+
+	entriesMost int
 
 	turn      sync.Mutex
 	factsRead time.Time // when a long stretch of facts last was; under turn
@@ -135,8 +137,9 @@ const (
 	deepStretch = 65 * time.Minute
 	// apart is how far the ends of channels may lie apart to be read together.
 	apart = 6 * time.Hour
-	// keepsSlack is how much earlier than said the database may forget.
-	keepsSlack = 8 * 24 * time.Hour
+	// keepsSlack is how much earlier than said the database may seem to forget, by
+	// another clock: so much of what it keeps, and no more than a day.
+	keepsSlack = 0.1
 	// forwardedLate is for how long nothing may be heard of the gateway: it tells
 	// every minute, and may be started anew.
 	forwardedLate = 15 * time.Minute
@@ -168,7 +171,7 @@ func New(opt Options) *Mirror {
 	if opt.Devices == nil {
 		opt.Devices = func() []string { return nil }
 	}
-	m := &Mirror{opt: opt, rows: opt.Rows}
+	m := &Mirror{opt: opt, rows: opt.Rows, entriesMost: entriesMost}
 	if m.rows <= 0 {
 		m.rows = pageRows
 	}
@@ -280,7 +283,7 @@ func (m *Mirror) sync(ctx context.Context, lazy bool) (Synced, error) {
 	defer m.turn.Unlock()
 	r := &run{Mirror: m, ctx: ctx, lazy: lazy, began: m.opt.Now().UTC()}
 	if m.opt.Keeps > 0 {
-		r.oldest = r.began.Add(keepsSlack - m.opt.Keeps)
+		r.oldest = r.began.Add(min(24*time.Hour, time.Duration(keepsSlack*float64(m.opt.Keeps))) - m.opt.Keeps)
 	}
 	err := r.all()
 	m.mu.Lock()
@@ -442,15 +445,24 @@ func (r *run) flush() error {
 
 // add takes a stretch, whole, to what is pending.
 func (r *run) add(s journal.Stretch) error {
-	if s.After.Before(r.oldest) {
-		s.After = r.oldest
-		s.Readings = slices.DeleteFunc(s.Readings, func(x reading.Reading) bool { return !x.At.After(s.After) })
-	}
-	if !s.After.Before(s.To) {
-		return nil
-	}
-	r.pending.Stretches = append(r.pending.Stretches, s)
 	r.waiting += len(s.Readings)
+	if s.After.Before(r.oldest) { // of then the database may have forgotten some
+		old, all := s, s.Readings
+		old.To, old.Partly = earliest(s.To, r.oldest), true
+		s.After = old.To
+		old.Readings, s.Readings = nil, nil
+		for _, x := range all {
+			if x.At.After(old.To) {
+				s.Readings = append(s.Readings, x)
+			} else {
+				old.Readings = append(old.Readings, x)
+			}
+		}
+		r.pending.Stretches = append(r.pending.Stretches, old)
+	}
+	if s.After.Before(s.To) {
+		r.pending.Stretches = append(r.pending.Stretches, s)
+	}
 	if r.waiting >= r.rows || len(r.pending.Stretches) >= stretchesMost {
 		return r.flush()
 	}

@@ -28,7 +28,7 @@ import (
 func TestMain(m *testing.M) {
 	// Each check opens several journals. A longer look: -rapid.checks.
 	if f := flag.Lookup("rapid.checks"); f != nil {
-		if err := f.Value.Set("30"); err != nil {
+		if err := f.Value.Set("20"); err != nil {
 			panic(err)
 		}
 	}
@@ -343,6 +343,9 @@ func (x *copied) open(t require.TestingT) {
 			return result, errors.Join(err, x.broken())
 		},
 	})
+	if x.rows > 0 {
+		x.m.Entries(3 * x.rows)
+	}
 }
 
 func newCopied(t require.TestingT, dir string, db *database, rows int, now func() time.Time) *copied {
@@ -554,10 +557,19 @@ func TestWhatTheDatabaseForgotStaysInTheCopy(t *testing.T) {
 			delete(db.points[ch], at)
 		}
 	}
-	db.feed = append(db.feed, mirror.Change{At: t0.Add(time.Hour), Device: "d-1", Quantity: reading.PulseCount, From: t0.AddDate(0, 0, 10), To: t0.AddDate(0, 0, 50)})
+	change := mirror.Change{At: t0.Add(time.Hour), Device: "d-1", Quantity: reading.PulseCount, From: t0.AddDate(0, 0, 10), To: t0.AddDate(0, 0, 50)}
+	db.feed = append(db.feed, change)
 	_, err = m.Sync(ctx)
 	require.NoError(t, err)
 	require.Equal(t, want, x.readings(t))
+
+	// A copy that is made now has what is left, however short that is kept.
+	y := newCopied(t, t.TempDir(), db, 0, nil)
+	defer y.stop()
+	m = mirror.New(mirror.Options{Source: db, Journal: y.j, Commit: y.in.TakeOver, Keeps: 2 * time.Hour, Now: func() time.Time { return now }})
+	_, err = m.Sync(ctx)
+	require.NoError(t, err)
+	require.Equal(t, want[30:], y.readings(t))
 }
 
 // A gateway whose clock was years ahead dates its feed by it. What it says once
