@@ -88,6 +88,7 @@ func TestWhatWaits(t *testing.T) {
 					require.Contains(t, c.Try, test.try)
 					require.Equal(t, test.level, c.Level, c.What)
 					require.Contains(t, c.What, "300 wait")
+					require.Equal(t, test.least > 20*time.Second && test.said.silent == 0, strings.Contains(c.Try, "; the next try is at 00:"), c.Try)
 				}
 				x.drained(test.most)
 				require.LessOrEqual(t, s.at()[1], test.most)

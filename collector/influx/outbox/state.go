@@ -151,6 +151,9 @@ func (s *Sender) judge(now time.Time) (level health.Level, what, try string) {
 		if now.Sub(st.since) >= badAfter {
 			level = health.Bad
 		}
+		if st.next.Sub(now) > 10*time.Second {
+			try += "; the next try is at " + st.next.UTC().Format("15:04:05") + " UTC"
+		}
 		return level, what + waits, try
 	}
 	switch {
