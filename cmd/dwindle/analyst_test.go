@@ -263,6 +263,9 @@ func duckDBReads(t *testing.T, dir string, want map[string]map[string]*tally) {
 		require.Equal(t, "riverside", got.Metadata["site"])
 		require.Equal(t, "CET", got.Metadata["zone"])
 		require.Equal(t, "2026-11-25T19:00:00Z", got.Metadata["at"])
+		var described export.Table
+		require.NoError(t, json.Unmarshal([]byte(got.Metadata["dictionary"]), &described))
+		require.Equal(t, table.Columns, described.Columns)
 		for _, c := range table.Columns {
 			require.Equal(t, types[c.Type], got.Types[c.Name], "%s.%s", name, c.Name)
 			sum := want[name][c.Name]

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"encoding/json"
 	"fmt"
 	"io"
 	"os"
@@ -202,6 +203,13 @@ func (x *exporter) properties() []parquet.Property {
 		{Key: "what", Value: x.table.Name}, {Key: "site", Value: x.site.ID}, {Key: "zone", Value: x.zone()},
 		{Key: "program", Value: "dwindle " + version}, {Key: "at", Value: x.at.UTC().Format(time.RFC3339)},
 		{Key: "to", Value: x.to.UTC().Format(time.RFC3339Nano)},
+	}
+	// What the columns mean goes with the file.
+	if text, err := json.Marshal(x.table); err == nil {
+		list = append(list, parquet.Property{Key: "dictionary", Value: string(text)})
+	}
+	if only := x.only.String(); only != "" {
+		list = append(list, parquet.Property{Key: "only", Value: only})
 	}
 	if x.by != "" {
 		list = append(list, parquet.Property{Key: "by", Value: string(x.by)})

@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 	"time"
@@ -77,6 +78,20 @@ func known[T any](flag string, ids []string, have []T, id func(*T) string, site 
 
 // all says that nothing was left out.
 func (c chosen) all() bool { return c.points == nil && c.machines == nil && c.areas == nil }
+
+// String names what was chosen as it is asked for; empty: everything.
+func (c chosen) String() string {
+	var out []string
+	for _, kind := range []struct {
+		flag string
+		ids  map[string]bool
+	}{{"--point", c.points}, {"--machine", c.machines}, {"--area", c.areas}} {
+		for _, id := range slices.Sorted(maps.Keys(kind.ids)) {
+			out = append(out, kind.flag+" "+id)
+		}
+	}
+	return strings.Join(out, " ")
+}
 
 // point says whether a point is chosen.
 func (c chosen) point(p *config.Point) bool {

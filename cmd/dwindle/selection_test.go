@@ -51,7 +51,10 @@ func TestSelections(t *testing.T) {
 		require.NoError(t, err, name)
 		require.Equal(t, c.want, chosen.stretches(places, from, to), name)
 	}
-	chosen, err := selection{Point: []string{"belt-head"}}.in(s, "changes")
+	chosen, err := selection{Area: []string{"tower"}, Point: []string{"elev-head", "belt-head"}}.in(s, "usage")
+	require.NoError(t, err)
+	require.Equal(t, "--point belt-head --point elev-head --area tower", chosen.String())
+	chosen, err = selection{Point: []string{"belt-head"}}.in(s, "changes")
 	require.NoError(t, err)
 	require.True(t, chosen.fact(places, reading.Fact{Device: "d1", At: swap.Add(-time.Hour)}))
 	require.False(t, chosen.fact(places, reading.Fact{Device: "d1", At: swap}), "taken off")
