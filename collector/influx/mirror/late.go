@@ -158,7 +158,14 @@ func (r *run) change(c Change) error {
 	if !ok || have.Before(c.From) {
 		return nil
 	}
-	return r.fetch(c.Device, []reading.Quantity{c.Quantity}, c.From.Add(-time.Millisecond), earliest(c.To, have))
+	to := earliest(c.To, have)
+	if c.Quantity == reading.PulseIncrement {
+		// One that was moved forward, beyond what had been forwarded, comes like any
+		// other and not by the feed. Seen at both places, it may have been taken
+		// from the one that is gone now.
+		to = have
+	}
+	return r.fetch(c.Device, []reading.Quantity{c.Quantity}, c.From.Add(-time.Millisecond), to)
 }
 
 // merged puts entries about the same together. The order is that of channels,
