@@ -163,7 +163,7 @@ func (c *Station) copies(ctx context.Context) error {
 	}
 	c.mirror = mirror.New(mirror.Options{
 		Source: source, Journal: c.journal, Commit: c.intake.TakeOver, Health: c.health, Log: c.log, Now: c.opt.Now,
-		Keeps: site.Influx().Retention, Devices: func() []string { return registered(c.site.Load()) },
+		Devices: func() []string { return registered(c.site.Load()) },
 	})
 	return c.mirror.Resume(ctx)
 }

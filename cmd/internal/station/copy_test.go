@@ -57,6 +57,8 @@ func (f *forwarded) Readings(ctx context.Context, device string, quantities []re
 func (f *forwarded) Late(context.Context, time.Time, func(mirror.Change) error) error { return f.away }
 func (f *forwarded) LateEnd(context.Context) (time.Time, error)                       { return time.Time{}, f.away }
 
+func (f *forwarded) Keeps(context.Context) (time.Duration, error) { return 0, f.away }
+
 func (f *forwarded) Forwarded(context.Context) (time.Time, error) { return f.upto, f.away }
 
 func (f *forwarded) Facts(ctx context.Context, _, _ time.Time, fn func(reading.StoredFact) error) error {

@@ -47,6 +47,9 @@ type Source interface {
 	// Forwarded gives up to when the gateway has forwarded all that it had, by its
 	// own clock; zero: it has not said so yet.
 	Forwarded(ctx context.Context) (time.Time, error)
+	// Keeps is how long the database keeps readings, 0: for ever. Of what is older
+	// nothing is taken away, or the copy would forget it as well.
+	Keeps(ctx context.Context) (time.Duration, error)
 	// Facts hands the facts from one instant up to another, both included, to fn.
 	Facts(ctx context.Context, from, to time.Time, fn func(reading.StoredFact) error) error
 	// Calibrations hands the calibrations that were stored from an instant on to
@@ -74,12 +77,9 @@ type Options struct {
 	Commit func(context.Context, journal.Copied) (journal.Result, error)
 	// Devices are those of the register.
 	Devices func() []string
-	// Keeps is how long the database keeps readings, 0: for ever. Of what is older
-	// nothing is taken away, or the copy would forget it as well.
-	Keeps  time.Duration
-	Health *health.Checks
-	Log    *slog.Logger
-	Now    func() time.Time
+	Health  *health.Checks
+	Log     *slog.Logger
+	Now     func() time.Time
 	// Rows bounds the readings of one page, 0: 5,000.
 	Rows int
 }
@@ -92,7 +92,8 @@ type Mirror struct {
 	entriesMost int
 
 	turn      sync.Mutex
-	factsRead time.Time // when a long stretch of facts last was; under turn
+	keeps     time.Duration // of the database, below 0: not asked yet; under turn
+	factsRead time.Time     // when a long stretch of facts last was; under turn
 
 	mu    sync.Mutex
 	state State
@@ -171,7 +172,7 @@ func New(opt Options) *Mirror {
 	if opt.Devices == nil {
 		opt.Devices = func() []string { return nil }
 	}
-	m := &Mirror{opt: opt, rows: opt.Rows, entriesMost: entriesMost}
+	m := &Mirror{opt: opt, rows: opt.Rows, entriesMost: entriesMost, keeps: -1}
 	if m.rows <= 0 {
 		m.rows = pageRows
 	}
@@ -282,9 +283,6 @@ func (m *Mirror) sync(ctx context.Context, lazy bool) (Synced, error) {
 	m.turn.Lock()
 	defer m.turn.Unlock()
 	r := &run{Mirror: m, ctx: ctx, lazy: lazy, began: m.opt.Now().UTC()}
-	if m.opt.Keeps > 0 {
-		r.oldest = r.began.Add(min(24*time.Hour, time.Duration(keepsSlack*float64(m.opt.Keeps))) - m.opt.Keeps)
-	}
 	err := r.all()
 	m.mu.Lock()
 	if err == nil {
@@ -375,6 +373,16 @@ func (r *run) all() error {
 		return err
 	}
 	r.deep = deep.IsZero() || r.began.Sub(deep) >= deepEvery || r.began.Before(deep)
+	if r.deep || r.keeps < 0 {
+		keeps, err := r.opt.Source.Keeps(r.ctx)
+		if err != nil {
+			return fmt.Errorf("ask how long InfluxDB keeps readings: %w", err)
+		}
+		r.keeps = keeps
+	}
+	if r.keeps > 0 {
+		r.oldest = r.began.Add(min(24*time.Hour, time.Duration(keepsSlack*float64(r.keeps))) - r.keeps)
+	}
 	feed, err := noted(r.ctx, r.opt.Journal, noteLate)
 	if err != nil {
 		return err

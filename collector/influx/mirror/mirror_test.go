@@ -160,6 +160,7 @@ type database struct {
 	learnt []journal.Calibration
 	clock  time.Time // of the gateway
 	upto   time.Time
+	keeps  time.Duration
 
 	fails func() error // asked with each question, and with each row
 }
@@ -291,6 +292,8 @@ func (x *database) LateEnd(context.Context) (time.Time, error) {
 	}
 	return out, x.fails()
 }
+
+func (x *database) Keeps(context.Context) (time.Duration, error) { return x.keeps, x.fails() }
 
 func (x *database) Forwarded(context.Context) (time.Time, error) { return x.upto, x.fails() }
 
@@ -540,11 +543,12 @@ func TestWhatTheDatabaseForgotStaysInTheCopy(t *testing.T) {
 	_, err := source.j.Commit(ctx, b)
 	require.NoError(t, err)
 	db := newDatabase()
+	db.keeps = 30 * 24 * time.Hour
 	db.forward(t, source, false)
 	x := newCopied(t, t.TempDir(), db, 0, nil)
 	defer x.stop()
 	now := t0
-	m := mirror.New(mirror.Options{Source: db, Journal: x.j, Commit: x.in.TakeOver, Keeps: 30 * 24 * time.Hour, Now: func() time.Time { return now }})
+	m := mirror.New(mirror.Options{Source: db, Journal: x.j, Commit: x.in.TakeOver, Now: func() time.Time { return now }})
 	_, err = m.Sync(ctx)
 	require.NoError(t, err)
 	want := x.readings(t)
@@ -566,10 +570,40 @@ func TestWhatTheDatabaseForgotStaysInTheCopy(t *testing.T) {
 	// A copy that is made now has what is left, however short that is kept.
 	y := newCopied(t, t.TempDir(), db, 0, nil)
 	defer y.stop()
-	m = mirror.New(mirror.Options{Source: db, Journal: y.j, Commit: y.in.TakeOver, Keeps: 2 * time.Hour, Now: func() time.Time { return now }})
+	db.keeps = 2 * time.Hour
+	m = mirror.New(mirror.Options{Source: db, Journal: y.j, Commit: y.in.TakeOver, Now: func() time.Time { return now }})
 	_, err = m.Sync(ctx)
 	require.NoError(t, err)
 	require.Equal(t, want[30:], y.readings(t))
+}
+
+// A database that keeps readings for a short time is copied all the same: what it
+// has, and what comes late.
+func TestADatabaseThatKeepsLittle(t *testing.T) {
+	ctx := context.Background()
+	source := open(t, t.TempDir(), plant(t))
+	defer source.stop()
+	store := func(minutes ...int) {
+		var b journal.Batch
+		for _, i := range minutes {
+			at := t0.Add(time.Duration(i) * time.Minute)
+			b = append(b, journal.Entry{Readings: []reading.Reading{{Channel: reading.Channel{Device: "d-1", Quantity: reading.PulseCount}, At: at, Received: at, FromDevice: true, Count: int64(i), Value: float64(i)}}})
+		}
+		_, err := source.j.Commit(ctx, b)
+		require.NoError(t, err)
+	}
+	db, now := newDatabase(), t0.Add(24*time.Hour)
+	db.keeps = 2 * 24 * time.Hour
+	x := newCopied(t, t.TempDir(), db, 0, func() time.Time { return now })
+	defer x.stop()
+	for _, minutes := range [][]int{{0, 60, 1200}, {1300}, {70}, {1430}} {
+		store(minutes...)
+		db.clock = now
+		db.forward(t, source, false)
+		_, err := x.m.Sync(ctx)
+		require.NoError(t, err)
+		require.Equal(t, source.readings(t), x.readings(t), "after %v", minutes)
+	}
 }
 
 // A gateway whose clock was years ahead dates its feed by it. What it says once

@@ -92,6 +92,7 @@ func wait(ctx context.Context, d time.Duration) error {
 type question struct {
 	what        string // for errors: what is asked for
 	imports     string
+	from        string    // what is asked in place of the bucket's points
 	start, stop time.Time // start is in it, stop is not
 	where       string    // a condition on r besides the site; not empty
 	then        string    // what is done with the rows
@@ -105,7 +106,11 @@ func (q *question) flux(bucket, site, mark string) string {
 	var b strings.Builder
 	b.WriteString("import \"array\"\n")
 	b.WriteString(q.imports)
-	fmt.Fprintf(&b, "from(bucket: %s)\n  |> range(start: %s, stop: %s)\n  |> filter(fn: (r) => r.site == %s and %s)\n", Quote(bucket), instant(q.start), instant(q.stop), Quote(site), q.where)
+	if q.from != "" {
+		b.WriteString(q.from)
+	} else {
+		fmt.Fprintf(&b, "from(bucket: %s)\n  |> range(start: %s, stop: %s)\n  |> filter(fn: (r) => r.site == %s and %s)\n", Quote(bucket), instant(q.start), instant(q.stop), Quote(site), q.where)
+	}
 	b.WriteString(q.then)
 	fmt.Fprintf(&b, "  |> yield(name: \"page\")\narray.from(rows: [{%s: %s}]) |> yield(name: %s)\n", marked, Quote(mark), Quote(marked))
 	return b.String()

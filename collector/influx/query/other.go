@@ -258,6 +258,30 @@ func (r *Reader) Forwarded(ctx context.Context) (upto time.Time, err error) {
 	return upto, err
 }
 
+// Keeps gives how long the server keeps what is in the bucket; 0: for ever.
+func (r *Reader) Keeps(ctx context.Context) (keeps time.Duration, err error) {
+	found := false
+	err = r.ask(ctx, question{
+		what: "how long it keeps the bucket " + r.server.Bucket, start: earliest, stop: latest, // of no meaning here
+		from: "buckets()\n  |> filter(fn: (r) => r.name == " + Quote(r.server.Bucket) + ")\n",
+		then: "  |> keep(columns: [\"retentionPeriod\"])\n", most: 1,
+	}, func() func(*query.FluxRecord) error {
+		keeps, found = 0, false
+		return func(rec *query.FluxRecord) error {
+			ns, ok := rec.ValueByKey("retentionPeriod").(int64)
+			if !ok || ns < 0 {
+				return fmt.Errorf("%v is no time", rec.ValueByKey("retentionPeriod"))
+			}
+			keeps, found = time.Duration(ns), true
+			return nil
+		}
+	})
+	if err == nil && !found {
+		err = fmt.Errorf("InfluxDB does not list the bucket %s: see that it is there, and that the token may read it", r.server.Bucket)
+	}
+	return keeps, err
+}
+
 // Calibrations hands the calibrations that were stored from an instant on to fn,
 // in the order in which they were.
 func (r *Reader) Calibrations(ctx context.Context, since time.Time, fn func(schema.Calibration) error) error {

@@ -211,3 +211,17 @@ func TestDevicesComePageByPage(t *testing.T) {
 	require.NoError(t, err)
 	require.Len(t, newest, newestMost+3)
 }
+
+func TestHowLongABucketKeeps(t *testing.T) {
+	srv := influxtest.Start(t)
+	keeps, err := open(t, srv, srv.URL, srv.Bucket(t), 0).Keeps(t.Context())
+	require.NoError(t, err)
+	require.Zero(t, keeps, "for ever")
+	name := "thirty days"
+	require.NoError(t, srv.Do("POST", "/api/v2/buckets", map[string]any{"orgID": srv.OrgID(), "name": name, "retentionRules": []any{map[string]any{"type": "expire", "everySeconds": 30 * 24 * 3600}}}, nil))
+	keeps, err = open(t, srv, srv.URL, name, 0).Keeps(t.Context())
+	require.NoError(t, err)
+	require.Equal(t, 30*24*time.Hour, keeps)
+	_, err = open(t, srv, srv.URL, "another", 0).Keeps(t.Context())
+	require.ErrorContains(t, err, "does not list the bucket another")
+}
