@@ -54,7 +54,7 @@ func TestTheEmbeddedJournal(t *testing.T) {
 func TestTheEmbeddedJournalUnderFaults(t *testing.T) {
 	RunFaults(t, Trial{
 		Truth: func(t *testing.T) Readings { return openEmbedded(t) }, Open: func(t *testing.T) (Readings, Breaker) { return Broken(openEmbedded(t)) },
-		Steps: 18, Rounds: rounds(2, int(faultsEnd)),
+		Steps: 18, Rounds: rounds(1, int(faultsEnd)),
 	})
 }
 

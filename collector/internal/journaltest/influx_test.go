@@ -252,7 +252,7 @@ func TestInfluxDBUnderFaults(t *testing.T) {
 			var w wire
 			return openForwarded(t, w.through(t)), &w
 		},
-		Steps: 10, Rounds: rounds(1, len(wireFaults)), Leave: slowRows,
+		Steps: 10, Rounds: rounds(1, len(wireFaults)), Every: rounds(4, 1), Leave: slowRows,
 	})
 }
 
@@ -263,7 +263,7 @@ func TestAWorkingCopyOfInfluxDBUnderFaults(t *testing.T) {
 			var w wire
 			return openCopied(t, w.through(t)), &w
 		},
-		Steps: 10, Rounds: rounds(1, len(wireFaults)), Leave: slowRows,
+		Steps: 10, Rounds: rounds(1, len(wireFaults)), Every: rounds(4, 1), Leave: slowRows,
 	})
 }
 

@@ -32,8 +32,11 @@ type sloppy struct {
 var sloppiness = []string{
 	"range with its beginning", "range without its end", "the first stands", "the last stands", "counts as floats", "as they came",
 	"flags forgotten", "received to the second", "increments by time", "no number is kept", "5,000 at most", "names in lower case",
-	"no device of its own", "key forgotten", "half a batch", "short answers for cut ones", "a reading less once the fault is gone", "done, it says",
+	"no device of its own", "key forgotten", "half a batch",
 }
+
+// hidings show under faults alone.
+var hidings = []string{"short answers for cut ones", "a reading less once the fault is gone", "done, it says"}
 
 func (s *sloppy) Put(_ context.Context, b journal.Batch) ([]journal.Outcome, error) {
 	out := make([]journal.Outcome, len(b))
@@ -180,7 +183,12 @@ func (h *hiding) Readings(ctx context.Context, devices []string, after, to time.
 func TestAStoreInMemory(t *testing.T) {
 	how := os.Getenv(sloppyVariable)
 	open := func(*testing.T) Readings { return &sloppy{how: how} }
-	RunReadings(t, open)
+	if !slices.Contains(hidings, how) {
+		RunReadings(t, open)
+	}
+	if how != "" && !slices.Contains(hidings, how) {
+		return // that was to find it
+	}
 	RunFaults(t, Trial{
 		Truth: func(*testing.T) Readings { return &sloppy{} }, Steps: 2, Rounds: int(faultsEnd),
 		Open: func(t *testing.T) (Readings, Breaker) {
@@ -196,7 +204,7 @@ func TestTheTableFindsWhatIsWrong(t *testing.T) {
 		c.Env = append(os.Environ(), sloppyVariable+"="+how)
 		return c.CombinedOutput()
 	}
-	for _, how := range sloppiness {
+	for _, how := range slices.Concat(sloppiness, hidings) {
 		t.Run(how, func(t *testing.T) {
 			t.Parallel()
 			out, err := run(how)
