@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"net"
 	"net/url"
 	"os"
 	"path/filepath"
@@ -349,12 +350,12 @@ func TestRefresh(t *testing.T) {
 
 	feed(t, c, hourly(50, 10))
 	now = now.Add(time.Hour)
-	lost := &url.Error{Op: "Post", URL: "http://127.0.0.1:8086/api/v2/query", Err: errors.New("no route to host")}
+	lost := &url.Error{Op: "Post", URL: "http://127.0.0.1:8086/api/v2/query", Err: &net.OpError{Op: "dial", Err: errors.New("no route to host")}}
 	source.away = errors.Join(fmt.Errorf("read disp-1: %w", lost), fmt.Errorf("read disp-2: %w", lost))
 	require.NoError(t, refresh())
 	require.Len(t, told, 1)
 	note, remedy, _ := strings.Cut(told[0], "\n")
-	require.Equal(t, "the working copy is as of 5 Mar 2026 07:00: InfluxDB does not answer: no route to host", note)
+	require.Equal(t, "the working copy is as of 5 Mar 2026 07:00: InfluxDB does not answer: dial: no route to host", note)
 	require.Contains(t, remedy, "try:  see that InfluxDB runs")
 	require.NotContains(t, remedy, "\n")
 	require.EqualValues(t, 50, readings(t, site))

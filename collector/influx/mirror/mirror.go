@@ -16,6 +16,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"net"
 	"net/url"
 	"slices"
 	"strings"
@@ -330,20 +331,29 @@ func (m *Mirror) report(s State) {
 func Why(err error) string {
 	var u *url.Error
 	if errors.As(err, &u) {
-		if u.Timeout() {
+		switch {
+		case u.Timeout():
 			return "InfluxDB does not answer in time"
+		case errors.As(u.Err, new(*net.OpError)):
+			return "InfluxDB does not answer: " + u.Err.Error()
 		}
-		return "InfluxDB does not answer: " + u.Err.Error()
+		return u.Err.Error() // such as no token to ask with
 	}
 	if errors.Is(err, context.DeadlineExceeded) {
 		return "InfluxDB was too slow to give all of it"
 	}
-	text, _, more := strings.Cut(err.Error(), "\n")
+	text, _, more := strings.Cut(strings.TrimSpace(err.Error()), "\n")
+	if i := strings.LastIndex(text, asked); i > 0 {
+		text = text[i:] // it says what for
+	}
 	if more {
 		text += ", and more"
 	}
 	return text
 }
+
+// asked is how errors of questions begin.
+const asked = "ask InfluxDB for "
 
 // run is one run under way.
 type run struct {

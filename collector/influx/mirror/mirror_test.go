@@ -6,6 +6,8 @@ import (
 	"flag"
 	"fmt"
 	"math"
+	"net"
+	"net/url"
 	"os"
 	"path/filepath"
 	"slices"
@@ -575,6 +577,24 @@ func TestWhatTheDatabaseForgotStaysInTheCopy(t *testing.T) {
 	_, err = m.Sync(ctx)
 	require.NoError(t, err)
 	require.Equal(t, want[30:], y.readings(t))
+}
+
+func TestWhy(t *testing.T) {
+	lost := func(err error) error {
+		return &url.Error{Op: "Post", URL: "http://db.example:8086/api/v2/query?org=terminal", Err: err}
+	}
+	refused := &net.OpError{Op: "dial", Net: "tcp", Err: errors.New("connection refused")}
+	denied := errors.New("unauthorized: unauthorized access")
+	for want, err := range map[string]error{
+		"InfluxDB does not answer: dial tcp: connection refused":         errors.Join(fmt.Errorf("read d-1: %w", lost(refused)), lost(refused)),
+		"InfluxDB does not answer in time":                               fmt.Errorf("x: %w", lost(context.DeadlineExceeded)),
+		"there is no token: no such file":                                lost(errors.New("there is no token: no such file")),
+		"InfluxDB was too slow to give all of it":                        fmt.Errorf("read d-1: %w", context.DeadlineExceeded),
+		"ask InfluxDB for the devices: " + denied.Error():                fmt.Errorf("list the devices: ask InfluxDB for the devices: %w", denied),
+		"ask InfluxDB for the devices: " + denied.Error() + ", and more": errors.Join(fmt.Errorf("ask InfluxDB for the devices: %w", denied), denied),
+	} {
+		require.Equal(t, want, mirror.Why(err))
+	}
 }
 
 // A database that keeps readings for a short time is copied all the same: what it
