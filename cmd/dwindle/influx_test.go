@@ -108,6 +108,11 @@ func TestAServerOnInfluxDBSaysTheSameAsItsGateway(t *testing.T) {
 
 	// It can be deleted at any time.
 	require.NoError(t, os.RemoveAll(filepath.Join(dir, "analyst", "data")))
+	for n := range 4 { // and the making of another ended at any moment
+		killed := serve(t, analyst)
+		time.Sleep(time.Duration(1+n*n) * 40 * time.Millisecond)
+		killed.kill()
+	}
 	same("a copy made anew", end, few)
 
 	for _, args := range [][]string{{"change", site.Points[0].ID}, {"read", site.Points[0].ID, "--cm3", "20"}, {"replay", filepath.Join(dir, "later.jsonl")}, {"score", "--learn"}} {
