@@ -110,7 +110,7 @@ func TestAServerOnInfluxDBSaysTheSameAsItsGateway(t *testing.T) {
 	require.NoError(t, os.RemoveAll(filepath.Join(dir, "analyst", "data")))
 	for n := range 4 { // and the making of another ended at any moment
 		killed := serve(t, analyst)
-		time.Sleep(time.Duration(1+n*n) * 40 * time.Millisecond)
+		time.Sleep(time.Duration(1+n*n) * 120 * time.Millisecond)
 		killed.kill()
 	}
 	same("a copy made anew", end, few)
