@@ -27,8 +27,6 @@ const (
 	syncTell  = 10 * time.Second // how often whoever waits for the first copy hears of it
 	// copyOld is the age from which a copy says so: several rounds were missed.
 	copyOld = 15 * time.Minute
-	// forwardOld is the same of what the gateway forwards.
-	forwardOld = 15 * time.Minute
 )
 
 // copyOf names what a copy is made of, without secrets.
@@ -163,7 +161,7 @@ func (c *Station) copies(ctx context.Context) error {
 	}
 	c.mirror = mirror.New(mirror.Options{
 		Source: source, Journal: c.journal, Commit: c.intake.TakeOver, Health: c.health, Log: c.log, Now: c.opt.Now,
-		Devices: func() []string { return registered(c.site.Load()) },
+		Gathers: site.Influx().Every, Devices: func() []string { return registered(c.site.Load()) },
 	})
 	return c.mirror.Resume(ctx)
 }
@@ -286,7 +284,7 @@ func copyAge(ctx context.Context, site *config.Site, now time.Time, why error, t
 		tell(fmt.Sprintf("the working copy is as of %s: %s\ntry:  see that InfluxDB runs and that the token may read the bucket; what is missing comes with the next call", upto, mirror.Why(why)))
 	case now.Sub(complete) > copyOld:
 		tell(fmt.Sprintf("the working copy is as of %s; the process that serves has not reached InfluxDB since", upto))
-	case complete.Sub(state.AsOf()) > forwardOld:
+	case state.Late(site.Influx().Every):
 		tell(fmt.Sprintf("the gateway has forwarded nothing since %s", upto))
 	}
 	return nil

@@ -81,6 +81,8 @@ type Options struct {
 	Health  *health.Checks
 	Log     *slog.Logger
 	Now     func() time.Time
+	// Gathers is how long the gateway gathers what it forwards, 0: seconds.
+	Gathers time.Duration
 	// Rows bounds the readings of one page, 0: 5,000.
 	Rows int
 }
@@ -199,9 +201,10 @@ func (s State) AsOf() time.Time {
 	return earliest(s.Complete, s.Forwarded)
 }
 
-// late says that at an instant the gateway has not been heard of for long.
-func (s State) late(now time.Time) bool {
-	return !s.Forwarded.IsZero() && now.Sub(s.Forwarded) > forwardedLate
+// Late says that a copy shows less than it might because the gateway, which
+// gathers what it forwards for a time, has not been heard of for long.
+func (s State) Late(gathers time.Duration) bool {
+	return !s.Forwarded.IsZero() && s.Complete.Sub(s.Forwarded) > forwardedLate+2*gathers
 }
 
 func noted(ctx context.Context, j *journal.Journal, name string) (time.Time, error) {
@@ -304,7 +307,7 @@ func (m *Mirror) sync(ctx context.Context, lazy bool) (Synced, error) {
 
 // report says in health how the copy does.
 func (m *Mirror) report(s State) {
-	if s.Err == nil && s.late(s.Complete) {
+	if s.Err == nil && s.Late(m.opt.Gathers) {
 		m.opt.Health.Set(CheckName, health.Bad, fmt.Sprintf("the gateway has forwarded nothing since %s, and forecasts and alarms are as of then", s.Forwarded.Format(time.RFC3339)), "see on the gateway what its check influx says; what it collects comes here later by itself")
 		return
 	}

@@ -579,6 +579,16 @@ func TestWhatTheDatabaseForgotStaysInTheCopy(t *testing.T) {
 	require.Equal(t, want[30:], y.readings(t))
 }
 
+// One that gathers for long is not late for that.
+func TestAGatewayIsLate(t *testing.T) {
+	at := func(ago time.Duration) mirror.State { return mirror.State{Complete: t0, Forwarded: t0.Add(-ago)} }
+	require.False(t, at(14*time.Minute).Late(0))
+	require.True(t, at(16*time.Minute).Late(0))
+	require.False(t, at(40*time.Minute).Late(20*time.Minute))
+	require.True(t, at(time.Hour).Late(20*time.Minute))
+	require.False(t, mirror.State{Complete: t0}.Late(0), "it has not said yet")
+}
+
 func TestWhy(t *testing.T) {
 	lost := func(err error) error {
 		return &url.Error{Op: "Post", URL: "http://db.example:8086/api/v2/query?org=terminal", Err: err}
