@@ -124,6 +124,9 @@ func (r *Reader) records(ctx context.Context, what, measurement, field string, s
 			if !page[i].Time.Before(end) {
 				break
 			}
+			if page[i].Foreign() {
+				continue
+			}
 			if err := fn(&page[i]); err != nil {
 				return err
 			}

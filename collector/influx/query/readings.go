@@ -16,7 +16,8 @@ import (
 // Readings hands the readings of a device after one instant and up to another to
 // fn, in the order of reading.Compare; quantities nil: of all its channels. An
 // error of fn ends it. What was handed out before an error is right as far as it
-// goes. What is written meanwhile may be there or not.
+// goes. What is written meanwhile may be there or not. Points without our fields
+// are somebody else's and left out.
 func (r *Reader) Readings(ctx context.Context, device string, quantities []reading.Quantity, after, to time.Time, fn func(reading.Reading) error) error {
 	start, stop := bounds(after, to)
 	if !start.Before(stop) {
@@ -175,6 +176,9 @@ func (w *walk) next() ([]reading.Reading, error) {
 		for i := range c.records {
 			if !c.records[i].Time.Before(upto) {
 				break
+			}
+			if c.records[i].Foreign() {
+				continue
 			}
 			r, err := schema.ReadingOf(&c.records[i])
 			if err != nil {

@@ -497,3 +497,34 @@ func proxyHas(t *testing.T, proxy *influxtest.Proxy) {
 		time.Sleep(time.Millisecond)
 	}
 }
+
+// What somebody else wrote into the bucket, on our series even, keeps nobody from
+// reading ours.
+func TestPointsOfOthersAreLeftOut(t *testing.T) {
+	srv := influxtest.Start(t)
+	bucket := srv.Bucket(t)
+	var want []reading.Reading
+	for i := range 10 {
+		want = append(want, counted("d-1", t0.Add(time.Duration(i)*time.Minute), int64(i)))
+	}
+	write(t, srv, bucket, want)
+	at := t0.Add(90 * time.Second).UnixNano()
+	for _, line := range []string{
+		"pulse,channel=count,device=d-1,site=terminal count=7 %d", "pulse,channel=count,device=d-1,site=terminal note=\"by hand\" %d",
+		"fact,channel=setting,device=d-1,site=terminal value=3 %d", "late,channel=pulse.count,device=d-1,site=terminal value=3 %d", "calibration,site=terminal value=3 %d",
+	} {
+		srv.Write(t, bucket, fmt.Sprintf(line, at))
+	}
+	for _, rows := range []int{0, 9} {
+		r := open(t, srv, srv.URL, bucket, rows)
+		var got []reading.Reading
+		require.NoError(t, r.Readings(t.Context(), "d-1", nil, time.Time{}, t0.Add(time.Hour), func(x reading.Reading) error {
+			got = append(got, x)
+			return nil
+		}))
+		require.Equal(t, want, got)
+		require.NoError(t, r.Facts(t.Context(), time.Unix(0, 0), latest, func(reading.StoredFact) error { return errors.New("a fact") }))
+		require.NoError(t, r.Late(t.Context(), time.Unix(0, 0), func(schema.Changed) error { return errors.New("a change") }))
+		require.NoError(t, r.Calibrations(t.Context(), time.Unix(0, 0), func(schema.Calibration) error { return errors.New("a calibration") }))
+	}
+}

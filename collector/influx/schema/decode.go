@@ -131,6 +131,24 @@ func (r *Record) wrong(field string, value any, want Kind) error {
 	return fmt.Errorf("field %s of measurement %s is a %T; it should be a %s", field, r.Measurement, value, want)
 }
 
+// Foreign says that a point has none of the fields by which ours are known:
+// somebody else wrote it. Once the newest of our points can be read, none of those
+// before it lacks them.
+func (r *Record) Foreign() bool {
+	known := hasFlags
+	switch r.Measurement {
+	case Fact:
+		known = hasID | hasBody
+	case Late:
+		known = hasFrom | hasTo
+	case Calibrated:
+		known = hasVersion | hasBody
+	case Forwarded:
+		known = hasUpto
+	}
+	return r.has&known == 0
+}
+
 // ReadingOf makes a reading of a record of one of the kinds of readings.
 func ReadingOf(r *Record) (reading.Reading, error) {
 	q := reading.Quantity(r.Measurement + "." + r.Channel)
