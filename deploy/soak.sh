@@ -38,6 +38,7 @@ long collector/journal 'PowerCut'
 long collector 'PowerCut|BetweenAnyTwoWrites|CrashAtAnyStep|SlowDisk|DiskThatRefuses|Poison|LargestMessages|Storm'
 long cmd/dwindle 'TestKilled'
 long collector/internal/faulttest .
+long collector/internal/journaltest Faults
 long collector/mqtt 'Huge'
 long collector/influx/outbox 'Killed|Away'
 

@@ -2,6 +2,7 @@ package query
 
 import (
 	"compress/gzip"
+	"context"
 	"crypto/tls"
 	"crypto/x509"
 	"errors"
@@ -36,24 +37,41 @@ type transport struct {
 }
 
 func newTransport(server *config.Influx) (*transport, error) {
+	dialer := &net.Dialer{Timeout: dialTime, KeepAlive: 15 * time.Second}
 	base := &http.Transport{
 		MaxIdleConns: 4, MaxIdleConnsPerHost: 4, IdleConnTimeout: idleTime, TLSHandshakeTimeout: dialTime,
-		ResponseHeaderTimeout: askTime, MaxResponseHeaderBytes: 64 << 10, ForceAttemptHTTP2: true,
-		Proxy:       nil, // what the environment says is for others
-		DialContext: (&net.Dialer{Timeout: dialTime, KeepAlive: 15 * time.Second}).DialContext,
+		ResponseHeaderTimeout: askTime, MaxResponseHeaderBytes: 64 << 10, DialContext: dialer.DialContext,
+		Proxy: nil, // what the environment says is for others
 	}
-	if server.CAFile != "" {
-		text, err := os.ReadFile(server.CAFile)
-		if err != nil {
-			return nil, fmt.Errorf("read stores.influx.ca_file: %w", err)
+	if file := server.CAFile; file != "" {
+		if _, err := authorities(file); err != nil {
+			return nil, err
 		}
-		pool := x509.NewCertPool()
-		if !pool.AppendCertsFromPEM(text) {
-			return nil, fmt.Errorf("read stores.influx.ca_file: %s holds no certificate in PEM form", server.CAFile)
+		// Read anew for each connection: who serves may run for years.
+		base.DialTLSContext = func(ctx context.Context, network, addr string) (net.Conn, error) {
+			pool, err := authorities(file)
+			if err != nil {
+				return nil, err
+			}
+			return (&tls.Dialer{
+				NetDialer: dialer, Config: &tls.Config{RootCAs: pool, MinVersion: tls.VersionTLS12},
+			}).DialContext(ctx, network, addr)
 		}
-		base.TLSClientConfig = &tls.Config{RootCAs: pool, MinVersion: tls.VersionTLS12}
 	}
 	return &transport{server: server, base: base}, nil
+}
+
+// authorities reads those to be trusted, and no others are.
+func authorities(file string) (*x509.CertPool, error) {
+	text, err := os.ReadFile(file)
+	if err != nil {
+		return nil, fmt.Errorf("read stores.influx.ca_file: %w", err)
+	}
+	pool := x509.NewCertPool()
+	if !pool.AppendCertsFromPEM(text) {
+		return nil, fmt.Errorf("read stores.influx.ca_file: %s holds no certificate in PEM form", file)
+	}
+	return pool, nil
 }
 
 // client follows no redirections: the token is for this server alone.
