@@ -137,7 +137,7 @@ func DeliveryBy(ctx context.Context, site *config.Site, src Source, by Period, f
 				basis = row.CommandedCM3
 			}
 			row.PlannedCM3 = p.plannedIn(pt, hours, s, a, b, at)
-			if row.PlannedCM3 != nil && *row.PlannedCM3 > 0 && basis != nil {
+			if row.PlannedCM3 != nil && *row.PlannedCM3 > s.least && basis != nil {
 				r := *basis / *row.PlannedCM3
 				row.PlanRatio = &r
 			}
@@ -183,6 +183,9 @@ type sum struct {
 	// ratio that of the two.
 	both           int
 	ratio, ratioSD *float64
+	// least is the volume that what was delivered can sensibly be compared with: 0
+	// where nothing was measured.
+	least float64
 }
 
 func (s *sum) blank() bool {
@@ -218,17 +221,19 @@ func (x *pointDays) sum(days []pointDay, a, b civil.Date) (s sum) {
 		s.commanded = nil
 	}
 	out, runs, covered := 0.0, 0, 0 // of the whole
-	var ratioOut, ratioTold float64
+	var ratioOut, ratioTold, each, largest float64
 	ratioRuns := 0
 	for i := range by {
 		if f := &by[i]; f.dosed {
 			s.measured = true
 			covered++
 			out += f.dose
+			largest = x.each
 			if f.told {
 				s.both++
 				ratioOut += f.dose
 				ratioTold += f.commanded
+				each = x.each
 			}
 		}
 	}
@@ -278,13 +283,17 @@ func (x *pointDays) sum(days []pointDay, a, b civil.Date) (s sum) {
 			s.delivered = &v
 		}
 	}
-	if sd := x.sd * math.Sqrt(float64(ratioRuns)); s.both > 0 && ratioTold > 5*sd && ratioTold > 0 {
+	s.least = 5 * max(x.sd*math.Sqrt(float64(runs)), largest)
+	// As for a verdict by doses: two percent for the meter (common practice), and
+	// one dose at either end.
+	if sd := x.sd * math.Sqrt(float64(ratioRuns)); s.both > 0 && ratioTold > 5*max(sd, each) {
 		r := math.Max(0, ratioOut/ratioTold)
-		s.ratio = &r
-		if ratioRuns > 0 {
-			v := sd / ratioTold
-			s.ratioSD = &v
+		meter := 0.0
+		if each > 0 {
+			meter = math.Hypot(0.02*r, each/ratioTold/math.Sqrt(6))
 		}
+		v := math.Hypot(sd/ratioTold, meter)
+		s.ratio, s.ratioSD = &r, &v
 	}
 	return s
 }

@@ -2,6 +2,7 @@ package forecast_test
 
 import (
 	"context"
+	"math"
 	"math/rand/v2"
 	"testing"
 	"time"
@@ -243,7 +244,14 @@ func TestPeriodsEndWithAStay(t *testing.T) {
 	require.InDelta(t, 27.0/28, months[1].Resolved, 1e-9, "all but the day of the swap")
 	require.InDelta(t, (10*0.5+17*0.45)/13.5, *months[1].Ratio, 1e-9)
 	require.InDelta(t, 0.9, *months[2].Ratio, 1e-9)
-	require.Nil(t, months[2].RatioSD, "doses have no resolution of a level")
+	// 2 % of 0.9, and a dose of 0.25 at either end (variance of a uniform error
+	// 1/12 each) of 15.5 cm3.
+	require.InDelta(t, math.Hypot(0.018, 0.25/15.5/math.Sqrt(6)), *months[2].RatioSD, 1e-9)
+	for _, d := range deliveryBy(t, s, past, forecast.ByDay, date(t, "2026-03-01"), date(t, "2026-03-31")) {
+		require.InDelta(t, 0.45, *d.DeliveredCM3, 1e-9)
+		require.Nil(t, d.Ratio, "0.5 cm3 is less than five doses")
+		require.Nil(t, d.PlanRatio)
+	}
 }
 
 // A setting that changes within a day makes no second row of it.

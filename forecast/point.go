@@ -252,9 +252,16 @@ const assumedDose = 0.5
 
 // scatter is the variance of what goes out per commanded cm3.
 func (p *pass) scatter(w *work) float64 {
-	dose, cv := assumedDose, 0.10
-	if w.device != nil {
-		if m := p.site.Model(w.device.Model); m != nil {
+	dose, cv := p.dose(w.device, w.setting.Setting)
+	return dose * cv * cv
+}
+
+// dose is the volume of one dose of a dispenser, and how much it scatters as a
+// share of it.
+func (p *pass) dose(device *config.Dispenser, set config.Setting) (dose, cv float64) {
+	dose, cv = assumedDose, 0.10
+	if device != nil {
+		if m := p.site.Model(device.Model); m != nil {
 			if m.CM3PerStroke > 0 {
 				dose = m.CM3PerStroke
 			}
@@ -263,10 +270,10 @@ func (p *pass) scatter(w *work) float64 {
 			}
 		}
 	}
-	if w.setting.Pacing == config.PacingPulse && w.setting.CM3PerPulse > 0 {
-		dose = w.setting.CM3PerPulse
+	if set.Pacing == config.PacingPulse && set.CM3PerPulse > 0 {
+		dose = set.CM3PerPulse
 	}
-	return dose * cv * cv
+	return dose, cv
 }
 
 // chargeable says that the whole fill's commanded volume is known or can be

@@ -151,6 +151,7 @@ type pointDays struct {
 	spans []span                 // between measured levels
 	fall  map[civil.Date]float64 // of one day, but for weighings
 	sd    float64                // of the difference of two measured levels, cm3
+	each  float64                // the largest dose that was measured one by one, cm3
 	first civil.Date             // asked for; the parts begin a day before
 	start func(civil.Date) time.Time
 }
@@ -197,6 +198,10 @@ func (p *pass) daily(ctx context.Context, pt *config.Point, first civil.Date) (o
 		dose, measured, _, err := p.doses(ctx, pc.device)
 		if err != nil {
 			return out, err
+		}
+		if measured {
+			each, _ := p.dose(p.site.Dispenser(pc.device), pc.setting.Setting)
+			out.each = max(out.each, each)
 		}
 		for d := p.site.Today(pc.from); d <= p.today && p.start(d).Before(pc.to); d++ {
 			k := p.index(d)
