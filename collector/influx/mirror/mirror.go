@@ -158,6 +158,7 @@ const (
 	noteFacts    = "facts"    // a stretch of changed facts that is still to be read
 	noteUpto     = "upto"     // State.Forwarded
 	noteLearned  = "learned"  // when the newest calibration was stored
+	noteBehind   = "behind"   // from when on something may be missing; see run.behindSince
 	noteDeep     = "deep"     // when the last stretch was last read again, and all facts
 )
 
@@ -367,6 +368,8 @@ type run struct {
 	deep   bool      // the last stretch of each channel and all facts are read again
 	oldest time.Time // before, the database may have forgotten
 	upto   time.Time // State.Forwarded
+	mends  bool      // what may be missing since an instant is read again
+	since  time.Time // that instant; zero: all
 
 	pending journal.Copied // to be committed
 	waiting int            // readings in it
@@ -386,6 +389,9 @@ func (r *run) all() error {
 		return err
 	}
 	r.deep = deep.IsZero() || r.began.Sub(deep) >= deepEvery || r.began.Before(deep)
+	if err := r.behindSince(); err != nil {
+		return err
+	}
 	if r.deep || r.keeps < 0 {
 		keeps, err := r.opt.Source.Keeps(r.ctx)
 		if err != nil {
@@ -446,7 +452,44 @@ func (r *run) all() error {
 	if r.deep {
 		r.pending.Notes[noteDeep] = note(r.began)
 	}
+	if r.mends {
+		r.pending.Notes[noteBehind] = ""
+	}
 	return r.flush()
+}
+
+// behindSince finds from when on something may be missing in the copy. While a
+// gateway sends what waited for long, one request of it may reach over many parts
+// of the database, of which a later one can be written before an earlier one: then
+// the copy has the end of a channel and not all before it. So from where the gateway
+// stood then, all is read again once it has sent the whole.
+func (r *run) behindSince() error {
+	text, err := r.opt.Journal.Noted(r.ctx, noteBehind)
+	if err != nil {
+		return err
+	}
+	switch behind := r.upto.IsZero() || r.began.Sub(r.upto) > forwardedLate+2*r.opt.Gathers; {
+	case behind && text == "":
+		r.pending.Notes = map[string]string{noteBehind: note(r.upto)}
+		return r.flush()
+	case !behind && text != "":
+		if r.since, err = time.Parse(time.RFC3339Nano, text); err != nil {
+			r.since = time.Time{} // all, then
+		}
+		r.mends, r.deep = true, true
+	}
+	return nil
+}
+
+// again gives from when on a channel is read again.
+func (r *run) again(have time.Time) time.Time {
+	switch {
+	case r.mends && r.since.IsZero():
+		return time.Time{}
+	case r.mends:
+		have = earliest(have, r.since)
+	}
+	return have.Add(-deepStretch)
 }
 
 // flush commits what is pending.
@@ -579,7 +622,7 @@ func (r *run) device(device string, newest, ends map[reading.Channel]time.Time) 
 		case !ok:
 			list = append(list, open{ch.Quantity, time.Time{}, end})
 		case r.deep:
-			list = append(list, open{ch.Quantity, have.Add(-deepStretch), latest(have, end)})
+			list = append(list, open{ch.Quantity, r.again(have), latest(have, end)})
 		case end.After(have):
 			list = append(list, open{ch.Quantity, have, end})
 		}

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"flag"
 	"fmt"
+	"maps"
 	"math"
 	"net"
 	"net/url"
@@ -577,6 +578,64 @@ func TestWhatTheDatabaseForgotStaysInTheCopy(t *testing.T) {
 	_, err = m.Sync(ctx)
 	require.NoError(t, err)
 	require.Equal(t, want[30:], y.readings(t))
+}
+
+// While a gateway catches up, what is later may be there before what is earlier.
+// Once it has sent all, the copy has all.
+func TestWhatCameInAnotherOrderIsRead(t *testing.T) {
+	ctx := context.Background()
+	source := open(t, t.TempDir(), plant(t))
+	defer source.stop()
+	ch := reading.Channel{Device: "d-1", Quantity: reading.PulseCount}
+	store := func(day, days int) {
+		var b journal.Batch
+		for i := range days * 24 {
+			at := t0.AddDate(0, 0, day).Add(time.Duration(i) * time.Hour)
+			b = append(b, journal.Entry{Readings: []reading.Reading{{Channel: ch, At: at, Received: at, FromDevice: true, Count: int64(day*24 + i), Value: float64(day*24 + i)}}})
+		}
+		_, err := source.j.Commit(ctx, b)
+		require.NoError(t, err)
+	}
+	db, now := newDatabase(), t0.AddDate(0, 0, 60)
+	x := newCopied(t, t.TempDir(), db, 0, func() time.Time { return now })
+	defer x.stop()
+	// part has the database show all but some days for the time of one run.
+	part := func(first, days int) {
+		t.Helper()
+		db.forward(t, source, false)
+		held := map[place]reading.Reading{}
+		for k, r := range db.points[ch] {
+			if day := int(r.At.Sub(t0) / (24 * time.Hour)); day >= first && day < first+days {
+				held[k] = r
+				delete(db.points[ch], k)
+			}
+		}
+		_, err := x.m.Sync(ctx)
+		require.NoError(t, err)
+		require.Len(t, x.readings(t), len(source.readings(t))-len(held))
+		maps.Copy(db.points[ch], held)
+		_, err = x.m.Sync(ctx)
+		require.NoError(t, err)
+	}
+	db.upto = time.Time{} // it has never sent all
+	store(0, 60)
+	part(20, 10)
+	db.upto = now
+	_, err := x.m.Sync(ctx)
+	require.NoError(t, err)
+	require.Equal(t, source.readings(t), x.readings(t))
+
+	now = now.AddDate(0, 0, 10) // away for ten days
+	store(60, 10)
+	part(63, 2)
+	db.upto = now
+	out, err := x.m.Sync(ctx)
+	require.NoError(t, err)
+	require.Equal(t, source.readings(t), x.readings(t))
+	require.InDelta(t, 240, out.Readings, 3, "what is before is not read again")
+	out, err = x.m.Sync(ctx)
+	require.NoError(t, err)
+	require.Zero(t, out.Readings)
 }
 
 // One that gathers for long is not late for that.
