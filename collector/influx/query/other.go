@@ -167,7 +167,8 @@ func (r *Reader) recordsOf(ctx context.Context, what, where string, start, stop 
 	err = r.ask(ctx, question{
 		what:  fmt.Sprintf("%s from %s to %s", what, instant(start), instant(stop)),
 		start: start, stop: stop, where: where, most: most,
-		then: "  |> drop(columns: [\"_start\", \"_stop\"])\n  |> pivot(rowKey: [\"_time\"], columnKey: [\"_field\"], valueColumn: \"_value\")\n  |> group()\n  |> sort(columns: [\"_time\"])\n" + limit(most),
+		// Of no series more than the page can take is put together.
+		then: limit(most) + "  |> drop(columns: [\"_start\", \"_stop\"])\n  |> pivot(rowKey: [\"_time\"], columnKey: [\"_field\"], valueColumn: \"_value\")\n  |> group()\n  |> sort(columns: [\"_time\"])\n" + limit(most),
 	}, func() func(*query.FluxRecord) error {
 		page = page[:0]
 		return func(rec *query.FluxRecord) error {
