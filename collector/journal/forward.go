@@ -84,10 +84,11 @@ func (p *Parcel) Empty() bool {
 //
 // With Fact set it is about facts of that kind of a device (Quantity is empty,
 // Device may be), which were moved: it is always Gone, and the facts that now
-// stand in it are among those of the parcel.
+// stand in it are among those of the parcel. ID is that of the fact that was moved.
 type Range struct {
 	reading.Channel
 	Fact     reading.FactKind
+	ID       string
 	From, To time.Time // both included, whole milliseconds: readings up to a ms later than To belong to it
 	Gone     bool
 }

@@ -773,3 +773,23 @@ func TestAForwardedJournalTakesNothingOver(t *testing.T) {
 	require.ErrorIs(t, err, ErrRefused)
 	require.Empty(t, all(t, j))
 }
+
+// A fact that names no device is known at the receiver by its id alone.
+func TestAMovedFactIsTakenAwayByItsID(t *testing.T) {
+	ctx := context.Background()
+	j, err := Open(ctx, filepath.Join(t.TempDir(), "journal.db"), Options{})
+	require.NoError(t, err)
+	defer func() { require.NoError(t, j.Close()) }()
+	o := outbox(t, j)
+	f := reading.Fact{ID: "entry-1", Kind: reading.FactChange, Point: "p-1", At: t0, Received: t0}
+	_, err = j.Commit(ctx, Batch{{Facts: []reading.Fact{f}, Person: true}})
+	require.NoError(t, err)
+	newReceiver().drain(t, o, 100)
+	_, err = j.Shift(ctx, t0.Add(-time.Hour), t0.Add(time.Hour), 24*time.Hour)
+	require.NoError(t, err)
+	p, err := o.Next(ctx, 100)
+	require.NoError(t, err)
+	require.Equal(t, []Range{{Fact: reading.FactChange, ID: "entry-1", From: t0, To: t0, Gone: true}}, p.Ranges)
+	require.Len(t, p.Facts, 1)
+	require.Equal(t, t0.Add(24*time.Hour), p.Facts[0].At)
+}

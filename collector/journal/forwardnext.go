@@ -547,7 +547,7 @@ func (o *Outbox) queuedFacts(s *Snapshot, p *filling, most int) error {
 		}
 		if was != nil {
 			at := time.UnixMilli(*was).UTC()
-			p.Ranges = append(p.Ranges, Range{Channel: reading.Channel{Device: device}, Fact: reading.FactKind(kind), From: at, To: at, Gone: true})
+			p.Ranges = append(p.Ranges, Range{Channel: reading.Channel{Device: device}, Fact: reading.FactKind(kind), ID: p.Facts[len(p.Facts)-1].ID, From: at, To: at, Gone: true})
 		}
 		p.queues.fact, p.queued = seq, true
 		p.More = p.More || len(p.Facts)-had >= most

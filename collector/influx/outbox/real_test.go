@@ -252,11 +252,12 @@ func TestLateRangesOfARealServer(t *testing.T) {
 	beside := hours("belt-q2", 10)
 	machine := reading.Fact{ID: "f1", Kind: reading.FactChange, Device: "disp-1", At: start, Received: start}
 	nobody := reading.Fact{ID: "f2", Kind: reading.FactChange, Point: "belt-q1-tail", At: start, Received: start}
-	b := newBox(Parcel{Readings: append(r[:10:10], beside...), Facts: []reading.StoredFact{{Fact: machine, Until: start}, {Fact: nobody, Until: start, Person: true}}})
+	moved := reading.Fact{ID: "f3", Kind: reading.FactChange, Point: "belt-q2-tail", At: start, Received: start}
+	b := newBox(Parcel{Readings: append(r[:10:10], beside...), Facts: []reading.StoredFact{{Fact: machine, Until: start}, {Fact: nobody, Until: start, Person: true}, {Fact: moved, Until: start}}})
 	x := send(t, b, srv, srv.URL, bucket, nil)
 	x.drained(10 * time.Second)
 	requireStored(t, srv, bucket, append(r[:10:10], beside...))
-	require.Len(t, stored(t, srv, bucket, "fact", "id"), 2)
+	require.Len(t, stored(t, srv, bucket, "fact", "id"), 3)
 
 	left := append([]reading.Reading{}, r[3], r[5])
 	left[1].Value = 777
@@ -264,6 +265,7 @@ func TestLateRangesOfARealServer(t *testing.T) {
 		{Channel: r[0].Channel, From: r[3].At, To: r[5].At, Gone: true},
 		{Channel: reading.Channel{Device: "disp-1"}, Fact: reading.FactChange, From: start, To: start, Gone: true},
 		{Fact: reading.FactChange, From: start, To: start, Gone: true}, // of no device: cannot be said
+		{Fact: reading.FactChange, ID: "f3", From: start, To: start, Gone: true},
 	}})
 	x.drained(10 * time.Second)
 	x.stop()
@@ -275,8 +277,8 @@ func TestLateRangesOfARealServer(t *testing.T) {
 	for _, row := range feed {
 		channels = append(channels, row["channel"])
 	}
-	require.ElementsMatch(t, []string{"fact", "fact", "fact", "run.hours"}, channels)
-	require.EqualValues(t, 2, x.Stats().Deleted)
+	require.ElementsMatch(t, []string{"fact", "fact", "fact", "fact", "run.hours"}, channels)
+	require.EqualValues(t, 3, x.Stats().Deleted)
 	require.EqualValues(t, 1, x.Stats().Undeleted)
 }
 

@@ -397,13 +397,18 @@ func (s *Sender) put(text string, rows int) answer {
 // takeAway deletes a range at the receiver. One that has no such call keeps it,
 // which is counted and said.
 func (s *Sender) takeAway(ctx context.Context, r *Range) error {
-	if r.Fact != "" && r.Device == "" {
-		// Predicates have no word for a tag that is missing.
-		s.stats.undeleted.Add(1)
-		return nil
-	}
 	from, to := bounds(r)
 	to = to.Add(time.Millisecond - time.Nanosecond) // what has ids stands between milliseconds
+	if r.Fact != "" && r.Device == "" {
+		// Predicates have no word for a tag that is missing; but a fact has a
+		// nanosecond of its own.
+		if r.ID == "" {
+			s.stats.undeleted.Add(1)
+			return nil
+		}
+		from = from.Add(schema.Slot(r.ID))
+		to = from
+	}
 	predicate := s.predicate(r)
 	for try := 0; ; try++ {
 		if err := ctx.Err(); err != nil {
@@ -467,6 +472,9 @@ func (s *Sender) predicate(r *Range) string {
 		measurement, channel = schema.Fact, string(r.Fact)
 	}
 	quote := strings.NewReplacer(`\`, `\\`, `"`, `\"`)
+	if r.Device == "" {
+		return fmt.Sprintf(`_measurement="%s" AND channel="%s" AND site="%s"`, quote.Replace(measurement), quote.Replace(channel), quote.Replace(s.opt.Site))
+	}
 	return fmt.Sprintf(`_measurement="%s" AND channel="%s" AND device="%s" AND site="%s"`,
 		quote.Replace(measurement), quote.Replace(channel), quote.Replace(r.Device), quote.Replace(s.opt.Site))
 }
