@@ -4,6 +4,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -69,9 +70,13 @@ func TestHowFarAllIsWritten(t *testing.T) {
 // it was years ahead.
 func TestWhatIsDatedFollowsTheTimeOfReadings(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		s, now := newServer(t), start
-		b := newBox()
-		x := work(t, b, s, func(o *Options) { o.Beat, o.Now = time.Minute, func() time.Time { return now } })
+		s, b := newServer(t), newBox()
+		var clock atomic.Int64
+		set := func(at time.Time) { clock.Store(at.UnixNano()) }
+		set(start)
+		x := work(t, b, s, func(o *Options) {
+			o.Beat, o.Now = time.Minute, func() time.Time { return time.Unix(0, clock.Load()).UTC() }
+		})
 		change := func() (sent time.Time) {
 			t.Helper()
 			before := len(s.order)
@@ -88,12 +93,12 @@ func TestWhatIsDatedFollowsTheTimeOfReadings(t *testing.T) {
 		}
 		require.WithinDuration(t, start, change(), time.Millisecond)
 		require.WithinDuration(t, start, beats(t, s)[0], time.Millisecond)
-		now = start.Add(-10 * time.Minute)
+		set(start.Add(-10 * time.Minute))
 		require.True(t, change().After(start))
-		now = start.AddDate(10, 0, 0)
-		require.Equal(t, now, change())
-		now = start.Add(time.Minute)
-		require.Equal(t, now, change())
+		for _, at := range []time.Time{start.AddDate(10, 0, 0), start.Add(time.Minute)} {
+			set(at)
+			require.Equal(t, at, change())
+		}
 		x.stop()
 	})
 }
