@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"syscall"
 	"time"
 
 	"dwindle/collector/influx/mirror"
@@ -205,7 +206,7 @@ func Refresh(ctx context.Context, site *config.Site, now func() time.Time, tell 
 		return nil
 	}
 	c, err := New(ctx, site, Options{Now: now})
-	if errors.Is(err, ErrHeld) { // whoever serves does it
+	if errors.Is(err, ErrHeld) || mayOnlyRead(site, err) { // whoever serves does it
 		return copyAge(ctx, site, now(), nil, tell)
 	}
 	if err != nil {
@@ -236,6 +237,16 @@ func Refresh(ctx context.Context, site *config.Site, now func() time.Time, tell 
 		return err
 	}
 	return copyAge(ctx, site, now(), err, tell)
+}
+
+// mayOnlyRead says that a copy is there, and that the person may read it and not
+// write it, as those in the group of the service do.
+func mayOnlyRead(site *config.Site, err error) bool {
+	if !errors.Is(err, fs.ErrPermission) && !errors.Is(err, syscall.EROFS) {
+		return false
+	}
+	_, err = os.Stat(filepath.Join(site.DataDir(), journalFile))
+	return err == nil
 }
 
 // tellWaiting tells now and then how far the first copy is.
@@ -283,7 +294,7 @@ func copyAge(ctx context.Context, site *config.Site, now time.Time, why error, t
 	case why != nil:
 		tell(fmt.Sprintf("the working copy is as of %s: %s\ntry:  see that InfluxDB runs and that the token may read the bucket; what is missing comes with the next call", upto, mirror.Why(why)))
 	case now.Sub(complete) > copyOld:
-		tell(fmt.Sprintf("the working copy is as of %s; the process that serves has not reached InfluxDB since", upto))
+		tell(fmt.Sprintf("the working copy is as of %s; nobody has brought it up to date since\ntry:  see that dwindle serve runs here, and what its check %s says", upto, mirror.CheckName))
 	case state.Late(site.Influx().Every):
 		tell(fmt.Sprintf("the gateway has forwarded nothing since %s", upto))
 	}

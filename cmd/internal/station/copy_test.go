@@ -5,12 +5,14 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io/fs"
 	"net"
 	"net/url"
 	"os"
 	"path/filepath"
 	"slices"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
@@ -376,4 +378,14 @@ func TestRefresh(t *testing.T) {
 	require.Len(t, told, 1)
 	require.Contains(t, told[0], "as of 5 Mar 2026 08:00")
 	require.NoError(t, x.Close())
+
+	// Who may read it only, as those in the group of the service, does so.
+	for _, no := range []error{fs.ErrPermission, syscall.EROFS} {
+		take = func(string) (*lock, error) { return nil, fmt.Errorf("take the data directory for writing: %w", no) }
+		err := refresh()
+		take = acquire
+		require.NoError(t, err)
+		require.Len(t, told, 1)
+		require.Contains(t, told[0], "as of 5 Mar 2026 08:00")
+	}
 }

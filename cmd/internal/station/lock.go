@@ -17,6 +17,9 @@ var ErrHeld = errors.New("data directory is held by another dwindle")
 // when the process ends, however it ends, so a crash leaves nothing to clean.
 type lock struct{ file *os.File }
 
+// take is acquire; a test's is another.
+var take = acquire
+
 // acquire takes the lock of a data directory or returns an error that wraps
 // [ErrHeld] and names the holder.
 func acquire(dir string) (*lock, error) {

@@ -104,7 +104,7 @@ func newStation(ctx context.Context, site *config.Site, opt Options, broken *bro
 	if dir == "" {
 		return nil, &Refusal{"the site file names no data directory", "add a line such as data: ./data"}
 	}
-	if c.lock, err = acquire(dir); err != nil {
+	if c.lock, err = take(dir); err != nil {
 		return nil, err
 	}
 	defer func() {
