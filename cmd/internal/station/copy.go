@@ -63,8 +63,14 @@ func (c *Station) openJournal(ctx context.Context, anew bool) error {
 		j, err = journal.Open(ctx, path, opt)
 	}
 	if anew || site.JournalInInflux() && errors.Is(err, journal.ErrDamaged) {
-		c.log.Warn("the working copy is damaged and made anew", "file", path, "err", err)
-		j, err = c.anew(ctx, path, opt)
+		// A damaged file does not tell whether it is a copy. It may be the journal of
+		// a machine whose site file was changed, so it is put aside, not removed.
+		aside, moved := c.putAside(site.DataDir())
+		if moved != nil {
+			return errors.Join(err, moved)
+		}
+		c.log.Warn("the working copy is damaged and made anew; what was there can be deleted once nobody needs it", "file", path, "aside", aside, "err", err)
+		j, err = journal.Open(ctx, path, opt)
 	}
 	if err != nil {
 		return err
@@ -131,6 +137,18 @@ func (c *Station) claim(ctx context.Context, j *journal.Journal, of string, opt 
 	}
 	_, err := j.TakeOver(ctx, journal.Copied{Notes: map[string]string{noteOf: copyOf(site)}})
 	return j, err
+}
+
+// putAside moves the files of a damaged copy to a folder of their own.
+func (c *Station) putAside(dir string) (aside string, err error) {
+	aside, err = os.MkdirTemp(dir, "set-aside-"+c.opt.Now().UTC().Format(stamp)+"-")
+	if err == nil {
+		err = journalStore.move(dir, aside)
+	}
+	if err != nil {
+		return "", fmt.Errorf("put the damaged working copy aside: %w", err)
+	}
+	return aside, nil
 }
 
 // anew removes a working copy and begins an empty one.

@@ -280,8 +280,8 @@ func TestACopyAndAJournalAreNotTakenForEachOther(t *testing.T) {
 	require.NoError(t, x.Close())
 }
 
-// A copy that is damaged or deleted is made anew, without a snapshot in its place
-// and nothing put aside.
+// A copy that is damaged or deleted is made anew, without a snapshot in its place.
+// What was damaged is not removed: nobody can tell that it was a copy.
 func TestADamagedCopyIsMadeAnew(t *testing.T) {
 	ctx := t.Context()
 	own := terminal(t, t.TempDir())
@@ -309,6 +309,12 @@ func TestADamagedCopyIsMadeAnew(t *testing.T) {
 		require.NoError(t, x.Close())
 		require.EqualValues(t, 200, readings(t, site))
 	}
+	aside, err := filepath.Glob(filepath.Join(site.DataDir(), "set-aside-*", journalFile))
+	require.NoError(t, err)
+	require.Len(t, aside, 1)
+	text, err := os.ReadFile(aside[0])
+	require.NoError(t, err)
+	require.True(t, strings.HasPrefix(string(text), "no database "))
 	require.Empty(t, snapshotsOf(site.SnapshotDir(), journalStore, time.Now()))
 	require.NotEmpty(t, snapshotsOf(site.SnapshotDir(), ledgerStore, time.Now()), "decisions are kept only here")
 }
