@@ -1,7 +1,6 @@
 package journal
 
 import (
-	"cmp"
 	"context"
 	"fmt"
 	"maps"
@@ -365,15 +364,4 @@ func (n *news) join(ctx context.Context, j *Journal) error {
 	}
 	_, err = j.w.ExecContext(ctx, "DELETE FROM forward_late WHERE seq <= ?", last)
 	return err
-}
-
-// byPlace puts parts of channels in the order in which they lie in the file.
-func byPlace(a, b piece) int {
-	if a.c.increments() != b.c.increments() {
-		if a.c.increments() {
-			return 1
-		}
-		return -1
-	}
-	return cmp.Compare(a.c.id, b.c.id)
 }
