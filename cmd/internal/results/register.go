@@ -1,12 +1,39 @@
 package results
 
 import (
+	"context"
 	"fmt"
 	"hash/fnv"
 
+	"dwindle/collector/influx/schema"
 	"dwindle/config"
+	"dwindle/config/civil"
 	"dwindle/forecast"
 )
+
+// register hands on what the points are: with each start, each day, when the site
+// file was read again, and when a dispenser was swapped or set anew.
+func (f *Feeder) register(ctx context.Context, site *config.Site, today civil.Date, fleet forecast.Fleet) error {
+	now := stands(fleet.States)
+	if f.site == site && f.day == today && f.stands == now {
+		return nil
+	}
+	states := make(map[string]*forecast.State, len(fleet.States))
+	for i := range fleet.States {
+		states[fleet.States[i].Row.Point] = &fleet.States[i]
+	}
+	for i := range site.Points {
+		pt := &site.Points[i]
+		if err := f.put(ctx, f.row(schema.Register, registerRow(site, pt, states[pt.ID]), today, site)); err != nil {
+			return err
+		}
+	}
+	if err := f.flush(ctx); err != nil {
+		return err
+	}
+	f.site, f.day, f.stands = site, today, now
+	return nil
+}
 
 // registerEntry is what stands where on a day: the fields of the measurement
 // register.
