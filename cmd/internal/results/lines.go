@@ -29,6 +29,9 @@ func (f *Feeder) encode(do func(dst []byte) ([]byte, error)) (line []byte) {
 	return text[begin:len(text):len(text)]
 }
 
+// takeBack forgets the line that was made last.
+func (f *Feeder) takeBack(line []byte) { f.text = f.text[:len(f.text)-len(line)] }
+
 // put collects a line; lines go into the queue some hundred at a time.
 func (f *Feeder) put(ctx context.Context, line []byte) error {
 	if len(line) > 0 {

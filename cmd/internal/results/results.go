@@ -178,7 +178,7 @@ func (f *Feeder) calibrations(ctx context.Context) error {
 		mark := handedLine{hash([]byte(c.Version)), hash(line)}
 		now = append(now, mark)
 		if known.has(mark) {
-			f.text = f.text[:len(f.text)-len(line)]
+			f.takeBack(line)
 			return nil
 		}
 		changed = true

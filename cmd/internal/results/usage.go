@@ -93,13 +93,13 @@ func (f *Feeder) usageOf(ctx context.Context, site *config.Site, block, today ci
 		k, mark := day-block, handedLine{hash([]byte(device)), hash(line)}
 		seen := known[k].has(mark)
 		if !seen && day < today-2 && *room == 0 || line == nil {
-			f.text = f.text[:len(f.text)-len(line)]
+			f.takeBack(line)
 			whole = whole && line == nil
 			return nil
 		}
 		now[k] = append(now[k], mark)
 		if seen {
-			f.text = f.text[:len(f.text)-len(line)]
+			f.takeBack(line)
 			return nil
 		}
 		*room = max(*room-1, 0)
