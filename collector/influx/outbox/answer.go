@@ -8,7 +8,6 @@ import (
 	"regexp"
 	"strconv"
 	"strings"
-	"time"
 	"unicode"
 	"unicode/utf8"
 )
@@ -229,26 +228,4 @@ func clean(text, token string) string {
 		cut--
 	}
 	return text[:cut] + " ..."
-}
-
-// aDay, in seconds, is more than is ever waited.
-const aDay = 24 * 60 * 60
-
-// retryAfter reads a Retry-After header, which holds seconds or an HTTP date
-// (RFC 9110, 10.2.3); ok is false if there is none that makes sense.
-func retryAfter(header string, now time.Time) (wait time.Duration, ok bool) {
-	if header == "" {
-		return 0, false
-	}
-	if s, err := strconv.ParseInt(strings.TrimSpace(header), 10, 64); err == nil {
-		if s < 0 {
-			return 0, false
-		}
-		return time.Duration(min(s, aDay)) * time.Second, true
-	}
-	at, err := http.ParseTime(header)
-	if err != nil {
-		return 0, false
-	}
-	return min(max(at.Sub(now), 0), aDay*time.Second), true
 }

@@ -12,6 +12,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"dwindle/collector/health"
+	"dwindle/collector/influx/connect"
 )
 
 // first answers the first requests so, and takes what comes after.
@@ -197,20 +198,6 @@ func TestSettingsThatCannotBe(t *testing.T) {
 	}
 }
 
-func TestRetryAfter(t *testing.T) {
-	now := time.Date(2026, 3, 2, 6, 0, 0, 0, time.UTC)
-	for header, want := range map[string]time.Duration{
-		"": -1, "soon": -1, "-5": -1, "0": 0, " 7 ": 7 * time.Second, "86400": 24 * time.Hour, "864000": 24 * time.Hour, "99999999999999999999": -1,
-		"Mon, 02 Mar 2026 06:00:30 GMT": 30 * time.Second, "Mon, 02 Mar 2026 05:00:00 GMT": 0, "Tue, 02 Mar 2027 06:00:00 GMT": 24 * time.Hour,
-	} {
-		got, ok := retryAfter(header, now)
-		require.Equal(t, want >= 0, ok, header)
-		if ok {
-			require.Equal(t, want, got, header)
-		}
-	}
-}
-
 func TestWordsAreBounded(t *testing.T) {
 	require.Equal(t, "a b ***?", clean("a\n\tb "+secret+"\xff", secret))
 	long := clean(strings.Repeat("ü", 10_000), "")
@@ -244,7 +231,7 @@ func FuzzAnswer(f *testing.F) {
 		for _, why := range a.named {
 			require.NotContains(t, why, secret)
 		}
-		if d, ok := retryAfter(again, time.Unix(0, 0)); ok {
+		if d, ok := connect.RetryAfter(again, time.Unix(0, 0)); ok {
 			require.GreaterOrEqual(t, d, time.Duration(0))
 			require.LessOrEqual(t, d, 24*time.Hour)
 		}

@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"context"
 	"crypto/tls"
-	"crypto/x509"
 	"errors"
 	"fmt"
 	"io"
@@ -18,11 +17,9 @@ import (
 
 	influxdb2 "github.com/influxdata/influxdb-client-go/v2"
 	"github.com/influxdata/influxdb-client-go/v2/api"
-)
 
-// idleTime is how long a connection is kept for the next request: shorter than
-// servers and proxies do, so that seldom one is used that they end.
-const idleTime = 30 * time.Second
+	"dwindle/collector/influx/connect"
+)
 
 // receiver is the server that is written to, through the library's blocking
 // calls over an HTTP client of ours.
@@ -42,18 +39,15 @@ func newReceiver(opt Options, c *counters) (*receiver, error) {
 	if err != nil {
 		return nil, err
 	}
-	transport := &http.Transport{
-		// One request is under way at a time; a second connection is for the
-		// moment in which the first is being given up.
-		MaxIdleConns: 2, MaxIdleConnsPerHost: 2, IdleConnTimeout: idleTime,
-		TLSHandshakeTimeout: opt.times.dial, ResponseHeaderTimeout: opt.times.header,
-		MaxResponseHeaderBytes: 64 << 10,
-		Proxy:                  nil, // what the environment says is for others
-		DialContext: (&net.Dialer{
-			Timeout:         opt.times.dial,
-			KeepAliveConfig: net.KeepAliveConfig{Enable: true, Idle: 30 * time.Second, Interval: 10 * time.Second, Count: 3},
-		}).DialContext,
-	}
+	transport := connect.Transport(opt.times.dial)
+	// One request is under way at a time; a second connection is for the moment
+	// in which the first is being given up.
+	transport.MaxIdleConns, transport.MaxIdleConnsPerHost = 2, 2
+	transport.ResponseHeaderTimeout = opt.times.header
+	transport.DialContext = (&net.Dialer{
+		Timeout:         opt.times.dial,
+		KeepAliveConfig: net.KeepAliveConfig{Enable: true, Idle: 30 * time.Second, Interval: 10 * time.Second, Count: 3},
+	}).DialContext
 	if opt.dial != nil {
 		transport.DialContext = opt.dial
 	}
@@ -65,7 +59,7 @@ func newReceiver(opt Options, c *counters) (*receiver, error) {
 		transport.Proxy = http.ProxyURL(proxy)
 	}
 	if opt.CAFile != "" {
-		if transport.TLSClientConfig, err = trust(opt.CAFile); err != nil {
+		if transport.TLSClientConfig, err = connect.Trust(opt.CAFile); err != nil {
 			return nil, err
 		}
 		if opt.Proxy == "" {
@@ -75,11 +69,7 @@ func newReceiver(opt Options, c *counters) (*receiver, error) {
 	r := &receiver{
 		host: u.Host, org: opt.Organisation, bucket: opt.Bucket, tokenFile: opt.TokenFile,
 		plain: &c.bytes, packed: &c.sent,
-		http: &http.Client{
-			Transport: transport, Timeout: opt.times.request,
-			// Followed nowhere: a batch is for the configured server alone.
-			CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
-		},
+		http: connect.Client(transport, opt.times.request),
 	}
 	options := influxdb2.DefaultOptions().SetUseGZip(true).SetPrecision(time.Nanosecond).SetApplicationName("dwindle")
 	options.HTTPOptions().SetHTTPDoer(r)
@@ -113,25 +103,11 @@ func parseURL(raw string) (*url.URL, error) {
 	return u, nil
 }
 
-// trust makes a configuration that trusts the authorities in a file and no
-// others.
-func trust(file string) (*tls.Config, error) {
-	pem, err := os.ReadFile(file)
-	if err != nil {
-		return nil, fmt.Errorf("read InfluxDB's ca_file: %w", err)
-	}
-	pool := x509.NewCertPool()
-	if !pool.AppendCertsFromPEM(pem) {
-		return nil, fmt.Errorf("read InfluxDB's ca_file %s: no certificate in it", file)
-	}
-	return &tls.Config{MinVersion: tls.VersionTLS12, RootCAs: pool}, nil
-}
-
 // dialTLS opens connections for which the file of authorities is read anew, so
 // that one that was replaced counts from the next connection on.
 func dialTLS(dial func(context.Context, string, string) (net.Conn, error), opt Options) func(context.Context, string, string) (net.Conn, error) {
 	return func(ctx context.Context, network, addr string) (net.Conn, error) {
-		config, err := trust(opt.CAFile)
+		config, err := connect.Trust(opt.CAFile)
 		if err != nil {
 			return nil, err
 		}

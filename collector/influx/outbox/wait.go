@@ -4,6 +4,8 @@ import (
 	"context"
 	"math/rand/v2"
 	"time"
+
+	"dwindle/collector/influx/connect"
 )
 
 // times are how long is waited for what. Tests shorten them.
@@ -36,7 +38,7 @@ func (t times) after(a answer, try int, now time.Time) time.Duration {
 	case denied, missing:
 		return t.access + rand.N(t.access/spread)
 	}
-	if wait, ok := retryAfter(a.again, now); ok {
+	if wait, ok := connect.RetryAfter(a.again, now); ok {
 		// A server that says 0 or 1 again and again is given more.
 		wait = max(min(wait, t.retryAfter), t.backoff(min(try, 4)))
 		return wait + rand.N(wait/spread)

@@ -6,12 +6,9 @@ package prepare
 
 import (
 	"context"
-	"crypto/tls"
-	"crypto/x509"
 	"errors"
 	"fmt"
 	"net/http"
-	"os"
 	"regexp"
 	"strings"
 	"time"
@@ -20,6 +17,7 @@ import (
 	"github.com/influxdata/influxdb-client-go/v2/api"
 	"github.com/influxdata/influxdb-client-go/v2/domain"
 
+	"dwindle/collector/influx/connect"
 	"dwindle/config"
 )
 
@@ -120,23 +118,14 @@ func (p *preparing) all(ctx context.Context) error {
 // the named server alone: neither by a proxy that the environment names, nor to
 // where the server sends us on.
 func (p *preparing) connect() (influxdb2.Client, error) {
-	transport := &http.Transport{TLSHandshakeTimeout: requestTime, MaxResponseHeaderBytes: 64 << 10}
+	p.base = connect.Transport(requestTime)
 	if file := p.o.Influx.CAFile; file != "" {
-		text, err := os.ReadFile(file)
-		if err != nil {
-			return nil, fmt.Errorf("read stores.influx.ca_file: %w", err)
+		var err error
+		if p.base.TLSClientConfig, err = connect.Trust(file); err != nil {
+			return nil, err
 		}
-		pool := x509.NewCertPool()
-		if !pool.AppendCertsFromPEM(text) {
-			return nil, fmt.Errorf("read stores.influx.ca_file: no certificate in %s: it should be PEM", file)
-		}
-		transport.TLSClientConfig = &tls.Config{RootCAs: pool, MinVersion: tls.VersionTLS12}
 	}
-	p.base = transport
-	client := &http.Client{
-		Transport: transport, Timeout: requestTime,
-		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
-	}
+	client := connect.Client(p.base, requestTime)
 	return influxdb2.NewClientWithOptions(p.o.Influx.URL, p.o.Token, influxdb2.DefaultOptions().SetHTTPClient(client).SetLogLevel(0)), nil
 }
 

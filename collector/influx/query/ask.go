@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"net/http"
-	"strconv"
 	"strings"
 	"time"
 
@@ -14,6 +13,7 @@ import (
 	influxhttp "github.com/influxdata/influxdb-client-go/v2/api/http"
 	"github.com/influxdata/influxdb-client-go/v2/api/query"
 
+	"dwindle/collector/influx/connect"
 	"dwindle/config"
 )
 
@@ -66,7 +66,7 @@ func New(opt Options) (*Reader, error) {
 		r.wait = wait
 	}
 	// The token is added by the transport, which can read it anew.
-	r.http = way.client()
+	r.http = connect.Client(way, 0)
 	r.client = influxdb2.NewClientWithOptions(opt.Server.URL, "", influxdb2.DefaultOptions().SetHTTPClient(r.http))
 	return r, nil
 }
@@ -211,22 +211,12 @@ func judge(err error) (again bool, after time.Duration) {
 	case s == http.StatusTooManyRequests || s == http.StatusServiceUnavailable:
 		var e *influxhttp.Error
 		errors.As(err, &e)
-		return true, retryAfter(e.Header.Get("Retry-After"), time.Now())
+		after, _ = connect.RetryAfter(e.Header.Get("Retry-After"), time.Now())
+		return true, after
 	case s == http.StatusRequestTimeout || s >= 500:
 		return true, 0
 	}
 	return status(err) == 0, 0
-}
-
-// retryAfter reads a Retry-After: seconds or a date (RFC 9110, 10.2.3).
-func retryAfter(text string, now time.Time) time.Duration {
-	if n, err := strconv.ParseUint(text, 10, 31); err == nil {
-		return time.Duration(n) * time.Second
-	}
-	if at, err := http.ParseTime(text); err == nil {
-		return max(0, at.Sub(now))
-	}
-	return 0
 }
 
 // explain adds what to do.

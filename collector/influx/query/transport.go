@@ -4,17 +4,16 @@ import (
 	"compress/gzip"
 	"context"
 	"crypto/tls"
-	"crypto/x509"
 	"errors"
 	"fmt"
 	"io"
 	"mime"
 	"net"
 	"net/http"
-	"os"
 	"sync"
 	"time"
 
+	"dwindle/collector/influx/connect"
 	"dwindle/config"
 )
 
@@ -22,8 +21,7 @@ import (
 const (
 	dialTime   = 10 * time.Second
 	askTime    = time.Minute // for all of one answer
-	idleTime   = 30 * time.Second
-	answerMost = 256 << 20 // bytes of an answer, unpacked; a page has a tenth of it at most
+	answerMost = 256 << 20   // bytes of an answer, unpacked; a page has a tenth of it at most
 )
 
 // transport sends questions: it adds the token, and lets only such answers
@@ -38,45 +36,23 @@ type transport struct {
 
 func newTransport(server *config.Influx) (*transport, error) {
 	dialer := &net.Dialer{Timeout: dialTime, KeepAlive: 15 * time.Second}
-	base := &http.Transport{
-		MaxIdleConns: 4, MaxIdleConnsPerHost: 4, IdleConnTimeout: idleTime, TLSHandshakeTimeout: dialTime,
-		ResponseHeaderTimeout: askTime, MaxResponseHeaderBytes: 64 << 10, DialContext: dialer.DialContext,
-		Proxy: nil, // what the environment says is for others
-	}
+	base := connect.Transport(dialTime)
+	base.MaxIdleConns, base.MaxIdleConnsPerHost = 4, 4
+	base.ResponseHeaderTimeout, base.DialContext = askTime, dialer.DialContext
 	if file := server.CAFile; file != "" {
-		if _, err := authorities(file); err != nil {
+		if _, err := connect.Trust(file); err != nil {
 			return nil, err
 		}
 		// Read anew for each connection: who serves may run for years.
 		base.DialTLSContext = func(ctx context.Context, network, addr string) (net.Conn, error) {
-			pool, err := authorities(file)
+			config, err := connect.Trust(file)
 			if err != nil {
 				return nil, err
 			}
-			return (&tls.Dialer{
-				NetDialer: dialer, Config: &tls.Config{RootCAs: pool, MinVersion: tls.VersionTLS12},
-			}).DialContext(ctx, network, addr)
+			return (&tls.Dialer{NetDialer: dialer, Config: config}).DialContext(ctx, network, addr)
 		}
 	}
 	return &transport{server: server, base: base}, nil
-}
-
-// authorities reads those to be trusted, and no others are.
-func authorities(file string) (*x509.CertPool, error) {
-	text, err := os.ReadFile(file)
-	if err != nil {
-		return nil, fmt.Errorf("read stores.influx.ca_file: %w", err)
-	}
-	pool := x509.NewCertPool()
-	if !pool.AppendCertsFromPEM(text) {
-		return nil, fmt.Errorf("read stores.influx.ca_file: %s holds no certificate in PEM form", file)
-	}
-	return pool, nil
-}
-
-// client follows no redirections: the token is for this server alone.
-func (t *transport) client() *http.Client {
-	return &http.Client{Transport: t, CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
 }
 
 // authorization gives the token, read once until forget.

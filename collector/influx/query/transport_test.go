@@ -11,7 +11,6 @@ import (
 	"os"
 	"path/filepath"
 	"testing"
-	"time"
 
 	"github.com/stretchr/testify/require"
 
@@ -71,15 +70,4 @@ func TestOnlyTheNamedAuthoritiesAreTrusted(t *testing.T) {
 	got, err = all(t.Context(), r, "d-1")
 	require.NoError(t, err)
 	require.Equal(t, want, got)
-}
-
-func TestRetryAfter(t *testing.T) {
-	now := time.Date(2026, 3, 2, 6, 0, 0, 0, time.UTC)
-	for text, want := range map[string]time.Duration{
-		"": 0, "0": 0, "7": 7 * time.Second, "-1": 0, "soon": 0, "99999999999": 0,
-		"Mon, 02 Mar 2026 06:00:20 GMT": 20 * time.Second,
-		"Mon, 02 Mar 2026 05:00:00 GMT": 0,
-	} {
-		require.Equal(t, want, retryAfter(text, now), text)
-	}
 }
