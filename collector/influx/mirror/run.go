@@ -131,7 +131,7 @@ func (r *run) behindSince() error {
 	if err != nil {
 		return err
 	}
-	switch behind := r.upto.IsZero() || r.began.Sub(r.upto) > forwardedLate+2*r.opt.Gathers; {
+	switch behind := r.upto.IsZero() || (State{Complete: r.began, Forwarded: r.upto}).Late(r.opt.Gathers); {
 	case behind && text == "":
 		r.pending.Notes = map[string]string{noteBehind: note(r.upto)}
 		return r.flush()
