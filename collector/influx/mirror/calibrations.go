@@ -27,7 +27,7 @@ func (r *run) calibrations() error {
 		return fmt.Errorf("take over calibrations: %w", err)
 	}
 	if end.After(newest) {
-		r.pending.Notes = map[string]string{noteLearned: note(end)}
+		r.remember(noteLearned, note(end))
 	}
 	return r.flush()
 }

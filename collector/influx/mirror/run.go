@@ -78,7 +78,7 @@ func (r *run) all() error {
 			feed = time.Unix(0, 0)
 		}
 		feed = earliest(feed, r.began)
-		r.pending.Notes = map[string]string{noteLate: note(feed)}
+		r.remember(noteLate, note(feed))
 		if err := r.flush(); err != nil {
 			return err
 		}
@@ -108,15 +108,16 @@ func (r *run) all() error {
 	if err := errors.Join(errs...); err != nil {
 		return err
 	}
-	r.pending.Notes = map[string]string{noteComplete: note(r.began), noteUpto: note(r.upto)}
+	r.remember(noteComplete, note(r.began))
+	r.remember(noteUpto, note(r.upto))
 	if r.upto.IsZero() {
-		r.pending.Notes[noteUpto] = ""
+		r.remember(noteUpto, "")
 	}
 	if r.deep {
-		r.pending.Notes[noteDeep] = note(r.began)
+		r.remember(noteDeep, note(r.began))
 	}
 	if r.mends {
-		r.pending.Notes[noteBehind] = ""
+		r.remember(noteBehind, "")
 	}
 	return r.flush()
 }
@@ -133,7 +134,7 @@ func (r *run) behindSince() error {
 	}
 	switch behind := r.upto.IsZero() || (State{Complete: r.began, Forwarded: r.upto}).Late(r.opt.Gathers); {
 	case behind && text == "":
-		r.pending.Notes = map[string]string{noteBehind: note(r.upto)}
+		r.remember(noteBehind, note(r.upto))
 		return r.flush()
 	case !behind && text != "":
 		if r.since, err = time.Parse(time.RFC3339Nano, text); err != nil {
