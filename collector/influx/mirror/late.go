@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"slices"
-	"strings"
 	"time"
 
 	"dwindle/collector/reading"
@@ -127,7 +126,7 @@ func merged(list []Change) []Change {
 		}
 	}
 	slices.SortStableFunc(list, func(a, b Change) int {
-		return cmp.Or(strings.Compare(a.Device, b.Device), strings.Compare(string(a.Quantity), string(b.Quantity)), a.From.Compare(b.From), a.To.Compare(b.To))
+		return cmp.Or(cmp.Compare(a.Device, b.Device), cmp.Compare(a.Quantity, b.Quantity), a.From.Compare(b.From), a.To.Compare(b.To))
 	})
 	out := list[:0]
 	for _, c := range list {

@@ -1,6 +1,7 @@
 package mirror
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"slices"
@@ -13,7 +14,7 @@ import (
 const (
 	// apart is how far the ends of channels may lie apart to be read together.
 	apart = 6 * time.Hour
-	// failedMost devices in a row that cannot be read end a run.
+	// failedMost devices that cannot be read end a run.
 	failedMost = 3
 )
 
@@ -32,7 +33,8 @@ func (r *run) newer() error {
 		some := devices[at:min(at+AtOnce, len(devices))]
 		newest, err := r.opt.Source.Newest(r.ctx, some)
 		if err != nil {
-			return r.behindBy(len(devices), fmt.Errorf("ask InfluxDB for the newest readings: %w", err))
+			r.behind = len(devices)
+			return fmt.Errorf("ask InfluxDB for the newest readings: %w", err)
 		}
 		ends, err := r.opt.Journal.Ends(r.ctx, some)
 		if err != nil {
@@ -55,11 +57,6 @@ func (r *run) newer() error {
 		}
 	}
 	return errors.Join(append(failed, r.flush())...)
-}
-
-func (r *run) behindBy(n int, err error) error {
-	r.behind = n
-	return err
 }
 
 // open is a channel of which there is more than the copy has.
@@ -86,10 +83,7 @@ func (r *run) device(device string, newest, ends map[reading.Channel]time.Time) 
 		}
 	}
 	slices.SortFunc(list, func(a, b open) int {
-		if c := a.after.Compare(b.after); c != 0 {
-			return c
-		}
-		return compare(a.quantity, b.quantity)
+		return cmp.Or(a.after.Compare(b.after), cmp.Compare(a.quantity, b.quantity))
 	})
 	for len(list) > 0 {
 		n, to := 0, list[0].end
@@ -106,14 +100,4 @@ func (r *run) device(device string, newest, ends map[reading.Channel]time.Time) 
 		list = list[n:]
 	}
 	return nil
-}
-
-func compare(a, b reading.Quantity) int {
-	switch {
-	case a < b:
-		return -1
-	case a > b:
-		return 1
-	}
-	return 0
 }
