@@ -166,13 +166,12 @@ func (m *Mirror) sync(ctx context.Context, lazy bool) (Synced, error) {
 	defer m.turn.Unlock()
 	r := &run{Mirror: m, ctx: ctx, lazy: lazy, began: m.opt.Now().UTC()}
 	err := r.all()
+	if err != nil && m.State().Complete.IsZero() {
+		_ = m.Resume(context.WithoutCancel(ctx)) // what the run failed for is told
+	}
 	m.mu.Lock()
 	if err == nil {
 		m.state.Complete, m.state.Forwarded = r.began, r.upto
-	} else if m.state.Complete.IsZero() {
-		if s, read := Noted(context.WithoutCancel(ctx), m.opt.Journal); read == nil {
-			m.state.Complete, m.state.Forwarded = s.Complete, s.Forwarded
-		}
 	}
 	m.state.Devices, m.state.Behind, m.state.Err = r.devices, r.behind, err
 	r.out.State = m.state
