@@ -179,7 +179,7 @@ func (c *Station) copies(ctx context.Context) error {
 		return err
 	}
 	c.mirror = mirror.New(mirror.Options{
-		Source: source, Journal: c.journal, Commit: c.intake.TakeOver, Health: c.health, Log: c.log, Now: c.opt.Now,
+		Source: source, Journal: c.journal, Commit: c.intake.TakeOver, Health: c.health, Now: c.opt.Now,
 		Gathers: site.Influx().Every, Devices: func() []string { return registered(c.site.Load()) },
 	})
 	return c.mirror.Resume(ctx)

@@ -13,7 +13,6 @@ package mirror
 
 import (
 	"context"
-	"log/slog"
 	"sync"
 	"time"
 
@@ -73,7 +72,6 @@ type Options struct {
 	// Devices are those of the register.
 	Devices func() []string
 	Health  *health.Checks
-	Log     *slog.Logger
 	Now     func() time.Time
 	// Gathers is how long the gateway gathers what it forwards, 0: seconds.
 	Gathers time.Duration
@@ -103,9 +101,6 @@ const pageRows = 5_000
 
 // New makes a mirror.
 func New(opt Options) *Mirror {
-	if opt.Log == nil {
-		opt.Log = slog.New(slog.DiscardHandler)
-	}
 	if opt.Now == nil {
 		opt.Now = time.Now
 	}
