@@ -48,3 +48,15 @@ func (l *limits) went() {
 	l.rows.Store(min(l.maxRows, l.rows.Load()*2))
 	l.bytes.Store(min(l.maxBytes, l.bytes.Load()*2))
 }
+
+// cut says how many rows the next request takes.
+func (l *limits) cut(rows []row) int {
+	most, bytes := l.rows.Load(), l.bytes.Load()
+	for i := range rows {
+		bytes -= int64(len(rows[i].text)) + 1
+		if int64(i) >= most || bytes < 0 && i > 0 {
+			return i
+		}
+	}
+	return len(rows)
+}

@@ -4,18 +4,14 @@ import (
 	"bytes"
 	"context"
 	"errors"
-	"fmt"
 	"log/slog"
 	"net"
-	"slices"
-	"strings"
 	"sync"
 	"sync/atomic"
 	"time"
 
 	"dwindle/collector/health"
 	"dwindle/collector/influx/schema"
-	"dwindle/collector/reading"
 )
 
 // Options of New. URL, Organisation, Bucket, Site and Outbox are needed.
@@ -178,46 +174,6 @@ func (s *Sender) Run(ctx context.Context) error {
 	return nil
 }
 
-// job is a parcel with its rows.
-type job struct {
-	parcel  Parcel
-	rows    []row
-	refused []Refused
-	upto    time.Time // all that was stored by then is in it or before it; zero: not to be written
-	s       *Sender
-}
-
-// aside keeps a row that was refused.
-func (j *job) aside(r row, status int, reason, words string) {
-	if r.kind == ofBeat {
-		return // the next will do
-	}
-	j.s.stats.refuse(reason, 1)
-	out := Refused{Line: bytes.Clone(r.text), Reason: reason, Status: status, Words: words}
-	switch r.kind {
-	case ofReading:
-		of := &j.parcel.Readings[r.of]
-		out.Channel, out.At = of.Channel, of.At
-		if out.Line == nil { // a comment in line protocol, to be told from others
-			out.Line = fmt.Appendf(nil, "# %s of %s at %s", of.Quantity, of.Device, of.At.UTC().Format(time.RFC3339Nano))
-		}
-	case ofFact:
-		out.Fact = j.parcel.Facts[r.of].ID
-		if out.Line == nil {
-			out.Line = fmt.Appendf(nil, "# fact %q", out.Fact)
-		}
-	}
-	if reason == BeyondRetention {
-		// It is in the journal, and was to end at the receiver.
-		out.Line, out.Words = nil, ""
-	}
-	j.refused = append(j.refused, out)
-	j.s.state.refused(reason, words)
-	if status != 0 {
-		j.s.recovered() // the receiver is not to blame
-	}
-}
-
 // prepare reads parcels and makes rows of them, one ahead of what is written.
 func (s *Sender) prepare(ctx context.Context, jobs chan<- *job) {
 	enc := schema.NewEncoder(s.opt.Site)
@@ -260,43 +216,6 @@ func (s *Sender) prepare(ctx context.Context, jobs chan<- *job) {
 		if !parcel.More && !parcel.Empty() {
 			// That was all: gather some before the next.
 			pause(ctx, s.opt.Every-time.Since(began))
-		}
-	}
-}
-
-// encode makes the rows of a parcel. What line protocol has no form for is
-// refused here.
-func (j *job) encode(enc *schema.Encoder) {
-	p := &j.parcel
-	n := len(p.Readings) + len(p.Facts) + len(p.Lines)
-	j.rows = make([]row, 0, n)
-	ends := make([]int, 0, n)
-	text := make([]byte, 0, len(p.Readings)*128+len(p.Facts)*512)
-	add := func(kind rowKind, of int, next []byte, err error) {
-		if err != nil {
-			j.aside(row{kind: kind, of: int32(of)}, 0, Unencodable, clean(err.Error(), ""))
-			return
-		}
-		text = next
-		j.rows = append(j.rows, row{kind: kind, of: int32(of)})
-		ends = append(ends, len(text))
-	}
-	for i := range p.Readings {
-		next, err := enc.Reading(text, &p.Readings[i])
-		add(ofReading, i, next, err)
-	}
-	for i := range p.Facts {
-		next, err := enc.StoredFact(text, &p.Facts[i])
-		add(ofFact, i, next, err)
-	}
-	begin := 0
-	for i := range j.rows {
-		j.rows[i].text = bytes.TrimRight(text[begin:ends[i]], "\n")
-		begin = ends[i]
-	}
-	for i := range p.Lines {
-		if line := bytes.TrimRight(p.Lines[i].Text, "\n"); len(line) > 0 {
-			j.rows = append(j.rows, row{text: line, kind: ofLine, of: int32(i)})
 		}
 	}
 }
@@ -371,18 +290,6 @@ func (s *Sender) note(ctx context.Context, j *job) error {
 	return nil
 }
 
-// cut says how many rows the next request takes.
-func (l *limits) cut(rows []row) int {
-	most, bytes := l.rows.Load(), l.bytes.Load()
-	for i := range rows {
-		bytes -= int64(len(rows[i].text)) + 1
-		if int64(i) >= most || bytes < 0 && i > 0 {
-			return i
-		}
-	}
-	return len(rows)
-}
-
 // put sends one request.
 func (s *Sender) put(text string, rows int) answer {
 	s.stats.requests.Add(1)
@@ -392,184 +299,4 @@ func (s *Sender) put(text string, rows int) answer {
 		s.recovered()
 	}
 	return a
-}
-
-// takeAway deletes a range at the receiver. One that has no such call keeps it,
-// which is counted and said.
-func (s *Sender) takeAway(ctx context.Context, r *Range) error {
-	from, to := bounds(r)
-	to = to.Add(time.Millisecond - time.Nanosecond) // what has ids stands between milliseconds
-	if r.Fact != "" && r.Device == "" {
-		// Predicates have no word for a tag that is missing; but a fact has a
-		// nanosecond of its own.
-		if r.ID == "" {
-			s.stats.undeleted.Add(1)
-			return nil
-		}
-		from = from.Add(schema.Slot(r.ID))
-		to = from
-	}
-	predicate := s.predicate(r)
-	for try := 0; ; try++ {
-		if err := ctx.Err(); err != nil {
-			return err
-		}
-		a := s.to.delete(s.hard, from, to, predicate)
-		switch {
-		case a.reaction() == written:
-			s.stats.deleted.Add(1)
-			s.recovered()
-			return nil
-		case a.cannotDelete():
-			s.stats.undeleted.Add(1)
-			if !s.cannotDelete.Swap(true) {
-				s.opt.Log.Warn("the receiver cannot delete: readings that were taken back here stay there; they are counted",
-					"receiver", s.to.host, "status", a.status, "says", a.words())
-			}
-			return nil
-		}
-		wait := s.opt.times.after(a, try, time.Now())
-		s.failing(a, wait)
-		if !pause(ctx, wait) {
-			return ctx.Err()
-		}
-		s.stats.retried.Add(1)
-	}
-}
-
-// bounds are those of a range, in whole milliseconds, within what can be written.
-func bounds(r *Range) (from, to time.Time) {
-	first, last := time.Unix(0, 0), time.Date(2200, 1, 1, 0, 0, 0, 0, time.UTC)
-	within := func(t time.Time) time.Time {
-		if t.Before(first) {
-			t = first
-		}
-		if t.After(last) {
-			t = last
-		}
-		return t.UTC().Truncate(time.Millisecond)
-	}
-	return within(r.From), within(r.To)
-}
-
-// cannotDelete says that an answer is none that time would change: the call is
-// not known there, or is not understood.
-func (a answer) cannotDelete() bool {
-	switch a.status {
-	case 400, 405, 422, 501:
-		return true
-	case 404:
-		// InfluxDB says it about the bucket or the organisation, in JSON.
-		return a.code == ""
-	}
-	return false
-}
-
-// predicate selects one channel, or the facts of a kind of one device.
-func (s *Sender) predicate(r *Range) string {
-	measurement, channel, _ := strings.Cut(string(r.Quantity), ".")
-	if r.Fact != "" {
-		measurement, channel = schema.Fact, string(r.Fact)
-	}
-	quote := strings.NewReplacer(`\`, `\\`, `"`, `\"`)
-	if r.Device == "" {
-		return fmt.Sprintf(`_measurement="%s" AND channel="%s" AND site="%s"`, quote.Replace(measurement), quote.Replace(channel), quote.Replace(s.opt.Site))
-	}
-	return fmt.Sprintf(`_measurement="%s" AND channel="%s" AND device="%s" AND site="%s"`,
-		quote.Replace(measurement), quote.Replace(channel), quote.Replace(r.Device), quote.Replace(s.opt.Site))
-}
-
-// lastSent is the time of the last point of the change feed, in ns: no two share
-// one, also not those of two senders one after the other.
-var lastSent atomic.Int64
-
-// sentBack is how far the time may go back for what is dated to go on from the
-// last; a step of more has put right a clock that was wrong.
-const sentBack = time.Hour
-
-func (s *Sender) sentAt() time.Time {
-	for {
-		last, now := lastSent.Load(), s.opt.Now().UnixNano()
-		if last-now < int64(sentBack) {
-			now = max(now, last+1)
-		}
-		if lastSent.CompareAndSwap(last, now) {
-			return time.Unix(0, now).UTC()
-		}
-	}
-}
-
-// surelyRight makes a line that no receiver of points finds a fault with: an entry
-// of the change feed that nothing has changed.
-func (s *Sender) surelyRight() []byte {
-	at := s.sentAt()
-	text, err := schema.AppendRange(nil, s.opt.Site, reading.Channel{Quantity: schema.FactChannel}, at, at, at)
-	if err != nil { // as every other row of this site
-		return nil
-	}
-	return bytes.TrimRight(text, "\n")
-}
-
-// feed makes the rows of the change feed, once what they tell of is written.
-func (s *Sender) feed(j *job) []row {
-	var rows []row
-	add := func(ch reading.Channel, from, to time.Time) {
-		text, err := schema.AppendRange(nil, s.opt.Site, ch, from, to, s.sentAt())
-		if err != nil { // of readings that could not be written either
-			return
-		}
-		rows = append(rows, row{text: bytes.TrimRight(text, "\n"), kind: ofFeed})
-	}
-	for i := range j.parcel.Ranges {
-		r := &j.parcel.Ranges[i]
-		ch := r.Channel
-		if r.Fact != "" {
-			ch = reading.Channel{Quantity: schema.FactChannel}
-		}
-		from, to := bounds(r)
-		add(ch, from, to)
-	}
-	for _, x := range factRanges(j.parcel.Facts) {
-		add(reading.Channel{Quantity: schema.FactChannel}, x[0], x[1])
-	}
-	return rows
-}
-
-// Facts that lie so near each other are one entry of the change feed, and a
-// parcel has so many for its facts at most: who reads asks about each.
-const (
-	factsNear       = time.Hour
-	factEntriesMost = 32
-)
-
-// factRanges gives the stretches in which facts lie, in order: from the widest
-// gaps between them.
-func factRanges(facts []reading.StoredFact) [][2]time.Time {
-	if len(facts) == 0 {
-		return nil
-	}
-	at := make([]time.Time, len(facts))
-	for i := range facts {
-		at[i] = facts[i].At
-	}
-	slices.SortFunc(at, time.Time.Compare)
-	var gaps []time.Duration
-	for i := 1; i < len(at); i++ {
-		if gap := at[i].Sub(at[i-1]); gap > factsNear {
-			gaps = append(gaps, gap)
-		}
-	}
-	least := factsNear
-	if len(gaps) >= factEntriesMost {
-		slices.Sort(gaps)
-		least = gaps[len(gaps)-factEntriesMost]
-	}
-	out := [][2]time.Time{{at[0], at[0]}}
-	for i := 1; i < len(at); i++ {
-		if at[i].Sub(at[i-1]) > least {
-			out = append(out, [2]time.Time{at[i], at[i]})
-		}
-		out[len(out)-1][1] = at[i]
-	}
-	return out
 }
