@@ -43,12 +43,9 @@ func (s *Sender) takeAway(ctx context.Context, r *Range) error {
 			}
 			return nil
 		}
-		wait := s.opt.times.after(a, try, time.Now())
-		s.failing(a, wait)
-		if !pause(ctx, wait) {
-			return ctx.Err()
+		if err := s.later(ctx, a, try); err != nil {
+			return err
 		}
-		s.stats.retried.Add(1)
 	}
 }
 

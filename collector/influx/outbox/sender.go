@@ -290,6 +290,18 @@ func (s *Sender) note(ctx context.Context, j *job) error {
 	return nil
 }
 
+// later says that an answer was of no use, and waits until it is time for another
+// try. It returns an error only when ctx has ended.
+func (s *Sender) later(ctx context.Context, a answer, try int) error {
+	wait := s.opt.times.after(a, try, time.Now())
+	s.failing(a, wait)
+	if !pause(ctx, wait) {
+		return ctx.Err()
+	}
+	s.stats.retried.Add(1)
+	return nil
+}
+
 // put sends one request.
 func (s *Sender) put(text string, rows int) answer {
 	s.stats.requests.Add(1)

@@ -229,7 +229,7 @@ func (t *settler) single(ctx context.Context, a answer, r row, reason string) er
 			return err
 		}
 		if proved < proofs {
-			if err := t.later(ctx, check, try); err != nil {
+			if err := t.s.later(ctx, check, try); err != nil {
 				return err
 			}
 		}
@@ -297,7 +297,7 @@ func (t *settler) send(ctx context.Context, rows []row) (answer, error) {
 				fails++
 			}
 		}
-		if err := t.later(ctx, a, try); err != nil {
+		if err := t.s.later(ctx, a, try); err != nil {
 			return answer{}, err
 		}
 		if slow >= 2 || cuts >= 4 {
@@ -317,18 +317,6 @@ func (t *settler) once(ctx context.Context, text []byte) (answer, error) {
 		return answer{}, err
 	}
 	return t.s.put(string(text), 0), nil
-}
-
-// later says that an answer was of no use, and waits until it is time for another
-// try.
-func (t *settler) later(ctx context.Context, a answer, try int) error {
-	wait := t.s.opt.times.after(a, try, time.Now())
-	t.s.failing(a, wait)
-	if !pause(ctx, wait) {
-		return ctx.Err()
-	}
-	t.s.stats.retried.Add(1)
-	return nil
 }
 
 // How nothing came back.
