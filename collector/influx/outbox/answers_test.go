@@ -185,7 +185,6 @@ func TestSettingsThatCannotBe(t *testing.T) {
 		"no site":              func(o *Options) { o.Site = "" },
 		"no outbox":            func(o *Options) { o.Outbox = nil },
 		"ca_file":              func(o *Options) { o.CAFile = "/nowhere" },
-		"proxy":                func(o *Options) { o.Proxy = "::" },
 		"below zero":           func(o *Options) { o.BatchRows = -1 },
 	} {
 		t.Run(name, func(t *testing.T) {

@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"context"
 	"crypto/tls"
-	"errors"
 	"fmt"
 	"io"
 	"net"
@@ -51,20 +50,11 @@ func newReceiver(opt Options, c *counters) (*receiver, error) {
 	if opt.dial != nil {
 		transport.DialContext = opt.dial
 	}
-	if opt.Proxy != "" {
-		proxy, err := url.Parse(opt.Proxy)
-		if err != nil || proxy.Host == "" {
-			return nil, errors.New("the proxy for InfluxDB cannot be read\ntry: http://host:port")
-		}
-		transport.Proxy = http.ProxyURL(proxy)
-	}
 	if opt.CAFile != "" {
-		if transport.TLSClientConfig, err = connect.Trust(opt.CAFile); err != nil {
+		if _, err := connect.Trust(opt.CAFile); err != nil {
 			return nil, err
 		}
-		if opt.Proxy == "" {
-			transport.DialTLSContext = dialTLS(transport.DialContext, opt)
-		}
+		transport.DialTLSContext = dialTLS(transport.DialContext, opt)
 	}
 	r := &receiver{
 		host: u.Host, org: opt.Organisation, bucket: opt.Bucket, tokenFile: opt.TokenFile,

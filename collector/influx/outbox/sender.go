@@ -23,8 +23,6 @@ type Options struct {
 	TokenFile string
 	// CAFile holds the authorities to be trusted; empty: those of the system.
 	CAFile string
-	// Proxy for HTTP; empty: none, whatever the environment says.
-	Proxy string
 
 	// Site is the id of the site, a tag of every point.
 	Site string
