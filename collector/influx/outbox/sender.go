@@ -2,6 +2,7 @@ package outbox
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"errors"
 	"log/slog"
@@ -12,6 +13,7 @@ import (
 
 	"dwindle/collector/health"
 	"dwindle/collector/influx/schema"
+	"dwindle/config"
 )
 
 // Options of New. URL, Organisation, Bucket, Site and Outbox are needed.
@@ -27,9 +29,9 @@ type Options struct {
 	// Site is the id of the site, a tag of every point.
 	Site string
 	// BatchRows and BatchBytes (of line protocol, before gzip) bound a request.
-	// Zero: 5000 and 1,000,000.
+	// Zero: those of a site file that says nothing, as with Every.
 	BatchRows, BatchBytes int
-	// Every is how long rows are gathered once all is sent. Zero: 10 s.
+	// Every is how long rows are gathered once all is sent.
 	Every time.Duration
 	// Beat is how often it is written how far all is written, once nothing waits,
 	// so that who reads knows a silent plant from a sender that is cut off. Zero:
@@ -52,13 +54,6 @@ type Options struct {
 	dial  func(ctx context.Context, network, addr string) (net.Conn, error)
 	times times // zero: usualTimes
 }
-
-// The defaults of Options.
-const (
-	DefaultBatchRows  = 5000
-	DefaultBatchBytes = 1_000_000
-	DefaultEvery      = 10 * time.Second
-)
 
 const (
 	// stopTime bounds how long a stop waits for the request under way: what is
@@ -104,18 +99,10 @@ func New(opt Options) (*Sender, error) {
 	case opt.BatchRows < 0 || opt.BatchBytes < 0 || opt.Every < 0:
 		return nil, errors.New("outbox.New: a bound below zero")
 	}
-	if opt.BatchRows == 0 {
-		opt.BatchRows = DefaultBatchRows
-	}
-	if opt.BatchBytes == 0 {
-		opt.BatchBytes = DefaultBatchBytes
-	}
-	if opt.Every == 0 {
-		opt.Every = DefaultEvery
-	}
-	if opt.times == (times{}) {
-		opt.times = usualTimes
-	}
+	opt.BatchRows = cmp.Or(opt.BatchRows, config.DefaultBatchRows)
+	opt.BatchBytes = cmp.Or(opt.BatchBytes, config.DefaultBatchBytes)
+	opt.Every = cmp.Or(opt.Every, config.DefaultForwardEvery)
+	opt.times = cmp.Or(opt.times, usualTimes)
 	if opt.Log == nil {
 		opt.Log = slog.New(slog.DiscardHandler)
 	}

@@ -70,7 +70,6 @@ func pause(ctx context.Context, d time.Duration) bool {
 // pacer bounds requests that are refused, so that looking for bad points does
 // not become an attack on the server: so many at once, then one a second.
 type pacer struct {
-	most  float64
 	have  float64
 	since time.Time
 }
@@ -79,13 +78,13 @@ type pacer struct {
 // found with some 25.
 const quickRefusals = 60
 
-func newPacer() *pacer { return &pacer{most: quickRefusals, have: quickRefusals} }
+func newPacer() *pacer { return &pacer{have: quickRefusals} }
 
 // refused takes note of one more, and says how long to wait before the next
 // request.
 func (p *pacer) refused(now time.Time) time.Duration {
 	if !p.since.IsZero() {
-		p.have = min(p.most, p.have+max(now.Sub(p.since), 0).Seconds())
+		p.have = min(quickRefusals, p.have+max(now.Sub(p.since), 0).Seconds())
 	}
 	p.since = now
 	p.have--
