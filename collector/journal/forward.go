@@ -2,7 +2,6 @@ package journal
 
 import (
 	"context"
-	"database/sql"
 	"errors"
 	"fmt"
 	"sync"
@@ -188,7 +187,7 @@ func (j *Journal) outbox(ctx context.Context, target string) (*Outbox, error) {
 		if err := j.dropForward(ctx); err != nil {
 			return err
 		}
-		if _, err := j.w.ExecContext(ctx, "INSERT INTO meta VALUES (?, ?) ON CONFLICT DO UPDATE SET value = excluded.value", metaForward, target); err != nil {
+		if err := j.setMeta(ctx, metaForward, target); err != nil {
 			return err
 		}
 		_, err := j.w.ExecContext(ctx, "INSERT INTO forward_fact (id) SELECT id FROM fact ORDER BY at, received, id")
@@ -255,13 +254,4 @@ func (o *Outbox) current() error {
 		return errOutbox
 	}
 	return nil
-}
-
-// metaOf reads a value of the file's own state.
-func metaOf(ctx context.Context, db asker, name string) (text string, err error) {
-	err = db.QueryRowContext(ctx, "SELECT value FROM meta WHERE name = ?", name).Scan(&text)
-	if errors.Is(err, sql.ErrNoRows) {
-		return "", nil
-	}
-	return text, err
 }

@@ -104,7 +104,7 @@ func (j *Journal) closeConfirmed(ctx context.Context) error {
 // loadConfirmed finds what may have been confirmed and not sent, where the last
 // end was none in order.
 func (j *Journal) loadConfirmed(ctx context.Context, f *forwarding) error {
-	if unclean, err := metaOf(ctx, j.w, "unclean"); err != nil || unclean != "1" {
+	if unclean, err := metaOf(ctx, j.w, metaUnclean); err != nil || unclean != "1" {
 		return err
 	}
 	rows, err := j.w.QueryContext(ctx, "SELECT id FROM fact WHERE person = 0 AND until > at ORDER BY at, id")

@@ -256,8 +256,7 @@ func (j *Journal) writePlaces(ctx context.Context, list []doneAt) error {
 	if taken.IsZero() {
 		return nil
 	}
-	_, err := j.w.ExecContext(ctx, "INSERT INTO meta VALUES (?, ?) ON CONFLICT DO UPDATE SET value = excluded.value", metaTaken, strconv.FormatInt(taken.UnixMilli(), 10))
-	return err
+	return j.setMeta(ctx, metaTaken, strconv.FormatInt(taken.UnixMilli(), 10))
 }
 
 // closePlaces is part of the transaction that closes the file.

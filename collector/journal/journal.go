@@ -219,16 +219,19 @@ func (j *Journal) lookAtPlace() {
 	}
 }
 
+// metaUnclean is "1" while the file is open, and stays where it was not closed in
+// order.
+const metaUnclean = "unclean"
+
 // markOpen remembers in the file that it is open, so that the next start knows
 // whether this one ended well, and checks the file in the background if the
 // last one did not.
 func (j *Journal) markOpen(ctx context.Context) error {
-	var was string
-	err := j.w.QueryRowContext(ctx, "SELECT value FROM meta WHERE name = 'unclean'").Scan(&was)
-	if err != nil && !errors.Is(err, sql.ErrNoRows) {
+	was, err := metaOf(ctx, j.w, metaUnclean)
+	if err != nil {
 		return fmt.Errorf("read how %s was closed: %w", j.path, err)
 	}
-	if _, err := j.w.ExecContext(ctx, "INSERT INTO meta VALUES ('unclean', '1') ON CONFLICT DO UPDATE SET value = '1'"); err != nil {
+	if err := j.setMeta(ctx, metaUnclean, "1"); err != nil {
 		return fmt.Errorf("mark %s as open: %w", j.path, err)
 	}
 	j.marked = true
@@ -268,7 +271,7 @@ func (j *Journal) Close() error {
 				if !j.marked {
 					return nil
 				}
-				_, err := j.w.ExecContext(ctx, "DELETE FROM meta WHERE name = 'unclean'")
+				_, err := j.w.ExecContext(ctx, "DELETE FROM meta WHERE name = ?", metaUnclean)
 				return err
 			})
 			if err != nil {

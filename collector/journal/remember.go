@@ -33,8 +33,7 @@ func (j *Journal) Remembered(ctx context.Context, name string) (text string, err
 			return text, nil
 		}
 	}
-	err = j.reader.QueryRowContext(ctx, "SELECT value FROM meta WHERE name = ?", name).Scan(&text)
-	if err != nil && !errors.Is(err, sql.ErrNoRows) {
+	if text, err = metaOf(ctx, j.reader, name); err != nil {
 		return "", fmt.Errorf("read %s in %s: %w", name, j.path, j.fault(err))
 	}
 	return text, nil
@@ -46,9 +45,24 @@ func (j *Journal) writeNotes(ctx context.Context) error {
 	notes := maps.Clone(j.notes)
 	j.notesMu.Unlock()
 	for name, text := range notes {
-		if _, err := j.w.ExecContext(ctx, "INSERT INTO meta VALUES (?, ?) ON CONFLICT DO UPDATE SET value = excluded.value WHERE value <> excluded.value", name, text); err != nil {
+		if err := j.setMeta(ctx, name, text); err != nil {
 			return err
 		}
 	}
 	return nil
+}
+
+// metaOf reads a value of the file's own state.
+func metaOf(ctx context.Context, db asker, name string) (text string, err error) {
+	err = db.QueryRowContext(ctx, "SELECT value FROM meta WHERE name = ?", name).Scan(&text)
+	if errors.Is(err, sql.ErrNoRows) {
+		return "", nil
+	}
+	return text, err
+}
+
+// setMeta writes such a value. The caller has the writing connection.
+func (j *Journal) setMeta(ctx context.Context, name, text string) error {
+	_, err := j.w.ExecContext(ctx, "INSERT INTO meta VALUES (?, ?) ON CONFLICT DO UPDATE SET value = excluded.value WHERE value <> excluded.value", name, text)
+	return err
 }

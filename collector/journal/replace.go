@@ -3,9 +3,7 @@ package journal
 import (
 	"cmp"
 	"context"
-	"database/sql"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -66,7 +64,7 @@ func (x *Copied) do(c *commit) error {
 		}
 	}
 	for name, text := range x.Notes {
-		if _, err := c.j.w.ExecContext(c.ctx, "INSERT INTO meta VALUES (?, ?) ON CONFLICT DO UPDATE SET value = excluded.value WHERE value <> excluded.value", notedPrefix+name, text); err != nil {
+		if err := c.j.setMeta(c.ctx, notedPrefix+name, text); err != nil {
 			return fmt.Errorf("remember %s: %w", name, err)
 		}
 	}
@@ -283,8 +281,7 @@ const notedPrefix = "copy "
 
 // Noted gives what was remembered with take-overs under a name; empty: nothing.
 func (j *Journal) Noted(ctx context.Context, name string) (text string, err error) {
-	err = j.reader.QueryRowContext(ctx, "SELECT value FROM meta WHERE name = ?", notedPrefix+name).Scan(&text)
-	if err != nil && !errors.Is(err, sql.ErrNoRows) {
+	if text, err = metaOf(ctx, j.reader, notedPrefix+name); err != nil {
 		return "", fmt.Errorf("read %s in %s: %w", name, j.path, j.fault(err))
 	}
 	return text, nil
