@@ -100,6 +100,7 @@ func (j *Journal) check(ctx context.Context, how string) {
 
 // asker is one connection or some.
 type asker interface {
+	QueryContext(ctx context.Context, query string, args ...any) (*sql.Rows, error)
 	QueryRowContext(ctx context.Context, query string, args ...any) *sql.Row
 }
 

@@ -51,40 +51,21 @@ func (j *Journal) Forwarding(ctx context.Context) (b Backlog, ok bool, err error
 		return b, false, j.backlogError(err)
 	}
 	b.Taken = takenAt(taken)
-	rows, err := j.reader.QueryContext(ctx, forwardEnds)
+	oldest := int64(math.MaxInt64)
+	var list []*forwardChannel
+	err = placesOf(ctx, j.reader, func(c *forwardChannel, waits bool) {
+		if waits {
+			oldest = min(oldest, c.next)
+			list = append(list, c)
+		}
+	})
 	if err != nil {
 		return b, false, j.backlogError(err)
 	}
-	defer rows.Close()
-	oldest := int64(math.MaxInt64)
-	var list []*forwardChannel
-	for rows.Next() {
-		c := &forwardChannel{done: nowhere}
-		var done, newest, next *int64
-		if err := rows.Scan(&c.id, &c.Device, &c.Quantity, &done, &newest, &next); err != nil {
-			return b, false, j.backlogError(err)
-		}
-		if next == nil || newest == nil {
-			continue
-		}
-		if done != nil {
-			c.done = *done
-		}
-		c.newest, c.next = *newest, *next
-		oldest = min(oldest, c.next)
-		list = append(list, c)
-	}
-	if err := rows.Err(); err != nil {
-		return b, false, j.backlogError(err)
-	}
-	rows.Close()
 	if len(list) > 0 {
 		b.Channels, b.Oldest = len(list), time.UnixMilli(oldest).UTC()
 	}
-	b.Readings, b.Estimated, err = countWaiting(ctx, list, func(c *forwardChannel, most int64) (n int64, err error) {
-		err = j.reader.QueryRowContext(ctx, "SELECT count(*) FROM (SELECT 1 FROM "+c.table()+" WHERE channel = ? AND at > ? LIMIT ?)", c.id, c.done, most).Scan(&n)
-		return n, err
-	})
+	b.Readings, b.Estimated, err = countWaiting(ctx, list, waitingIn(ctx, j.reader))
 	if err != nil {
 		return b, false, j.backlogError(err)
 	}

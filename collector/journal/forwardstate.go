@@ -111,7 +111,7 @@ const (
 
 const dayMS = 24 * 60 * 60 * 1000
 
-// ends gives the newest reading of each channel and the first one after where it
+// forwardEnds gives the newest reading of each channel and the first one after where it
 // stands: one step each in the key, never a walk over readings.
 const forwardEnds = `SELECT c.id, c.device, c.quantity, f.at,
 	CASE c.quantity WHEN 'pulse.pulses' THEN (SELECT max(at) FROM increment WHERE channel = c.id) ELSE (SELECT max(at) FROM reading WHERE channel = c.id) END,
@@ -119,19 +119,20 @@ const forwardEnds = `SELECT c.id, c.device, c.quantity, f.at,
 		ELSE (SELECT min(at) FROM reading WHERE channel = c.id AND at > coalesce(f.at, -9223372036854775808)) END
 	FROM channel c LEFT JOIN forward f ON f.channel = c.id ORDER BY c.id`
 
-func (f *forwarding) load(ctx context.Context, j *Journal) error {
-	rows, err := j.w.QueryContext(ctx, forwardEnds)
+// placesOf hands all channels to fn, each as it stands in the file; waits says that
+// some of its readings have not been taken.
+func placesOf(ctx context.Context, db asker, fn func(c *forwardChannel, waits bool)) error {
+	rows, err := db.QueryContext(ctx, forwardEnds)
 	if err != nil {
 		return err
 	}
 	defer rows.Close()
 	for rows.Next() {
-		c := &forwardChannel{}
+		c := &forwardChannel{done: nowhere, next: nowhere}
 		var done, newest, next *int64
 		if err := rows.Scan(&c.id, &c.Device, &c.Quantity, &done, &newest, &next); err != nil {
 			return err
 		}
-		c.done, c.newest, c.next = nowhere, nowhere, nowhere
 		if done != nil {
 			c.done = *done
 		}
@@ -139,18 +140,26 @@ func (f *forwarding) load(ctx context.Context, j *Journal) error {
 		if newest != nil {
 			c.newest = max(c.newest, *newest)
 		}
-		c.read, c.saved = c.done, c.done
-		c.reach = c.newest // the receiver may have been given all of it
 		if next != nil {
 			c.next = *next
+		}
+		fn(c, next != nil)
+	}
+	return rows.Err()
+}
+
+func (f *forwarding) load(ctx context.Context, j *Journal) error {
+	err := placesOf(ctx, j.w, func(c *forwardChannel, waits bool) {
+		c.read, c.saved = c.done, c.done
+		c.reach = c.newest // the receiver may have been given all of it
+		if waits {
 			f.wait(c)
 		}
 		f.channels[c.id] = c
-	}
-	if err := rows.Err(); err != nil {
+	})
+	if err != nil {
 		return err
 	}
-	rows.Close()
 	taken, err := metaOf(ctx, j.w, metaTaken)
 	if err != nil {
 		return err
@@ -162,11 +171,16 @@ func (f *forwarding) load(ctx context.Context, j *Journal) error {
 	if err := j.loadConfirmed(ctx, f); err != nil {
 		return err
 	}
-	f.rows, f.roughly, err = countWaiting(ctx, f.waiting, func(c *forwardChannel, most int64) (n int64, err error) {
-		err = j.w.QueryRowContext(ctx, "SELECT count(*) FROM (SELECT 1 FROM "+c.table()+" WHERE channel = ? AND at > ? LIMIT ?)", c.id, c.done, most).Scan(&n)
-		return n, err
-	})
+	f.rows, f.roughly, err = countWaiting(ctx, f.waiting, waitingIn(ctx, j.w))
 	return err
+}
+
+// waitingIn counts what waits of a channel in the file, up to a bound.
+func waitingIn(ctx context.Context, db asker) func(c *forwardChannel, most int64) (int64, error) {
+	return func(c *forwardChannel, most int64) (n int64, err error) {
+		err = db.QueryRowContext(ctx, "SELECT count(*) FROM (SELECT 1 FROM "+c.table()+" WHERE channel = ? AND at > ? LIMIT ?)", c.id, c.done, most).Scan(&n)
+		return n, err
+	}
 }
 
 // Bounds of the counting of what waits.
