@@ -284,10 +284,5 @@ func (c *commit) learn() {
 		c.j.fwd.learn(&c.news)
 	}
 	c.j.raw.gather(c.raws)
-	c.j.counting.Lock()
-	defer c.j.counting.Unlock()
-	for name, n := range c.counts {
-		c.j.count[name] += n
-		c.j.total[name] += n
-	}
+	c.j.countMore(c.counts)
 }

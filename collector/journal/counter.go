@@ -109,3 +109,13 @@ func (j *Journal) writeCounters(ctx context.Context) error {
 	j.count = map[string]int64{}
 	return j.writeNotes(ctx)
 }
+
+// countMore adds to counters, to be written with the others. Under j.mu.
+func (j *Journal) countMore(counts map[string]int64) {
+	j.counting.Lock()
+	defer j.counting.Unlock()
+	for name, n := range counts {
+		j.count[name] += n
+		j.total[name] += n
+	}
+}

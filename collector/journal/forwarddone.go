@@ -145,16 +145,6 @@ func (o *Outbox) settle(ctx context.Context, p *Parcel, h *handed, refused []Ref
 	return nil
 }
 
-// countMore adds to counters, to be written with the others. Under j.mu.
-func (j *Journal) countMore(counts map[string]int64) {
-	j.counting.Lock()
-	defer j.counting.Unlock()
-	for name, n := range counts {
-		j.count[name] += n
-		j.total[name] += n
-	}
-}
-
 // Back has all that is not done given out again.
 func (o *Outbox) Back() {
 	o.mu.Lock()
