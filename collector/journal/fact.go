@@ -98,8 +98,8 @@ func (c *commit) forwardFact(id string) error {
 	if c.j.fwd == nil {
 		return nil
 	}
-	if _, err := c.j.stmts[stmtForwardFact].ExecContext(c.ctx, id, nil); err != nil {
-		return fmt.Errorf("note fact %s for the receiver: %w", id, err)
+	if err := c.j.queueFact(c.ctx, id, nil); err != nil {
+		return err
 	}
 	c.news.facts++
 	return nil

@@ -2,7 +2,8 @@ package journal
 
 import (
 	"context"
-	"fmt"
+	"maps"
+	"slices"
 )
 
 // A setting that a device repeats with every message is one fact, of which only
@@ -68,16 +69,7 @@ func (o *Outbox) confirmed(p *filling, most int) {
 // confirmedFacts reads them.
 func (o *Outbox) confirmedFacts(s *Snapshot, p *filling) error {
 	for _, id := range p.confirmed {
-		var until, person int64
-		var body string
-		ok, err := s.one([]any{&until, &person, &body}, "SELECT until, person, body FROM fact WHERE id = ?", id)
-		if err != nil {
-			return err
-		}
-		if !ok {
-			continue
-		}
-		if err := p.addFact(body, until, person); err != nil {
+		if err := p.addFacts(s, factsWhere+"id = ?", id); err != nil {
 			return err
 		}
 	}
@@ -88,14 +80,11 @@ func (o *Outbox) confirmedFacts(s *Snapshot, p *filling) error {
 func (j *Journal) closeConfirmed(ctx context.Context) error {
 	f := j.fwd
 	f.mu.Lock()
-	list := f.confirms.list
-	for id := range f.confirms.sent {
-		list = append(list, id)
-	}
+	list := slices.Concat(f.confirms.list, slices.Sorted(maps.Keys(f.confirms.sent)))
 	f.mu.Unlock()
 	for _, id := range list {
-		if _, err := j.stmts[stmtForwardFact].ExecContext(ctx, id, nil); err != nil {
-			return fmt.Errorf("note fact %s for the receiver: %w", id, err)
+		if err := j.queueFact(ctx, id, nil); err != nil {
+			return err
 		}
 	}
 	return nil

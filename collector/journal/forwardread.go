@@ -197,28 +197,34 @@ func (o *Outbox) queuedFacts(s *Snapshot, p *filling, most int) error {
 	rows.Close()
 	// What else stands where facts were moved from must not go with them.
 	for _, r := range p.Ranges[begun:] {
-		rows, err := s.query("SELECT until, person, body FROM fact WHERE device = ? AND kind = ? AND at = ?", r.Device, string(r.Fact), r.From.UnixMilli())
-		if err != nil {
+		if err := p.addFacts(s, factsWhere+"device = ? AND kind = ? AND at = ?", r.Device, string(r.Fact), r.From.UnixMilli()); err != nil {
 			return err
-		}
-		for rows.Next() {
-			var until, person int64
-			var body string
-			if err := rows.Scan(&until, &person, &body); err != nil {
-				rows.Close()
-				return s.wrap(err)
-			}
-			if err := p.addFact(body, until, person); err != nil {
-				rows.Close()
-				return err
-			}
-		}
-		rows.Close()
-		if err := rows.Err(); err != nil {
-			return s.wrap(err)
 		}
 	}
 	return nil
+}
+
+// factsWhere begins a question for addFacts.
+const factsWhere = "SELECT until, person, body FROM fact WHERE "
+
+// addFacts reads facts into the parcel.
+func (p *filling) addFacts(s *Snapshot, text string, args ...any) error {
+	rows, err := s.query(text, args...)
+	if err != nil {
+		return err
+	}
+	defer rows.Close()
+	for rows.Next() {
+		var until, person int64
+		var body string
+		if err := rows.Scan(&until, &person, &body); err != nil {
+			return s.wrap(err)
+		}
+		if err := p.addFact(body, until, person); err != nil {
+			return err
+		}
+	}
+	return s.wrap(rows.Err())
 }
 
 func (p *filling) addFact(body string, until, person int64) error {

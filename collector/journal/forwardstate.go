@@ -320,6 +320,15 @@ func (n *news) write(ctx context.Context, j *Journal) error {
 	return n.join(ctx, j)
 }
 
+// queueFact puts a fact into its queue; was is the time, ms, from which it was
+// moved, or nil. Part of a transaction.
+func (j *Journal) queueFact(ctx context.Context, id string, was any) error {
+	if _, err := j.stmts[stmtForwardFact].ExecContext(ctx, id, was); err != nil {
+		return fmt.Errorf("note fact %s for the receiver: %w", id, err)
+	}
+	return nil
+}
+
 // learn takes over what a transaction has found, now that it is true. Under j.mu.
 func (f *forwarding) learn(n *news) {
 	if len(n.late)+len(n.fresh)+len(n.confirmed) == 0 && n.facts == 0 {

@@ -158,7 +158,7 @@ func (j *Journal) shiftFacts(ctx context.Context, n *news, first, last, d int64)
 		if j.fwd == nil {
 			continue
 		}
-		if _, err := j.stmts[stmtForwardFact].ExecContext(ctx, f.ID, was); err != nil {
+		if err := j.queueFact(ctx, f.ID, was); err != nil {
 			return 0, err
 		}
 		n.facts++
