@@ -72,34 +72,32 @@ type Refusal struct {
 
 // Check is one named check.
 type Check struct {
-	Name  string `json:"name"`
-	Level string `json:"level"` // ok, warn or bad
-	// Vital says that without this part nothing is collected.
-	Vital bool      `json:"vital,omitempty"`
-	What  string    `json:"what,omitempty"`
-	Try   string    `json:"try,omitempty"`
-	Since time.Time `json:"since,omitzero"`
+	Name  string
+	Level string // ok, warn or bad
+	What  string
+	Try   string
+	Since time.Time
 }
 
 // Count is a counter of the intake, in words.
 type Count struct {
-	Name string `json:"name"`
-	N    int64  `json:"n"`
+	Name string
+	N    int64
 }
 
 // Kept says how many messages were kept aside for a reason, with the newest.
 type Kept struct {
-	Reason  string   `json:"reason"`
-	N       int64    `json:"n"`
-	Samples []Sample `json:"samples,omitempty"`
+	Reason  string
+	N       int64
+	Samples []Sample
 }
 
 // Sample is one message that was kept aside.
 type Sample struct {
-	Received time.Time `json:"received"`
-	Topic    string    `json:"topic"`
-	Payload  string    `json:"payload"`
-	Detail   string    `json:"detail,omitempty"`
+	Received time.Time
+	Topic    string
+	Payload  string
+	Detail   string
 }
 
 // Notice is something that was noticed about a device's readings, or about the
@@ -122,8 +120,8 @@ type Clock struct {
 
 // Unknown is a device that sends and is not in the register.
 type Unknown struct {
-	Device   string    `json:"device"`
-	First    time.Time `json:"first"`
-	Last     time.Time `json:"last"`
-	Messages int64     `json:"messages"`
+	Device   string
+	First    time.Time
+	Last     time.Time
+	Messages int64
 }

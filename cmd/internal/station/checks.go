@@ -16,7 +16,7 @@ func (b boardSource) Ready() health.Probe { return b.c.Ready() }
 func (b boardSource) Checks() []board.Check {
 	var out []board.Check
 	for _, c := range b.c.health.List() {
-		out = append(out, board.Check{Name: c.Name, Level: c.Level.String(), Vital: vital(c.Name), What: c.What, Try: c.Try, Since: c.Since})
+		out = append(out, board.Check{Name: c.Name, Level: c.Level.String(), What: c.What, Try: c.Try, Since: c.Since})
 	}
 	return out
 }
