@@ -10,7 +10,8 @@ import (
 	"time"
 )
 
-// leastRetention is the shortest that InfluxDB 2 takes.
+// leastRetention is the shortest that InfluxDB 2 takes (MinRetentionPolicyDuration
+// in the source of 2.8.0).
 const leastRetention = time.Hour
 
 func (c *checker) stores() {
@@ -18,7 +19,7 @@ func (c *checker) stores() {
 	if c.s.Stores.Influx != nil {
 		c.influx(c.s.Stores.Influx, at+".influx")
 	}
-	if c.s.Stores.Journal == StoreInflux {
+	if c.s.JournalInInflux() {
 		c.journalElsewhere(at)
 	}
 }
@@ -61,7 +62,7 @@ func (c *checker) influx(i *Influx, at string) {
 	if i.Retention > 0 && i.Retention < leastRetention {
 		c.fault(at+".retention", spanText(i.Retention)+" is shorter than InfluxDB takes", "0s for ever, or at least 1h")
 	}
-	if kept := time.Duration(c.s.Keep.ReadingsDays) * day; i.Retention >= leastRetention && i.Retention < kept && c.s.Stores.Journal != StoreInflux {
+	if kept := time.Duration(c.s.Keep.ReadingsDays) * day; i.Retention >= leastRetention && i.Retention < kept && !c.s.JournalInInflux() {
 		c.warn(at+".retention", fmt.Sprintf("the server keeps readings for %s, and this machine for %d days: another one with journal: influx would forecast from less", spanText(i.Retention), c.s.Keep.ReadingsDays), "0s, or at least "+spanText(kept))
 	}
 	if i.Every > slowForward {

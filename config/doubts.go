@@ -62,7 +62,7 @@ func (c *checker) doubts() {
 			c.warn(indexed("areas", i), fmt.Sprintf("no round visits area %s: no chance of empty before a visit can be given", area), "add a round under calendar")
 		}
 	}
-	if len(c.s.Brokers()) == 0 && c.s.Connections.Embedded == nil && c.s.Stores.Journal != StoreInflux {
+	if len(c.s.Brokers()) == 0 && c.s.Connections.Embedded == nil && !c.s.JournalInInflux() {
 		c.warn("connections", "no broker: only replayed and entered readings arrive", "broker for the plant's, embedded_broker for a single box")
 	}
 }
