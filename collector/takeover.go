@@ -16,16 +16,10 @@ func (in *Intake) TakeOver(ctx context.Context, x journal.Copied) (journal.Resul
 		return result, err
 	}
 	in.progress.note()
-	if result.Facts {
-		facts := make([]reading.Fact, len(x.Facts))
-		for i := range x.Facts {
-			facts[i] = x.Facts[i].Fact
-		}
-		in.register.learn(facts)
+	facts := make([]reading.Fact, len(x.Facts))
+	for i := range x.Facts {
+		facts[i] = x.Facts[i].Fact
 	}
-	in.derive.mark(result.Series, result.Rows)
-	if len(result.Devices) > 0 || result.Facts {
-		in.watchers.publish(Event{Devices: result.Devices, Facts: result.Facts})
-	}
+	in.done(journal.Batch{{Facts: facts}}, result)
 	return result, nil
 }
