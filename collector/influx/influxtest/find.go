@@ -10,6 +10,8 @@ import (
 	"regexp"
 	"strings"
 	"time"
+
+	"dwindle/collector/internal/servertest"
 )
 
 // Variables of the environment that name a running server, to be used in place
@@ -42,7 +44,7 @@ func find(ctx context.Context, left time.Duration) (found, error) {
 			return found{program: path}, nil
 		}
 	}
-	root, err := repository()
+	root, err := servertest.Repository()
 	if err != nil {
 		return found{}, err
 	}
@@ -92,22 +94,4 @@ func docker(ctx context.Context) string {
 		return path
 	}
 	return ""
-}
-
-// repository finds the repository from a test's working directory.
-func repository() (string, error) {
-	dir, err := os.Getwd()
-	if err != nil {
-		return "", err
-	}
-	for {
-		if _, err := os.Stat(filepath.Join(dir, "go.mod")); err == nil {
-			return dir, nil
-		}
-		up := filepath.Dir(dir)
-		if up == dir {
-			return "", errors.New("find the repository: no go.mod above the test")
-		}
-		dir = up
-	}
 }

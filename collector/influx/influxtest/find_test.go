@@ -16,6 +16,8 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"dwindle/collector/internal/servertest"
 )
 
 // nothing leaves a test with bash and what a shell script uses, an empty cache
@@ -42,14 +44,14 @@ func command(t *testing.T, dir, name, text string) {
 
 // script is influxd.sh with arguments.
 func script(t *testing.T, args ...string) *exec.Cmd {
-	root, err := repository()
+	root, err := servertest.Repository()
 	require.NoError(t, err)
 	return exec.Command("bash", append([]string{filepath.Join(root, "deploy", "testbed", "influxd.sh")}, args...)...)
 }
 
 // Only the test server is built from these, with cgo and Rust.
 func TestTheProductHasNothingOfTheServer(t *testing.T) {
-	root, err := repository()
+	root, err := servertest.Repository()
 	require.NoError(t, err)
 	for _, file := range []string{"go.mod", "go.sum"} {
 		text, err := os.ReadFile(filepath.Join(root, file))

@@ -3,8 +3,6 @@ package influxtest
 import (
 	"errors"
 	"fmt"
-	"math/rand/v2"
-	"net"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -140,21 +138,4 @@ func environment(home string, without ...string) (env []string) {
 		}
 	}
 	return append(env, "HOME="+home)
-}
-
-// freePort finds a port below those that systems give to outgoing
-// connections, which would come in between.
-func freePort() (int, error) {
-	const low, high = 20_000, 32_000
-	for {
-		port := low + rand.IntN(high-low)
-		l, err := net.Listen("tcp", fmt.Sprintf("127.0.0.1:%d", port))
-		if errors.Is(err, syscall.EADDRINUSE) {
-			continue
-		}
-		if err != nil {
-			return 0, err
-		}
-		return port, l.Close()
-	}
 }

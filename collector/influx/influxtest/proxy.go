@@ -13,6 +13,8 @@ import (
 	"sync"
 	"testing"
 	"time"
+
+	"dwindle/collector/internal/servertest"
 )
 
 // Request is what a proxy remembers of one.
@@ -71,7 +73,7 @@ func NewProxy(t testing.TB, target string) *Proxy {
 	var err error
 	for range 10 {
 		var port int
-		if port, err = freePort(); err != nil {
+		if port, err = servertest.FreePort(); err != nil {
 			break
 		}
 		p.addr = net.JoinHostPort("127.0.0.1", strconv.Itoa(port))

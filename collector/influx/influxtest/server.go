@@ -30,6 +30,8 @@ import (
 	"syscall"
 	"testing"
 	"time"
+
+	"dwindle/collector/internal/servertest"
 )
 
 // Server is a running InfluxDB 2.
@@ -184,7 +186,7 @@ func launch(t testing.TB, dir string) (*Server, error) {
 	// it.
 	for range 5 {
 		var port int
-		if port, err = freePort(); err != nil {
+		if port, err = servertest.FreePort(); err != nil {
 			return nil, err
 		}
 		s.URL = fmt.Sprintf("http://127.0.0.1:%d", port)

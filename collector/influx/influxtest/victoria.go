@@ -12,6 +12,8 @@ import (
 	"path/filepath"
 	"syscall"
 	"testing"
+
+	"dwindle/collector/internal/servertest"
 )
 
 // Receiver is a running VictoriaMetrics: it takes writes of the InfluxDB 2
@@ -40,7 +42,7 @@ func Victoria(t testing.TB) *Receiver {
 	r := &Receiver{}
 	for range 5 {
 		var port int
-		if port, err = freePort(); err != nil {
+		if port, err = servertest.FreePort(); err != nil {
 			break
 		}
 		address := fmt.Sprintf("127.0.0.1:%d", port)

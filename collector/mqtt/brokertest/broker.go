@@ -11,8 +11,6 @@ import (
 	"bufio"
 	"errors"
 	"fmt"
-	"math/rand/v2"
-	"net"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -21,6 +19,8 @@ import (
 	"syscall"
 	"testing"
 	"time"
+
+	"dwindle/collector/internal/servertest"
 )
 
 // Options of Start. The zero value lets everybody in.
@@ -198,7 +198,7 @@ func (b *Broker) configure(opt Options) error {
 		return err
 	}
 	defer recipe.Close()
-	port, err := freePort()
+	port, err := servertest.FreePort()
 	if err != nil {
 		return err
 	}
@@ -265,38 +265,12 @@ func keyOf(line string) string {
 	return key
 }
 
-// freePort finds a port below those that systems give to outgoing
-// connections, which would come in between.
-func freePort() (int, error) {
-	const low, high = 20_000, 32_000
-	for {
-		port := low + rand.IntN(high-low)
-		l, err := net.Listen("tcp", fmt.Sprintf("127.0.0.1:%d", port))
-		if errors.Is(err, syscall.EADDRINUSE) {
-			continue
-		}
-		if err != nil {
-			return 0, err
-		}
-		return port, l.Close()
-	}
-}
-
 // Root finds the repository from a test's working directory.
 func Root(t testing.TB) string {
 	t.Helper()
-	dir, err := os.Getwd()
+	dir, err := servertest.Repository()
 	if err != nil {
-		t.Fatalf("find the repository: %v", err)
+		t.Fatal(err)
 	}
-	for {
-		if _, err := os.Stat(filepath.Join(dir, "go.mod")); err == nil {
-			return dir
-		}
-		up := filepath.Dir(dir)
-		if up == dir {
-			t.Fatal("find the repository: no go.mod above the test")
-		}
-		dir = up
-	}
+	return dir
 }
