@@ -324,9 +324,21 @@ var Quantities = []Word{
 }
 
 // FlagWords are the words of the column flags.
-var FlagWords = func() (out []Word) {
-	for _, f := range flagWords {
-		out = append(out, Word{Word: f.word, Meaning: f.meaning})
-	}
-	return out
-}()
+var FlagWords = []Word{
+	{reading.ReceiveTime.String(), "", "the device sent no usable time, so that of receipt counts"},
+	{reading.Conflict.String(), "", "another value came for the same time; a counter keeps the larger, anything else the later received"},
+	{reading.Retained.String(), "", "the broker replayed it"},
+	{reading.Gap.String(), "", "how much is known, but not when within the gap"},
+	{reading.Reset.String(), "", "a counter began again"},
+	{reading.Rollover.String(), "", "a counter wrapped"},
+	{reading.Rewind.String(), "", "a counter went back to an old saved value"},
+	{reading.Glitch.String(), "", "a reading was passed over as a passing disturbance"},
+	{reading.LowerBound.String(), "", "more may have happened than was counted"},
+	{reading.Held.String(), "", "a jump waits to be confirmed"},
+	{reading.Rebased.String(), "", "a confirmed jump, not booked as use"},
+	{reading.Capped.String(), "", "more than physically possible was claimed"},
+	{reading.Disagreement.String(), "", "state and counter disagree for long"},
+	{reading.Inexact.String(), "", "a count beyond 2^53, which a store kept as a float"},
+	{reading.Corrected.String(), "", "its message was run again under corrected rules"},
+	{reading.Suspect.String(), "", "held back: unit, source or device in doubt"},
+}

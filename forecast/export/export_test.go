@@ -195,6 +195,16 @@ func TestRowsHoldToTheDictionary(t *testing.T) {
 	require.ErrorContains(t, begin[must](t, io.Discard, export.JSONLines, at).Write(must{}), "column at has no value")
 }
 
+// The dictionary has every word that the column flags can hold, in their order.
+func TestEveryFlagIsDescribed(t *testing.T) {
+	var words []string
+	for _, w := range export.FlagWords {
+		require.NotEmpty(t, w.Meaning, w.Word)
+		words = append(words, w.Word)
+	}
+	require.Equal(t, export.Flags(^reading.Flags(0)), strings.Join(words, " "))
+}
+
 func TestParseFormat(t *testing.T) {
 	f, err := export.ParseFormat("CSV")
 	require.NoError(t, err)

@@ -190,8 +190,7 @@ func ReadingOf(r reading.Reading) Reading {
 		Device: r.Device, Quantity: string(r.Quantity), At: r.At, Received: r.Received, FromDevice: r.FromDevice,
 		Value: r.Value, Key: r.Key, Flags: Flags(r.Flags),
 	}
-	switch r.Quantity {
-	case reading.PulseCount, reading.PulseIncrement, reading.DoseStrokes, reading.LevelCountLeft:
+	if r.Quantity.Exact() {
 		n := r.Count
 		out.Count = &n
 	}
@@ -279,38 +278,5 @@ type Trend struct {
 	Zone    string `json:"zone"`
 }
 
-var flagWords = []struct {
-	flag          reading.Flags
-	word, meaning string
-}{
-	{reading.ReceiveTime, "receive_time", "the device sent no usable time, so that of receipt counts"},
-	{reading.Conflict, "conflict", "another value came for the same time; a counter keeps the larger, anything else the later received"},
-	{reading.Retained, "retained", "the broker replayed it"},
-	{reading.Gap, "gap", "how much is known, but not when within the gap"},
-	{reading.Reset, "reset", "a counter began again"},
-	{reading.Rollover, "rollover", "a counter wrapped"},
-	{reading.Rewind, "rewind", "a counter went back to an old saved value"},
-	{reading.Glitch, "glitch", "a reading was passed over as a passing disturbance"},
-	{reading.LowerBound, "lower_bound", "more may have happened than was counted"},
-	{reading.Held, "held", "a jump waits to be confirmed"},
-	{reading.Rebased, "rebased", "a confirmed jump, not booked as use"},
-	{reading.Capped, "capped", "more than physically possible was claimed"},
-	{reading.Disagreement, "disagreement", "state and counter disagree for long"},
-	{reading.Inexact, "inexact", "a count beyond 2^53, which a store kept as a float"},
-	{reading.Corrected, "corrected", "its message was run again under corrected rules"},
-	{reading.Suspect, "suspect", "held back: unit, source or device in doubt"},
-}
-
-// Flags writes flags as words, separated by a space.
-func Flags(f reading.Flags) string {
-	if f == 0 {
-		return ""
-	}
-	var out []string
-	for _, w := range flagWords {
-		if f&w.flag != 0 {
-			out = append(out, w.word)
-		}
-	}
-	return strings.Join(out, " ")
-}
+// Flags writes flags as the words of the column flags.
+func Flags(f reading.Flags) string { return f.String() }
