@@ -1,7 +1,7 @@
 // Package parquet writes a table of the dictionary as an Apache Parquet file.
 //
 // It is a package of its own because its library is the heaviest that the
-// program links; it imports the dictionary and nothing else of ours. Rows are
+// program links; it imports the dictionary and dates, nothing else of ours. Rows are
 // gathered in row groups of bounded size and written as they fill, so memory does
 // not grow with the table, but for the footer, which grows by some kilobytes per
 // row group. Start with [New].
@@ -56,11 +56,10 @@ type Sink struct {
 
 // column gathers the cells of one column.
 type column struct {
-	index    int
-	optional bool
-	list     bool
-	to       *pq.ColumnWriter
-	values   []pq.Value
+	index  int
+	level  int // the definition level of a value: 1 where there may be none, else 0
+	to     *pq.ColumnWriter
+	values []pq.Value
 }
 
 // New begins a file. The properties go into its metadata; version is that of the
@@ -78,11 +77,11 @@ func New(w io.Writer, table export.Table, version string, properties []Property)
 	}
 	s := &Sink{w: pq.NewGenericWriter[any](out, options...), out: out, table: table}
 	for i, c := range s.w.ColumnWriters() {
-		described := table.Columns[i]
-		s.columns = append(s.columns, column{
-			index: i, optional: described.Empty != "", list: described.Type == export.ListType, to: c,
-			values: make([]pq.Value, 0, batchRows),
-		})
+		level := 0
+		if table.Columns[i].Empty != "" {
+			level = 1
+		}
+		s.columns = append(s.columns, column{index: i, level: level, to: c, values: make([]pq.Value, 0, batchRows)})
 	}
 	return s
 }
@@ -143,11 +142,7 @@ func (g ordered) GoType() reflect.Type { return g.Group.GoType() }
 func (s *Sink) put(v pq.Value) {
 	if s.next < len(s.columns) {
 		c := &s.columns[s.next]
-		level := 0
-		if c.optional {
-			level = 1
-		}
-		c.values = append(c.values, v.Level(0, level, c.index))
+		c.values = append(c.values, v.Level(0, c.level, c.index))
 	}
 	s.next++
 }
@@ -156,7 +151,7 @@ func (s *Sink) put(v pq.Value) {
 func (s *Sink) None() {
 	if s.next < len(s.columns) {
 		c := &s.columns[s.next]
-		if !c.optional && s.err == nil {
+		if c.level == 0 && s.err == nil {
 			s.err = fmt.Errorf("export %s: column %s must have a value", s.table.Name, s.table.Columns[s.next].Name)
 		}
 		c.values = append(c.values, pq.NullValue().Level(0, 0, c.index))
@@ -191,18 +186,14 @@ func (s *Sink) Date(d civil.Date) { s.put(pq.Int32Value(int32(d))) }
 func (s *Sink) List(list []string) {
 	if s.next < len(s.columns) {
 		c := &s.columns[s.next]
-		level := 0
-		if c.optional {
-			level = 1
-		}
 		if len(list) == 0 {
-			c.values = append(c.values, pq.NullValue().Level(0, level, c.index))
+			c.values = append(c.values, pq.NullValue().Level(0, c.level, c.index))
 		}
 		again := 0
 		for _, t := range list {
 			t = strings.ToValidUTF8(t, "\uFFFD")
 			s.bytes += len(t)
-			c.values = append(c.values, pq.ByteArrayValue(bytesOf(t)).Level(again, level+1, c.index))
+			c.values = append(c.values, pq.ByteArrayValue(bytesOf(t)).Level(again, c.level+1, c.index))
 			again = 1
 		}
 	}
