@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/csv"
 	"encoding/json"
 	"flag"
@@ -388,7 +389,7 @@ func dictionaryPage() string {
 		fmt.Fprintf(&b, "\n### %s\n\nOne row: %s. Rows are in order %s. Options: %s.\n\n", cell(title(t)), t.Row, t.Order, t.Options)
 		b.WriteString("| column | type | unit | meaning | empty when |\n|---|---|---|---|---|\n")
 		for _, c := range t.Columns {
-			fmt.Fprintf(&b, "| `%s` | %s | %s | %s | %s |\n", c.Name, c.Type, c.Unit, cell(c.Meaning), cell(or(c.Empty, "never")))
+			fmt.Fprintf(&b, "| `%s` | %s | %s | %s | %s |\n", c.Name, c.Type, c.Unit, cell(c.Meaning), cell(cmp.Or(c.Empty, "never")))
 		}
 	}
 	b.WriteString("\n### Quantities\n\n| quantity | unit of its value | meaning |\n|---|---|---|\n")

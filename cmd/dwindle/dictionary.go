@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"fmt"
 	"io"
 	"slices"
@@ -12,26 +13,15 @@ import (
 
 // dictionary is what `export --dictionary --json` prints.
 type dictionary struct {
-	Types      []typeRow      `json:"types"`
+	Types      []export.Form  `json:"types"`
 	Quantities []export.Word  `json:"quantities"`
 	Flags      []export.Word  `json:"flags"`
 	Tables     []export.Table `json:"tables"`
 }
 
-type typeRow struct {
-	Type      export.Type `json:"type"`
-	CSV       string      `json:"csv"`
-	JSONLines string      `json:"jsonl"`
-	Parquet   string      `json:"parquet"`
-	Meaning   string      `json:"meaning,omitempty"`
-}
-
 // describe prints the data dictionary.
 func (c exportCmd) describe(e *env) error {
-	d := dictionary{Quantities: export.Quantities, Flags: export.FlagWords}
-	for _, t := range export.Types {
-		d.Types = append(d.Types, typeRow(t))
-	}
+	d := dictionary{Types: export.Types, Quantities: export.Quantities, Flags: export.FlagWords}
 	for _, t := range export.Tables {
 		if (c.What == "" || c.What == t.Name) && (c.By == "" || t.Period) {
 			d.Tables = append(d.Tables, t)
@@ -61,7 +51,7 @@ func (d dictionary) print(w io.Writer, width int, whole bool) error {
 		p.say("One row: " + t.Row + ". Rows are in order " + t.Order + ". Options: " + t.Options + ".")
 		columns := text.NewTable(text.Column{Head: "column"}, text.Column{Head: "type"}, text.Column{Head: "unit", Wrap: true}, text.Column{Head: "meaning", Wrap: true}, text.Column{Head: "empty when", Wrap: true})
 		for _, c := range t.Columns {
-			columns.Row(c.Name, string(c.Type), c.Unit, c.Meaning, or(c.Empty, "never"))
+			columns.Row(c.Name, string(c.Type), c.Unit, c.Meaning, cmp.Or(c.Empty, "never"))
 		}
 		p.table(columns)
 	}
@@ -90,13 +80,6 @@ func words(list []export.Word, head string) *text.Table {
 		t.Row(w.Word, w.Unit, w.Meaning)
 	}
 	return t
-}
-
-func or(s, other string) string {
-	if s == "" {
-		return other
-	}
-	return s
 }
 
 // paper is written from top to bottom; errors stick.

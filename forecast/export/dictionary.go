@@ -20,12 +20,17 @@ const (
 	ListType    Type = "list"
 )
 
+// Form is how a type is written in each format.
+type Form struct {
+	Type      Type   `json:"type"`
+	CSV       string `json:"csv"`
+	JSONLines string `json:"jsonl"`
+	Parquet   string `json:"parquet"`
+	Meaning   string `json:"meaning,omitempty"`
+}
+
 // Types are all types and how they are written.
-var Types = []struct {
-	Type                    Type
-	CSV, JSONLines, Parquet string
-	Meaning                 string
-}{
+var Types = []Form{
 	{TextType, "text", "string", "STRING", "UTF-8; ids as they stand in the site file, words as the dictionary lists them"},
 	{NumberType, "decimal point, no grouping", "number", "DOUBLE", "a quantity in the column's unit; computed ones have nine significant digits in text and all of a double in Parquet"},
 	{CountType, "digits", "number", "INT64", "an exact whole number up to 2^63-1; beyond 2^53 many readers of JSON round it, CSV and Parquet keep it"},
