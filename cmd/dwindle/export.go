@@ -12,6 +12,7 @@ import (
 	"golang.org/x/term"
 
 	"dwindle/cmd/internal/station"
+	"dwindle/collector/decode"
 	"dwindle/config"
 	"dwindle/config/civil"
 	"dwindle/forecast"
@@ -50,7 +51,7 @@ type exporter struct {
 }
 
 // earliest is the first day that the intake takes for a plausible time.
-var earliest = civil.New(2020, time.January, 1)
+var earliest = civil.New(decode.EarliestYear, time.January, 1)
 
 // Run writes one table.
 func (c exportCmd) Run(e *env) (err error) {
