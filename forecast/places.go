@@ -13,7 +13,7 @@ import (
 // Places say which dispenser was mounted where, and when: history belongs to
 // the point. Safe for concurrent use.
 type Places struct {
-	byPoint, byDispenser map[string][]Stay
+	byDispenser map[string][]Stay
 }
 
 // Stay is one dispenser's time at a point. A zero From reaches back for ever, a
@@ -36,13 +36,12 @@ func NewPlaces(ctx context.Context, site *config.Site, src Source, at time.Time)
 	if err != nil {
 		return nil, fmt.Errorf("read where dispensers were mounted: %w", err)
 	}
-	p := &Places{byPoint: map[string][]Stay{}, byDispenser: map[string][]Stay{}}
+	p := &Places{byDispenser: map[string][]Stay{}}
 	stints := stintsOf(site, facts)
 	for i := range site.Points {
 		id := site.Points[i].ID
 		for _, s := range stints[id] {
 			stay := Stay{Point: id, Dispenser: s.device, From: s.from, To: s.to}
-			p.byPoint[id] = append(p.byPoint[id], stay)
 			p.byDispenser[s.device] = append(p.byDispenser[s.device], stay)
 		}
 	}
@@ -51,9 +50,6 @@ func NewPlaces(ctx context.Context, site *config.Site, src Source, at time.Time)
 	}
 	return p, nil
 }
-
-// Of gives the stays at a point in time order.
-func (p *Places) Of(point string) []Stay { return p.byPoint[point] }
 
 // At gives where a dispenser was mounted at an instant, empty if nowhere.
 func (p *Places) At(dispenser string, at time.Time) string {
@@ -80,6 +76,6 @@ func (p *Places) Dispensers(points func(id string) bool) (out [][]Stay) {
 			out = append(out, some)
 		}
 	}
-	slices.SortFunc(out, func(a, b [](Stay)) int { return strings.Compare(a[0].Dispenser, b[0].Dispenser) })
+	slices.SortFunc(out, func(a, b []Stay) int { return strings.Compare(a[0].Dispenser, b[0].Dispenser) })
 	return out
 }
