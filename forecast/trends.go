@@ -2,7 +2,6 @@ package forecast
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"slices"
 
@@ -196,8 +195,8 @@ func (g *group) row(kind, id string, first civil.Date) export.Trend {
 		row.CM3PerDay = &perDay
 	}
 	f, err := trend.Rate(x, y)
-	if errors.Is(err, trend.ErrTooFew) {
-		return row
+	if err != nil {
+		return row // no fit, no figures
 	}
 	slope, se, low, high := 100*f.Slope, 100*f.SE, 100*f.Low, 100*f.High
 	row.CM3Per100h, row.SE, row.Low, row.High = &slope, &se, &low, &high
