@@ -283,10 +283,10 @@ func (x *pointDays) sum(days []pointDay, a, b civil.Date) (s sum) {
 			s.delivered = &v
 		}
 	}
-	s.least = 5 * max(x.sd*math.Sqrt(float64(runs)), largest)
+	s.least = standsOut * max(x.sd*math.Sqrt(float64(runs)), largest)
 	// As for a verdict by doses: two percent for the meter (common practice), and
 	// one dose at either end.
-	if sd := x.sd * math.Sqrt(float64(ratioRuns)); s.both > 0 && ratioTold > 5*max(sd, each) {
+	if sd := x.sd * math.Sqrt(float64(ratioRuns)); s.both > 0 && ratioTold > standsOut*max(sd, each) {
 		r := math.Max(0, ratioOut/ratioTold)
 		meter := 0.0
 		if each > 0 {

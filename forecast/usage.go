@@ -269,12 +269,16 @@ func (d *pointDay) resolve(sd float64) {
 	}
 }
 
+// standsOut is how many times as large as what its measurement is good to a volume
+// has to be to be shown, so that it is known to a fifth; a proposal.
+const standsOut = 5
+
 // resolves says that a measured difference of levels is worth showing: it, or
 // what was commanded beside it, stands out of what two readings are good to. To
 // go by the difference alone would show the large ones only, and days of a
 // blocked line never.
 func resolves(fell, commanded float64, told bool, sd float64) bool {
-	return fell > 5*sd || told && commanded > 5*sd
+	return fell > standsOut*sd || told && commanded > standsOut*sd
 }
 
 // joined are the days asked for, with the parts of a dispenser on one day put together.
@@ -355,8 +359,8 @@ type span struct {
 func (s span) days() int { return int(s.last - s.before) }
 
 // spans are the falls between successive measured levels of a point that end on a
-// date or later; pairs with a change between are left out, and those that do not tell of the last day because
-// the dispenser was swapped later on it.
+// date or later; pairs with a change between are left out, and those that do not
+// tell of the last day because the dispenser was swapped later on it.
 func (p *pass) spans(pt *config.Point, s sights, first civil.Date) (out []span) {
 	for i := 1; i < len(s.measured); i++ {
 		a, b := s.measured[i-1], s.measured[i]
