@@ -54,7 +54,6 @@ type Encoder struct {
 	series reading.Channel
 	ms     int64
 	taken  map[time.Duration]string
-	moved  int
 }
 
 // NewEncoder makes an encoder for a site.
@@ -64,28 +63,22 @@ func NewEncoder(site string) *Encoder {
 	return e
 }
 
-// Moved counts the increments and facts whose nanosecond another one of the same
-// millisecond and channel had already, and that were given the next free one.
-// They come out right as long as all of a millisecond are encoded one after
-// another in the order of their ids, which is the journal's order.
-func (e *Encoder) Moved() int { return e.moved }
-
-// slot gives an id its own nanosecond among those of one millisecond.
+// slot gives an id its own nanosecond among those of one millisecond: where another
+// one of the same channel has it already, the next free one. That comes out right
+// as long as all of a millisecond are encoded one after another in the order of
+// their ids, which is the journal's order.
 func (e *Encoder) slot(series reading.Channel, ms int64, id string) time.Duration {
 	if series != e.series || ms != e.ms {
 		e.series, e.ms = series, ms
 		clear(e.taken)
 	}
-	s, moved := Slot(id), false
+	s := Slot(id)
 	for range slots {
 		other, taken := e.taken[s]
 		if !taken || other == id {
 			break
 		}
-		s, moved = (s+1)%slots, true
-	}
-	if moved {
-		e.moved++
+		s = (s + 1) % slots
 	}
 	e.taken[s] = id
 	return s
