@@ -129,11 +129,7 @@ func (e *Encoder) Reading(dst []byte, r *reading.Reading) ([]byte, error) {
 		ns = e.slot(r.Channel, at, r.Key)
 	}
 
-	e.enc.SetBuffer(dst)
-	e.enc.StartLine(measurement)
-	e.enc.AddTag("channel", channel)
-	e.enc.AddTag("device", r.Device)
-	e.enc.AddTag("site", e.site)
+	e.begin(dst, measurement, channel, r.Device)
 	e.enc.AddField(channel, v)
 	e.enc.AddField("lag_ms", lineprotocol.IntValue(r.Received.UnixMilli()-at))
 	e.enc.AddField("flags", lineprotocol.IntValue(int64(flags)))
@@ -177,13 +173,7 @@ func (e *Encoder) StoredFact(dst []byte, f *reading.StoredFact) ([]byte, error) 
 	}
 	at := f.At.UnixMilli()
 	slot := e.slot(reading.Channel{Device: f.Device, Quantity: reading.Quantity(Fact + "." + f.Kind)}, at, f.ID)
-	e.enc.SetBuffer(dst)
-	e.enc.StartLine(Fact)
-	e.enc.AddTag("channel", string(f.Kind))
-	if f.Device != "" {
-		e.enc.AddTag("device", f.Device)
-	}
-	e.enc.AddTag("site", e.site)
+	e.begin(dst, Fact, string(f.Kind), f.Device)
 	e.enc.AddField("id", id)
 	e.enc.AddField("until_ms", lineprotocol.IntValue(max(at, f.Until.UnixMilli())))
 	e.enc.AddField("person", lineprotocol.BoolValue(f.Person))
@@ -209,13 +199,7 @@ func (e *Encoder) Range(dst []byte, ch reading.Channel, from, to, sent time.Time
 	if to.Before(from) {
 		return dst, refuse("range", ch.Device, ch.Quantity, "its end is before its beginning")
 	}
-	e.enc.SetBuffer(dst)
-	e.enc.StartLine(Late)
-	e.enc.AddTag("channel", string(ch.Quantity))
-	if ch.Device != "" {
-		e.enc.AddTag("device", ch.Device)
-	}
-	e.enc.AddTag("site", e.site)
+	e.begin(dst, Late, string(ch.Quantity), ch.Device)
 	e.enc.AddField("from_ms", lineprotocol.IntValue(from.UnixMilli()))
 	e.enc.AddField("to_ms", lineprotocol.IntValue(to.UnixMilli()))
 	return e.end(dst, sent)
@@ -226,9 +210,7 @@ func (e *Encoder) Forwarded(dst []byte, upto, sent time.Time) ([]byte, error) {
 	if why := badID(e.site); why != "" {
 		return dst, refuse("forwarded", "", "", "the site's id "+why)
 	}
-	e.enc.SetBuffer(dst)
-	e.enc.StartLine(Forwarded)
-	e.enc.AddTag("site", e.site)
+	e.begin(dst, Forwarded, "", "")
 	e.enc.AddField("upto_ms", lineprotocol.IntValue(upto.UnixMilli()))
 	return e.end(dst, sent)
 }
@@ -258,14 +240,25 @@ func (e *Encoder) Calibration(dst []byte, c Calibration) ([]byte, error) {
 		return dst, refuse("calibration", c.Version, "", fmt.Sprintf("it is %d bytes long, of at most %d", len(c.Body), MaxText))
 	}
 	stored := c.Stored.UnixMilli()
-	e.enc.SetBuffer(dst)
-	e.enc.StartLine(Calibrated)
-	e.enc.AddTag("site", e.site)
+	e.begin(dst, Calibrated, "", "")
 	e.enc.AddField("version", version)
 	e.enc.AddField("learned", e.value(c.Learned.String()))
 	e.enc.AddField("stored_ms", lineprotocol.IntValue(stored))
 	e.enc.AddField("body", e.value(string(c.Body)))
 	return e.end(dst, time.UnixMilli(stored).Add(Slot(c.Version)))
+}
+
+// begin opens a line behind dst with its tags, of which empty ones are left out.
+func (e *Encoder) begin(dst []byte, measurement, channel, device string) {
+	e.enc.SetBuffer(dst)
+	e.enc.StartLine(measurement)
+	if channel != "" {
+		e.enc.AddTag("channel", channel)
+	}
+	if device != "" {
+		e.enc.AddTag("device", device)
+	}
+	e.enc.AddTag("site", e.site)
 }
 
 // end closes a line; dst is what was before it.
