@@ -44,8 +44,9 @@ func (s *Sender) surelyRight() []byte {
 // feed makes the rows of the change feed, once what they tell of is written.
 func (s *Sender) feed(j *job) []row {
 	var rows []row
+	enc := schema.NewEncoder(s.opt.Site)
 	add := func(ch reading.Channel, from, to time.Time) {
-		text, err := schema.AppendRange(nil, s.opt.Site, ch, from, to, s.sentAt())
+		text, err := enc.Range(nil, ch, from, to, s.sentAt())
 		if err != nil { // of readings that could not be written either
 			return
 		}

@@ -1,7 +1,6 @@
 package schema
 
 import (
-	"bytes"
 	"encoding/json"
 	"fmt"
 	"slices"
@@ -120,7 +119,7 @@ func (e *Encoder) miss(name string) {
 
 // AppendDaily appends a row of a daily measurement; see [Encoder.Daily].
 func AppendDaily(dst []byte, site, measurement string, row any, date civil.Date, loc *time.Location) ([]byte, error) {
-	return with(site, func(e *Encoder) ([]byte, error) { return e.Daily(dst, measurement, row, date, loc) })
+	return NewEncoder(site).Daily(dst, measurement, row, date, loc)
 }
 
 // namesOf gives what JSON makes of a row.
@@ -130,8 +129,7 @@ func namesOf(row any) (map[string]any, error) {
 		return nil, err
 	}
 	var out map[string]any
-	dec := json.NewDecoder(bytes.NewReader(text))
-	if err := dec.Decode(&out); err != nil {
+	if err := json.Unmarshal(text, &out); err != nil {
 		return nil, fmt.Errorf("it is no object: %w", err)
 	}
 	if out == nil {

@@ -7,7 +7,6 @@ import (
 	"hash/fnv"
 	"math"
 	"strings"
-	"sync"
 	"time"
 	"unicode"
 	"unicode/utf8"
@@ -354,38 +353,23 @@ func shorten(s string) string {
 	return string([]rune(s)[:most]) + "..."
 }
 
-var encoders = sync.Pool{New: func() any { return NewEncoder("") }}
-
-// with lends an encoder that knows of no other line.
-func with(site string, f func(e *Encoder) ([]byte, error)) ([]byte, error) {
-	e := encoders.Get().(*Encoder)
-	defer encoders.Put(e)
-	e.site, e.series, e.ms = site, reading.Channel{}, 0
-	clear(e.taken)
-	return f(e)
-}
-
 // Append appends one reading as a line. Who writes many takes an [Encoder],
 // which keeps increments of one millisecond apart as well.
 func Append(dst []byte, site string, r reading.Reading) ([]byte, error) {
-	e := encoders.Get().(*Encoder)
-	defer encoders.Put(e)
-	e.site, e.series, e.ms = site, reading.Channel{}, 0
-	clear(e.taken)
-	return e.Reading(dst, &r)
+	return NewEncoder(site).Reading(dst, &r)
 }
 
 // AppendFact appends one fact as a line.
 func AppendFact(dst []byte, site string, f reading.Fact) ([]byte, error) {
-	return with(site, func(e *Encoder) ([]byte, error) { return e.Fact(dst, &f) })
+	return NewEncoder(site).Fact(dst, &f)
 }
 
 // AppendRange appends to the change feed; see [Encoder.Range].
 func AppendRange(dst []byte, site string, ch reading.Channel, from, to, sent time.Time) ([]byte, error) {
-	return with(site, func(e *Encoder) ([]byte, error) { return e.Range(dst, ch, from, to, sent) })
+	return NewEncoder(site).Range(dst, ch, from, to, sent)
 }
 
 // AppendCalibration appends a calibration as a line.
 func AppendCalibration(dst []byte, site string, c Calibration) ([]byte, error) {
-	return with(site, func(e *Encoder) ([]byte, error) { return e.Calibration(dst, c) })
+	return NewEncoder(site).Calibration(dst, c)
 }
