@@ -19,19 +19,6 @@ import (
 	"dwindle/config"
 )
 
-// inWords asks in the words of the copy.
-type inWords struct{ *query.Reader }
-
-func (s inWords) Late(ctx context.Context, since time.Time, fn func(mirror.Change) error) error {
-	return s.Reader.Late(ctx, since, func(c schema.Changed) error {
-		return fn(mirror.Change{At: c.Sent, Device: c.Device, Quantity: c.Quantity, From: c.From, To: c.To})
-	})
-}
-
-func (s inWords) Calibrations(ctx context.Context, since time.Time, fn func(journal.Calibration) error) error {
-	return s.Reader.Calibrations(ctx, since, func(c schema.Calibration) error { return fn(journal.Calibration(c)) })
-}
-
 // BenchmarkCopy makes the first copy of a fleet's readings from a real server on
 // this machine, and then brings it up to date with nothing new and with one new
 // reading of each channel. The ratio is to asking for the same readings and
@@ -81,7 +68,7 @@ func BenchmarkCopy(b *testing.B) {
 		j, err := journal.Open(ctx, path, journal.Options{})
 		require.NoError(b, err)
 		now := time.Now()
-		m := mirror.New(mirror.Options{Source: inWords{ask}, Journal: j, Commit: j.TakeOver, Now: func() time.Time { return now }})
+		m := mirror.New(mirror.Options{Source: mirror.InfluxDB(ask), Journal: j, Commit: j.TakeOver, Now: func() time.Time { return now }})
 		run := func() (mirror.Synced, float64) {
 			began := time.Now()
 			out, err := m.SyncLazily(ctx)

@@ -15,7 +15,6 @@ import (
 	"dwindle/collector/influx/mirror"
 	"dwindle/collector/influx/outbox"
 	"dwindle/collector/influx/query"
-	"dwindle/collector/influx/schema"
 	"dwindle/collector/journal"
 	"dwindle/collector/reading"
 	"dwindle/config"
@@ -108,25 +107,8 @@ func openCopied(t *testing.T, through func(url string) string) *copied {
 	t.Helper()
 	here := openEmbedded(t)
 	x := &copied{History: here.History, from: openForwarded(t, through)}
-	x.m = mirror.New(mirror.Options{Source: source{x.from.r}, Journal: here.j, Commit: here.j.TakeOver})
+	x.m = mirror.New(mirror.Options{Source: mirror.InfluxDB(x.from.r), Journal: here.j, Commit: here.j.TakeOver})
 	return x
-}
-
-// source asks in the words of the copy.
-type source struct{ *query.Reader }
-
-func (s source) Late(ctx context.Context, since time.Time, fn func(mirror.Change) error) error {
-	return s.Reader.Late(ctx, since, func(c schema.Changed) error {
-		out := mirror.Change{At: c.Sent, Device: c.Device, Quantity: c.Quantity, From: c.From, To: c.To}
-		if c.Quantity == schema.FactChannel {
-			out.Quantity = ""
-		}
-		return fn(out)
-	})
-}
-
-func (s source) Calibrations(ctx context.Context, since time.Time, fn func(journal.Calibration) error) error {
-	return s.Reader.Calibrations(ctx, since, func(c schema.Calibration) error { return fn(journal.Calibration(c)) })
 }
 
 func (x *copied) Put(ctx context.Context, b journal.Batch) ([]journal.Outcome, error) {
