@@ -290,10 +290,7 @@ func (c *commit) correctFacts(m *Raw, e *Entry, now *Raw) error {
 // channelOf gives the channel of a number.
 func (c *commit) channelOf(id int64) (reading.Channel, bool) {
 	if c.again.channels == nil {
-		c.again.channels = make(map[int64]reading.Channel, len(c.j.known.channels))
-		for ch, id := range c.j.known.channels {
-			c.again.channels[id] = ch
-		}
+		c.again.channels = c.j.known.names()
 	}
 	ch, ok := c.again.channels[id]
 	return ch, ok

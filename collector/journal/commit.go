@@ -84,6 +84,15 @@ type cache struct {
 	aged     map[Series]int64 // ms; readings before are gone
 }
 
+// names gives the channels by their numbers.
+func (k *cache) names() map[int64]reading.Channel {
+	out := make(map[int64]reading.Channel, len(k.channels))
+	for ch, id := range k.channels {
+		out[id] = ch
+	}
+	return out
+}
+
 // commit is one transaction under way; what it learns reaches the cache only
 // when it has ended well.
 type commit struct {

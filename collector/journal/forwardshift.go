@@ -14,10 +14,7 @@ func (j *Journal) shifting(ctx context.Context, n *news, first, last, d int64) e
 	if j.fwd == nil {
 		return nil
 	}
-	names := make(map[int64]reading.Channel, len(j.known.channels))
-	for ch, id := range j.known.channels {
-		names[id] = ch
-	}
+	names := j.known.names()
 	const receive = int64(reading.ReceiveTime)
 	for _, x := range []struct {
 		text string
@@ -48,27 +45,12 @@ func (j *Journal) shiftingOf(ctx context.Context, n *news, names map[int64]readi
 		if err := rows.Scan(&id, &low, &high, &count); err != nil {
 			return err
 		}
-		n.changeAll(j.fwd, id, names[id], stretch{low, high, move}, count)
+		n.change(j.fwd, id, names[id], stretch{low, high, move}, count)
 		if move {
-			n.changeAll(j.fwd, id, names[id], stretch{low + d, high + d, false}, count)
+			n.change(j.fwd, id, names[id], stretch{low + d, high + d, false}, count)
 		}
 	}
 	return rows.Err()
-}
-
-// changeAll is change for a stretch in which so many readings are new or
-// different, or gone.
-func (n *news) changeAll(f *forwarding, id int64, ch reading.Channel, x stretch, rows int64) {
-	reach := int64(nowhere)
-	if c := f.channels[id]; c != nil {
-		reach = c.reach
-	}
-	if x.first <= reach {
-		n.addLate(id, stretch{x.first, min(x.last, reach), x.gone})
-	}
-	if x.last > reach && !x.gone {
-		n.addFresh(id, ahead{ch, max(x.first, reach+1), x.last, rows})
-	}
 }
 
 // ageing is what keeps readings of a channel from being removed.

@@ -267,18 +267,19 @@ type ahead struct {
 // to be one stretch: what lies between is sent again.
 const lateJoin = 60 * 60 * 1000
 
-// change takes note that a reading of a channel is new or different at a time,
-// or gone from there.
-func (n *news) change(f *forwarding, id int64, ch reading.Channel, at int64, gone bool) {
-	c := f.channels[id]
-	if c != nil && at <= c.reach {
-		n.addLate(id, stretch{at, at, gone})
-		return
+// change takes note that in a stretch of a channel so many readings are new or
+// different, or gone from there.
+func (n *news) change(f *forwarding, id int64, ch reading.Channel, x stretch, rows int64) {
+	reach := int64(nowhere)
+	if c := f.channels[id]; c != nil {
+		reach = c.reach
 	}
-	if gone {
-		return // never read
+	if x.first <= reach {
+		n.addLate(id, stretch{x.first, min(x.last, reach), x.gone})
 	}
-	n.addFresh(id, ahead{ch, at, at, 1})
+	if x.last > reach && !x.gone { // what is gone from there was never read
+		n.addFresh(id, ahead{ch, max(x.first, reach+1), x.last, rows})
+	}
 }
 
 func (n *news) addFresh(id int64, x ahead) {

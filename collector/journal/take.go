@@ -139,7 +139,7 @@ func (c *commit) reading(r *reading.Reading) (Outcome, error) {
 // different at a time, or gone from there.
 func (c *commit) forward(id int64, ch reading.Channel, at int64, gone bool) {
 	if f := c.j.fwd; f != nil {
-		c.news.change(f, id, ch, at, gone)
+		c.news.change(f, id, ch, stretch{at, at, gone}, 1)
 	}
 }
 
