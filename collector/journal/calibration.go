@@ -52,3 +52,28 @@ func (j *Journal) Calibration(ctx context.Context, day civil.Date) (c Calibratio
 	c.Learned, c.Stored = civil.Date(learned), time.UnixMilli(stored).UTC()
 	return c, true, nil
 }
+
+// Calibrations calls fn with each calibration that is kept, the longest learned
+// first.
+func (j *Journal) Calibrations(ctx context.Context, fn func(Calibration) error) (err error) {
+	rows, err := j.reader.QueryContext(ctx, "SELECT version, learned, stored, body FROM calibration ORDER BY learned, stored, version")
+	if err != nil {
+		return fmt.Errorf("read the calibrations: %w", j.fault(err))
+	}
+	defer rows.Close()
+	for rows.Next() {
+		var c Calibration
+		var learned, stored int64
+		if err := rows.Scan(&c.Version, &learned, &stored, &c.Body); err != nil {
+			return fmt.Errorf("read the calibrations: %w", j.fault(err))
+		}
+		c.Learned, c.Stored = civil.Date(learned), time.UnixMilli(stored).UTC()
+		if err := fn(c); err != nil {
+			return err
+		}
+	}
+	if err := rows.Err(); err != nil {
+		return fmt.Errorf("read the calibrations: %w", j.fault(err))
+	}
+	return nil
+}

@@ -38,3 +38,26 @@ func (j *Journal) Forecast(ctx context.Context, date civil.Date) (at time.Time, 
 	}
 	return time.UnixMilli(ms).UTC(), body, true, nil
 }
+
+// ForecastDays gives the civil dates from the first to the last on which forecasts
+// were issued, in order.
+func (j *Journal) ForecastDays(ctx context.Context, first, last civil.Date) (days []civil.Date, err error) {
+	defer func() {
+		if err != nil {
+			err = fmt.Errorf("read the days of issued forecasts: %w", j.fault(err))
+		}
+	}()
+	rows, err := j.reader.QueryContext(ctx, "SELECT date FROM forecast WHERE date BETWEEN ? AND ? ORDER BY date", int64(first), int64(last))
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	for rows.Next() {
+		var day int64
+		if err := rows.Scan(&day); err != nil {
+			return nil, err
+		}
+		days = append(days, civil.Date(day))
+	}
+	return days, rows.Err()
+}

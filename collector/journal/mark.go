@@ -3,7 +3,6 @@ package journal
 import (
 	"context"
 	"fmt"
-	"time"
 
 	"dwindle/config/civil"
 )
@@ -66,52 +65,4 @@ func (j *Journal) DropMarks(ctx context.Context, measurement string) error {
 		_, err := j.w.ExecContext(ctx, "DELETE FROM mark WHERE measurement = ?", measurement)
 		return err
 	})
-}
-
-// ForecastDays gives the civil dates from the first to the last on which forecasts
-// were issued, in order.
-func (j *Journal) ForecastDays(ctx context.Context, first, last civil.Date) (days []civil.Date, err error) {
-	defer func() {
-		if err != nil {
-			err = fmt.Errorf("read the days of issued forecasts: %w", j.fault(err))
-		}
-	}()
-	rows, err := j.reader.QueryContext(ctx, "SELECT date FROM forecast WHERE date BETWEEN ? AND ? ORDER BY date", int64(first), int64(last))
-	if err != nil {
-		return nil, err
-	}
-	defer rows.Close()
-	for rows.Next() {
-		var day int64
-		if err := rows.Scan(&day); err != nil {
-			return nil, err
-		}
-		days = append(days, civil.Date(day))
-	}
-	return days, rows.Err()
-}
-
-// Calibrations calls fn with each calibration that is kept, the longest learned
-// first.
-func (j *Journal) Calibrations(ctx context.Context, fn func(Calibration) error) (err error) {
-	rows, err := j.reader.QueryContext(ctx, "SELECT version, learned, stored, body FROM calibration ORDER BY learned, stored, version")
-	if err != nil {
-		return fmt.Errorf("read the calibrations: %w", j.fault(err))
-	}
-	defer rows.Close()
-	for rows.Next() {
-		var c Calibration
-		var learned, stored int64
-		if err := rows.Scan(&c.Version, &learned, &stored, &c.Body); err != nil {
-			return fmt.Errorf("read the calibrations: %w", j.fault(err))
-		}
-		c.Learned, c.Stored = civil.Date(learned), time.UnixMilli(stored).UTC()
-		if err := fn(c); err != nil {
-			return err
-		}
-	}
-	if err := rows.Err(); err != nil {
-		return fmt.Errorf("read the calibrations: %w", j.fault(err))
-	}
-	return nil
 }
