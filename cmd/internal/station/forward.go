@@ -295,12 +295,22 @@ func (f *forwarder) look(at time.Time) {
 	}
 	site := f.c.site.Load()
 	lost := now.count(site.Today(at), s, at)
-	what := wanting(at, s.Waiting, s.Backlog, lost, now.influx.BacklogDays, site.Keep.ReadingsDays)
+	waiting := now.since(s.Waiting, at)
+	what := wanting(at, waiting, s.Backlog, lost, now.influx.BacklogDays, site.Keep.ReadingsDays)
 	if what == "" {
 		f.c.health.Set(checkForward, health.Ok, "", "")
 		return
 	}
 	f.c.health.Set(checkForward, health.Warn, what, "see the check "+outbox.Check+"; readings stay in the journal while they wait, beyond their age as many days as backlog_days says, and what is in the journal can be had with dwindle export")
+}
+
+// since takes the beginning for when something was taken last, where nothing was
+// yet: what is older than that has not waited for the receiver.
+func (now *forwarding) since(b journal.Backlog, at time.Time) journal.Backlog {
+	if began := at.Add(-time.Since(now.began)); b.Taken.IsZero() && b.Oldest.Before(began) {
+		b.Taken = began
+	}
+	return b
 }
 
 // wanting says what is wrong with forwarding over a long time; empty: nothing.

@@ -41,6 +41,22 @@ func TestForwardingThatIsWantingForLongIsSaid(t *testing.T) {
 	}
 }
 
+// A journal of months does not wait for a receiver that was named a minute ago.
+func TestWhatIsOlderThanForwardingHasNotWaitedForIt(t *testing.T) {
+	at := time.Date(2026, 11, 25, 12, 0, 0, 0, time.UTC)
+	b := journal.Backlog{Oldest: at.AddDate(0, 0, -200)}
+	look := func(began time.Duration, b journal.Backlog) string {
+		now := &forwarding{began: time.Now().Add(-began)}
+		return wanting(at, now.since(b, at), 7, 0, 30, 400)
+	}
+	require.Empty(t, look(time.Minute, b))
+	require.Contains(t, look(30*time.Hour, b), "has taken nothing for 30 hours; 7 rows wait")
+	b.Taken = at.AddDate(0, 0, -2)
+	require.Contains(t, look(time.Minute, b), "has taken nothing for 48 hours", "a restart of this program changes nothing about that")
+	b = journal.Backlog{Oldest: at.Add(-24 * time.Hour)}
+	require.Contains(t, look(30*time.Hour, b), "has taken nothing for 24 hours", "what came later has waited since it came")
+}
+
 // What waits for InfluxDB loses nothing, so it is no alarm at once; that it has
 // waited for long is one.
 func TestForwardingIsAnAlarmOnlyAfterLong(t *testing.T) {
