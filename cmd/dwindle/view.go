@@ -35,7 +35,7 @@ func (f viewFlags) open(e *env) (*config.Site, *station.View, time.Time, error) 
 // view opens the stores of a site for reading; a working copy is brought up to
 // date before, or says how old it is.
 func (e *env) view(site *config.Site) (*station.View, error) {
-	err := station.Refresh(e.ctx, site, e.now, func(text string) { e.warn("note: %s", text) })
+	err := station.Refresh(e.ctx, site, station.Options{Now: e.now}, func(text string) { e.warn("note: %s", text) })
 	if err != nil {
 		return nil, err
 	}

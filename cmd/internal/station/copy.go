@@ -161,9 +161,6 @@ func (c *Station) anew(ctx context.Context, path string, opt journal.Options) (*
 	return journal.Open(ctx, path, opt)
 }
 
-// influx opens what a working copy is filled from; a test's is another.
-var influx = influxSource
-
 // copies prepares the filling of the working copy, if there is one.
 func (c *Station) copies(ctx context.Context) error {
 	site := c.site.Load()
@@ -172,7 +169,7 @@ func (c *Station) copies(ctx context.Context) error {
 	}
 	open := c.opt.Source
 	if open == nil {
-		open = influx
+		open = influxSource
 	}
 	source, err := open(site)
 	if err != nil {
@@ -219,11 +216,15 @@ func (c *Station) asOf(now time.Time) (time.Time, bool) {
 
 // Refresh brings the working copy up to date before it is read, where this
 // machine has one and nobody serves. What is worth knowing of its age is told.
-func Refresh(ctx context.Context, site *config.Site, now func() time.Time, tell func(text string)) error {
+func Refresh(ctx context.Context, site *config.Site, opt Options, tell func(text string)) error {
 	if !site.JournalInInflux() {
 		return nil
 	}
-	c, err := New(ctx, site, Options{Now: now})
+	now := opt.Now
+	if now == nil {
+		now = time.Now
+	}
+	c, err := New(ctx, site, opt)
 	if errors.Is(err, ErrHeld) || mayOnlyRead(site, err) { // whoever serves does it
 		return copyAge(ctx, site, now(), nil, tell)
 	}

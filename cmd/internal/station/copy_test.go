@@ -338,15 +338,13 @@ func TestRefresh(t *testing.T) {
 	defer func() { require.NoError(t, c.Close()) }()
 	feed(t, c, hourly(0, 50))
 	source := &forwarded{j: c.journal, away: errors.New("no route to host"), upto: time.Date(2026, 4, 1, 0, 0, 0, 0, time.UTC)}
-	old := influx
-	influx = func(*config.Site) (mirror.Source, error) { return source, nil }
-	defer func() { influx = old }()
 	site := copying(own, filepath.Join(t.TempDir(), "copy"))
 	now := time.Date(2026, 3, 5, 6, 0, 0, 0, time.UTC)
+	opt := Options{Now: func() time.Time { return now }, Source: func(*config.Site) (mirror.Source, error) { return source, nil }}
 	var told []string
 	refresh := func() error {
 		told = nil
-		return Refresh(ctx, site, func() time.Time { return now }, func(text string) { told = append(told, text) })
+		return Refresh(ctx, site, opt, func(text string) { told = append(told, text) })
 	}
 	var refused *Refusal
 	require.ErrorAs(t, refresh(), &refused)
@@ -374,7 +372,7 @@ func TestRefresh(t *testing.T) {
 
 	// While somebody serves, that one keeps it up to date. What was complete before
 	// is used from the first moment on.
-	x, err := New(ctx, site, Options{Now: func() time.Time { return now }})
+	x, err := New(ctx, site, opt)
 	require.NoError(t, err)
 	at, ok := x.asOf(now.Add(time.Hour))
 	require.True(t, ok)
