@@ -73,7 +73,7 @@ func (c forwardCmd) resend(e *env, site *config.Site) error {
 	if station.Serving(e.ctx, site) {
 		when = "now; dwindle forward -c " + c.Config + " shows what is refused again"
 	}
-	_, err = fmt.Fprintf(e.out, "%s to be sent again, %s.\n", plural(int64(n), "point"), when)
+	_, err = fmt.Fprintf(e.out, "%s to be sent again, %s.\n", plural(int64(n), "point", "points"), when)
 	return err
 }
 
@@ -153,12 +153,12 @@ func writeForwarding(e *env, site *config.Site, f station.Forwarding, aside []as
 	}
 	line("last taken", last)
 	if f.Live {
-		line("today", fmt.Sprintf("%s; %d since %s", plural(f.WrittenToday, "point"), f.Written, siteTime(site, f.Began)))
+		line("today", fmt.Sprintf("%s; %d since %s", plural(f.WrittenToday, "point", "points"), f.Written, siteTime(site, f.Began)))
 	}
-	line("given up", byReason(f.GivenUp, "row"))
-	line("kept aside", byReason(f.KeptAside, "point"))
+	line("given up", byReason(f.GivenUp, "row", "rows"))
+	line("kept aside", byReason(f.KeptAside, "point", "points"))
 	if sumOf(f.Overwritten) > 0 {
-		line("", "and overwritten by newer ones: "+byReason(f.Overwritten, "point"))
+		line("", "and overwritten by newer ones: "+byReason(f.Overwritten, "point", "points"))
 	}
 	if len(aside) == 0 {
 		return nil
@@ -207,21 +207,21 @@ func waits(f station.Forwarding) string {
 	}
 	var parts []string
 	for _, p := range []struct {
-		n    int64
-		what string
-	}{{f.Readings, "reading"}, {f.Late, "late stretch"}, {f.Facts, "fact"}, {f.Lines, "line"}} {
+		n         int64
+		one, many string
+	}{{f.Readings, "reading", "readings"}, {f.Late, "late stretch", "late stretches"}, {f.Facts, "fact", "facts"}, {f.Lines, "line", "lines"}} {
 		if p.n > 0 {
-			parts = append(parts, plural(p.n, p.what))
+			parts = append(parts, plural(p.n, p.one, p.many))
 		}
 	}
 	about := ""
 	if f.Estimated {
 		about = "about "
 	}
-	return strings.ReplaceAll(about+strings.Join(parts, ", "), "stretchs", "stretches")
+	return about + strings.Join(parts, ", ")
 }
 
-func byReason(counts map[string]int64, what string) string {
+func byReason(counts map[string]int64, one, many string) string {
 	if sumOf(counts) == 0 {
 		return "nothing"
 	}
@@ -231,7 +231,7 @@ func byReason(counts map[string]int64, what string) string {
 			parts = append(parts, fmt.Sprintf("%d %s", counts[reason], strings.ReplaceAll(reason, "_", " ")))
 		}
 	}
-	return plural(sumOf(counts), what) + ": " + strings.Join(parts, ", ")
+	return plural(sumOf(counts), one, many) + ": " + strings.Join(parts, ", ")
 }
 
 func sumOf(counts map[string]int64) (n int64) {
@@ -241,11 +241,11 @@ func sumOf(counts map[string]int64) (n int64) {
 	return n
 }
 
-func plural(n int64, what string) string {
+func plural(n int64, one, many string) string {
 	if n == 1 {
-		return "1 " + what
+		return "1 " + one
 	}
-	return fmt.Sprintf("%d %ss", n, what)
+	return fmt.Sprintf("%d %s", n, many)
 }
 
 // ago is a span in words that a person takes in.
