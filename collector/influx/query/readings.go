@@ -213,24 +213,14 @@ func (w *walk) next() ([]reading.Reading, error) {
 
 // skip moves on to the first reading that there is, or to the end.
 func (w *walk) skip() error {
-	next := w.stop
-	err := w.ask(w.ctx, question{
-		what:  fmt.Sprintf("the first reading of %q from %s on", w.device, instant(w.pos)),
-		start: w.pos, stop: w.stop, where: w.where + ` and r._field == "flags"`,
-		then: "  |> first()\n  |> keep(columns: [\"_time\"])\n", most: len(schema.Quantities()),
-	}, func() func(*query.FluxRecord) error {
-		next = w.stop
-		return func(rec *query.FluxRecord) error {
-			if t := rec.Time(); t.Before(next) {
-				next = t.Truncate(time.Millisecond)
-			}
-			return nil
-		}
-	})
-	if err == nil && next.After(w.pos) {
-		w.pos = next
+	at, err := w.first(w.ctx, fmt.Sprintf("the readings of %q", w.device), w.where+` and r._field == "flags"`, w.pos, w.stop)
+	if err != nil {
+		return err
 	}
-	return err
+	if at = at.Truncate(time.Millisecond); at.After(w.pos) {
+		w.pos = at
+	}
+	return nil
 }
 
 // page is what one answer holds.
