@@ -75,7 +75,7 @@ func (r *Reader) Newest(ctx context.Context, devices []string) (map[reading.Chan
 		}, func() func(*query.FluxRecord) error {
 			page = map[reading.Channel]time.Time{}
 			return func(rec *query.FluxRecord) error {
-				ch := reading.Channel{Device: text(rec, "device"), Quantity: reading.Quantity(rec.Measurement() + "." + text(rec, "channel"))}
+				ch := reading.Channel{Device: text(rec, "device"), Quantity: quantityOf(rec)}
 				if slices.Contains(schema.Quantities(), ch.Quantity) {
 					page[ch] = rec.Time().Truncate(time.Millisecond)
 				}
@@ -226,7 +226,7 @@ func (r *Reader) Late(ctx context.Context, since time.Time, fn func(schema.Chang
 // none.
 func (r *Reader) LateEnd(ctx context.Context) (end time.Time, err error) {
 	err = r.ask(ctx, question{
-		what: "the end of the change feed", start: earliest, stop: latest, where: `r._measurement == "late" and r._field == "to_ms"`,
+		what: "the end of the change feed", start: earliest, stop: latest, where: "r._measurement == " + Quote(schema.Late) + ` and r._field == "to_ms"`,
 		then: "  |> last()\n  |> group()\n  |> max(column: \"_time\")\n  |> keep(columns: [\"_time\"])\n", most: 1,
 	}, func() func(*query.FluxRecord) error {
 		end = time.Time{}
@@ -246,7 +246,7 @@ const forwardedAhead = 24 * time.Hour
 // not said so yet.
 func (r *Reader) Forwarded(ctx context.Context) (upto time.Time, err error) {
 	err = r.ask(ctx, question{
-		what: "how far the gateway has forwarded", start: earliest, stop: time.Now().Add(forwardedAhead), where: `r._measurement == "forwarded" and r._field == "upto_ms"`,
+		what: "how far the gateway has forwarded", start: earliest, stop: time.Now().Add(forwardedAhead), where: "r._measurement == " + Quote(schema.Forwarded) + ` and r._field == "upto_ms"`,
 		then: "  |> last()\n  |> keep(columns: [\"_value\"])\n", most: 1,
 	}, func() func(*query.FluxRecord) error {
 		upto = time.Time{}

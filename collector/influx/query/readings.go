@@ -60,7 +60,7 @@ func (r *Reader) channels(ctx context.Context, device string, start, stop time.T
 	}, func() func(*query.FluxRecord) error {
 		list, first = nil, stop
 		return func(rec *query.FluxRecord) error {
-			q := reading.Quantity(rec.Measurement() + "." + text(rec, "channel"))
+			q := quantityOf(rec)
 			if slices.Contains(schema.Quantities(), q) {
 				list = append(list, q)
 			}
@@ -246,7 +246,7 @@ func (w *walk) page(start, stop time.Time) (p *page, err error) {
 		return func(rec *query.FluxRecord) error {
 			if rec.Table() != table || c == nil {
 				table, field, at = rec.Table(), rec.Field(), 0
-				c = p.channel(reading.Quantity(rec.Measurement() + "." + text(rec, "channel")))
+				c = p.channel(quantityOf(rec))
 			}
 			c.fields[field]++
 			return c.record(w.device, w.site, rec.Time(), &at).Set(field, rec.Value())
@@ -258,6 +258,11 @@ func (w *walk) page(start, stop time.Time) (p *page, err error) {
 func text(rec *query.FluxRecord, column string) string {
 	s, _ := rec.ValueByKey(column).(string)
 	return s
+}
+
+// quantityOf gives the quantity of a row about readings.
+func quantityOf(rec *query.FluxRecord) reading.Quantity {
+	return reading.Quantity(rec.Measurement() + "." + text(rec, "channel"))
 }
 
 func (p *page) channel(q reading.Quantity) *channel {
