@@ -97,21 +97,15 @@ func outboxOf(t testing.TB, j *journal.Journal, target string) *journal.Outbox {
 func sentTo(t testing.TB, o *journal.Outbox, opt Options, until func(*Sender) bool) *Sender {
 	t.Helper()
 	opt.Outbox, opt.Site, opt.Every, opt.times = o, "riverside", 10*time.Millisecond, quickTimes
-	s, err := New(opt)
-	require.NoError(t, err)
-	ctx, cancel := context.WithCancel(context.Background())
-	done := make(chan error, 1)
-	go func() { done <- s.Run(ctx) }()
+	s, stop := running(t, opt)
 	for end := time.Now().Add(2 * time.Minute); !until(s); time.Sleep(5 * time.Millisecond) {
 		if time.Now().After(end) {
-			cancel()
-			<-done
+			stop()
 			b, err := o.Backlog(context.Background())
 			t.Fatalf("still not done: %+v, backlog %+v %v, health %v", s.Stats(), b, err, opt.Health.List())
 		}
 	}
-	cancel()
-	require.NoError(t, <-done)
+	stop()
 	return s
 }
 

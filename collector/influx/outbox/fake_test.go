@@ -353,23 +353,25 @@ func work(t *testing.T, b *box, s *server, change func(*Options)) *rig {
 	if change != nil {
 		change(&opt)
 	}
-	var err error
-	x.Sender, err = New(opt)
+	x.Sender, x.stop = running(t, opt)
+	return x
+}
+
+// running starts a sender; stop, which may be called again, waits for its end.
+func running(t testing.TB, opt Options) (s *Sender, stop func()) {
+	t.Helper()
+	s, err := New(opt)
 	require.NoError(t, err)
 	ctx, cancel := context.WithCancel(t.Context())
 	done := make(chan error, 1)
-	go func() { done <- x.Run(ctx) }()
-	stopped := false
-	x.stop = func() {
-		if stopped {
-			return
-		}
-		stopped = true
+	go func() { done <- s.Run(ctx) }()
+	end := sync.OnceValue(func() error {
 		cancel()
-		require.NoError(t, <-done)
-	}
-	t.Cleanup(x.stop)
-	return x
+		return <-done
+	})
+	stop = func() { require.NoError(t, end()) }
+	t.Cleanup(stop)
+	return s, stop
 }
 
 // lapse lets time pass, and what it brings happen.

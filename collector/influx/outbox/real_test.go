@@ -1,7 +1,6 @@
 package outbox
 
 import (
-	"context"
 	"crypto/ecdsa"
 	"crypto/elliptic"
 	"crypto/rand"
@@ -63,18 +62,7 @@ func send(t *testing.T, b *box, srv *influxtest.Server, url, bucket string, chan
 	if change != nil {
 		change(&opt)
 	}
-	var err error
-	x.Sender, err = New(opt)
-	require.NoError(t, err)
-	ctx, cancel := context.WithCancel(t.Context())
-	done := make(chan error, 1)
-	go func() { done <- x.Run(ctx) }()
-	x.stop = func() {
-		cancel()
-		require.NoError(t, <-done)
-		done <- nil
-	}
-	t.Cleanup(x.stop)
+	x.Sender, x.stop = running(t, opt)
 	return x
 }
 
