@@ -68,7 +68,7 @@ func (s *Sender) feed(j *job) []row {
 }
 
 // Facts that lie so near each other are one entry of the change feed, and a
-// parcel has so many for its facts at most: who reads asks about each.
+// parcel has so many for its facts at most: who reads asks about each. Proposals.
 const (
 	factsNear       = time.Hour
 	factEntriesMost = 32

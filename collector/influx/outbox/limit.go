@@ -10,6 +10,7 @@ type limits struct {
 	good              int // batches in a row, since the last change
 }
 
+// How far batches shrink, and how they grow again: proposals.
 const (
 	fewestRows  = 100
 	fewestBytes = 16 << 10

@@ -55,6 +55,7 @@ type Options struct {
 	times times // zero: usualTimes
 }
 
+// How long is waited for what, here: proposals.
 const (
 	// stopTime bounds how long a stop waits for the request under way: what is
 	// not answered by then comes again.

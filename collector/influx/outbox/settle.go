@@ -33,6 +33,7 @@ type settler struct {
 	alike map[string]int
 }
 
+// When it is tried in another way: proposals.
 const (
 	// manyAlike single refusals for one cause, with nothing of the likeness taken
 	// in between, have the rest of it tried in one piece.

@@ -14,6 +14,7 @@ import (
 // intake, which goes on without a receiver.
 const Check = "influx"
 
+// What health says when: proposals.
 const (
 	// badAfter is how long what may pass by itself is a warning only.
 	badAfter = 5 * time.Minute

@@ -21,14 +21,14 @@ type times struct {
 }
 
 // An InfluxDB that is busy compacting may take tens of seconds for a batch, and
-// a metered line as long to send it.
+// a metered line as long to send it (from memory).
 var usualTimes = times{
 	dial: 10 * time.Second, header: time.Minute, request: 2 * time.Minute,
 	first: time.Second, longest: time.Minute, access: time.Minute, retryAfter: 15 * time.Minute,
 }
 
 // spread is the part that is added at random, so that gateways do not come all
-// at once: a tenth.
+// at once: a tenth. A proposal.
 const spread = 10
 
 // after is how long to wait after an answer, the try-th in a row that was of no
@@ -75,7 +75,7 @@ type pacer struct {
 }
 
 // quickRefusals may follow each other at once. A bad point in a batch of 5000 is
-// found with some 25.
+// found with some 25. A proposal.
 const quickRefusals = 60
 
 func newPacer() *pacer { return &pacer{have: quickRefusals} }

@@ -65,7 +65,7 @@ const requestTime = 20 * time.Second
 // Parts of a bucket are dropped as a whole when they are older than its
 // retention. Each costs memory and a file, and a write that reaches back over
 // many of them takes long: four weeks make 13 of a year. A retention of less
-// than a year has the server's own, shorter ones.
+// than a year has the server's own, shorter ones. Both are proposals.
 const (
 	shardSpan = 28 * 24 * time.Hour
 	longSpan  = 365 * 24 * time.Hour
