@@ -1,7 +1,6 @@
 package journaltest
 
 import (
-	"errors"
 	"fmt"
 	"slices"
 	"testing"
@@ -13,8 +12,6 @@ import (
 	"dwindle/collector/reading"
 	"dwindle/config/civil"
 )
-
-var errEnough = errors.New("enough")
 
 // alwaysOn gives the hour counter of a machine that never stands, every ten
 // minutes.

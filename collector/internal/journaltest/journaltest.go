@@ -13,6 +13,7 @@ package journaltest
 
 import (
 	"context"
+	"errors"
 	"testing"
 	"time"
 
@@ -119,6 +120,9 @@ func Ask(ctx context.Context, s Readings) (a Answers, err error) {
 	a.Facts = append([]reading.Fact(nil), facts...)
 	return a, err
 }
+
+// errEnough is said by who has heard enough.
+var errEnough = errors.New("enough")
 
 // list takes readings into a slice.
 func list(ctx context.Context, s Readings, devices []string, after, to time.Time) (out []reading.Reading, err error) {
