@@ -92,6 +92,17 @@ func open(t require.TestingT, dir string, site *config.Site) *house {
 	return x
 }
 
+// count stores pulse counts of d-1 at minutes after t0.
+func (x *house) count(t require.TestingT, minutes ...int) {
+	var b journal.Batch
+	for _, i := range minutes {
+		at := t0.Add(time.Duration(i) * time.Minute)
+		b = append(b, journal.Entry{Readings: []reading.Reading{{Channel: reading.Channel{Device: "d-1", Quantity: reading.PulseCount}, At: at, Received: at, FromDevice: true, Count: int64(i), Value: float64(i)}}})
+	}
+	_, err := x.j.Commit(context.Background(), b)
+	require.NoError(t, err)
+}
+
 func (x *house) readings(t require.TestingT) []reading.Reading {
 	var out []reading.Reading
 	require.NoError(t, x.j.Readings(context.Background(), nil, time.Time{}, t0.AddDate(9, 0, 0), func(r reading.Reading) error {
@@ -672,21 +683,12 @@ func TestADatabaseThatKeepsLittle(t *testing.T) {
 	ctx := context.Background()
 	source := open(t, t.TempDir(), plant(t))
 	defer source.stop()
-	store := func(minutes ...int) {
-		var b journal.Batch
-		for _, i := range minutes {
-			at := t0.Add(time.Duration(i) * time.Minute)
-			b = append(b, journal.Entry{Readings: []reading.Reading{{Channel: reading.Channel{Device: "d-1", Quantity: reading.PulseCount}, At: at, Received: at, FromDevice: true, Count: int64(i), Value: float64(i)}}})
-		}
-		_, err := source.j.Commit(ctx, b)
-		require.NoError(t, err)
-	}
 	db, now := newDatabase(), t0.Add(24*time.Hour)
 	db.keeps = 2 * 24 * time.Hour
 	x := newCopied(t, t.TempDir(), db, 0, func() time.Time { return now })
 	defer x.stop()
 	for _, minutes := range [][]int{{0, 60, 1200}, {1300}, {70}, {1430}} {
-		store(minutes...)
+		source.count(t, minutes...)
 		db.clock = now
 		db.forward(t, source, false)
 		_, err := x.m.Sync(ctx)
@@ -702,15 +704,6 @@ func TestAFeedThatWasDatedAhead(t *testing.T) {
 	source := open(t, t.TempDir(), plant(t))
 	defer source.stop()
 	ch := reading.Channel{Device: "d-1", Quantity: reading.PulseCount}
-	store := func(minutes ...int) {
-		var b journal.Batch
-		for _, i := range minutes {
-			at := t0.Add(time.Duration(i) * time.Minute)
-			b = append(b, journal.Entry{Readings: []reading.Reading{{Channel: ch, At: at, Received: at, FromDevice: true, Count: int64(i), Value: float64(i)}}})
-		}
-		_, err := source.j.Commit(ctx, b)
-		require.NoError(t, err)
-	}
 	db, now := newDatabase(), t0.Add(6*time.Hour)
 	x := newCopied(t, t.TempDir(), db, 0, func() time.Time { return now })
 	defer x.stop()
@@ -719,18 +712,18 @@ func TestAFeedThatWasDatedAhead(t *testing.T) {
 		require.NoError(t, err)
 		return out
 	}
-	store(0, 300)
+	source.count(t, 0, 300)
 	db.forward(t, source, false)
 	db.clock = t0.AddDate(10, 0, 0)
-	store(10)
+	source.count(t, 10)
 	db.forward(t, source, false)
 	sync() // for the first time
 	now = now.Add(20 * time.Minute)
-	store(20)
+	source.count(t, 20)
 	db.forward(t, source, false)
 	sync()
 	db.clock = now
-	store(30)
+	source.count(t, 30)
 	db.forward(t, source, false)
 	// The shift tells of all that came while the clock was wrong.
 	at := t0.Add(20 * time.Minute)
