@@ -23,10 +23,11 @@ func alwaysOn(from time.Time, hours int) (rs []reading.Reading) {
 	return rs
 }
 
+// zone is that of Site.
 func zone() *time.Location {
 	loc, err := time.LoadLocation("Europe/Vienna")
 	if err != nil {
-		panic(err) // Site names it as well
+		panic(err) // no zones on this machine: Site, which a store is opened with, has failed for that already
 	}
 	return loc
 }
