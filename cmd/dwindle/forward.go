@@ -25,6 +25,9 @@ type forwardCmd struct {
 // Run shows what is forwarded to InfluxDB, or has what was refused sent again.
 func (c forwardCmd) Run(e *env) error {
 	site, err := c.load(e)
+	if err == nil {
+		err = station.Forwards(site)
+	}
 	if err != nil {
 		return err
 	}

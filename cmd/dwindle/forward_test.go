@@ -494,3 +494,15 @@ func TestAReloadChangesWhereReadingsGo(t *testing.T) {
 		require.NotContains(t, s.log.String(), secret)
 	}
 }
+
+// Where nothing is forwarded that is said at once, and no store is made to say it.
+func TestForwardSaysThatAWorkingCopyForwardsNothing(t *testing.T) {
+	file := quay(t, 1, "  board: {listen: \"127.0.0.1:0\"}\nstores: {journal: influx, influx: {url: \"http://127.0.0.1:1\", organisation: terminal, bucket: lube, token_file: none}}\n")
+	for _, args := range [][]string{{}, {"--refused"}, {"--resend"}} {
+		_, errOut, code := dwindle(t, append([]string{"forward", "-c", file}, args...)...)
+		require.Equal(t, exitFailed, code)
+		require.Contains(t, errOut, "forwards nothing itself")
+		require.Contains(t, errOut, "dwindle forward on the machine that takes the messages in")
+	}
+	require.NoDirExists(t, filepath.Join(filepath.Dir(file), "data"))
+}

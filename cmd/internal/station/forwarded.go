@@ -80,6 +80,14 @@ func (c *Station) Forwarding(ctx context.Context) (Forwarding, error) {
 	return out, nil
 }
 
+// Forwards says whether anything is forwarded with this site file, and if not, why.
+func Forwards(site *config.Site) error {
+	if forwards(site) == nil {
+		return noReceiver(site)
+	}
+	return nil
+}
+
 func noReceiver(site *config.Site) error {
 	if site.JournalInInflux() {
 		return &Refusal{"this machine works from what others forwarded, and forwards nothing itself", "dwindle forward on the machine that takes the messages in"}
@@ -125,8 +133,8 @@ func (c *Station) Resend(ctx context.Context) (int, error) {
 // Forwarding says what is forwarded: by the process that serves the site, else as
 // the journal has it, whose places are up to some minutes old.
 func (v *View) Forwarding(ctx context.Context) (Forwarding, error) {
-	if forwards(v.Site) == nil {
-		return Forwarding{}, noReceiver(v.Site)
+	if err := Forwards(v.Site); err != nil {
+		return Forwarding{}, err
 	}
 	if r, ok := reach(ctx, v.Site.DataDir()); ok {
 		defer r.Close()
