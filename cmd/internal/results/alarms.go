@@ -11,7 +11,7 @@ import (
 	"dwindle/config/civil"
 )
 
-// alarmsOnce bounds the transitions that are looked at in one step.
+// alarmsOnce bounds the transitions that are looked at in one step. Judgement.
 const alarmsOnce = 2000
 
 // alarm hands on alarms that moved, and once a day those that stand, whose values

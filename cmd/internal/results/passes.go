@@ -14,7 +14,7 @@ import (
 	"dwindle/forecast"
 )
 
-// daysOnce bounds the days of issued forecasts that are handed on in one step.
+// daysOnce bounds the days of issued forecasts that are handed on in one step. Judgement.
 const daysOnce = 7
 
 // forecasts hands on what was issued, as it was issued: today's first, then days
@@ -70,7 +70,7 @@ func (f *Feeder) missing(ctx context.Context, measurement string, today civil.Da
 }
 
 // missedMost is how many days back delivery is worked out afterwards, with a pass
-// for each: so many a stop of the program may well last.
+// for each: so many a stop of the program may well last. Judgement.
 const missedMost = 7
 
 // delivery hands on what the first pass of a day said; where the program ended

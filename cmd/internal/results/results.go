@@ -27,6 +27,8 @@ import (
 // calendar.
 const reachDays = 400
 
+// How much waits and goes at once is judgement: a queue that is seen through in
+// minutes, and transactions that keep nobody waiting.
 const (
 	// linesOnce is how many lines go into the queue in one transaction.
 	linesOnce = 500

@@ -16,7 +16,7 @@ import (
 // Usage is worked out in blocks of days that lie fast in the calendar, each with
 // the same days before and after for context: which falls of a level stand out of
 // its noise depends on the days that are looked at, and a day must not change
-// because another day looks at it.
+// because another day looks at it. How many days is judgement.
 const (
 	blockDays = 28
 	leadDays  = 28
@@ -27,7 +27,7 @@ const (
 	// usageEvery is how often the newest blocks are looked through for what came
 	// late, with a day at least in each.
 	usageEvery = time.Hour
-	// sweepEvery is how often all blocks are.
+	// sweepEvery is how often all blocks are. Both are judgement.
 	sweepEvery = 7 // days
 )
 

@@ -21,7 +21,7 @@ import (
 // noteOf is the name under which a copy remembers what it is a copy of.
 const noteOf = "of"
 
-// How a copy is kept up to date.
+// How a copy is kept up to date; the times are judgement.
 const (
 	syncLeast = time.Second      // at most so often, while serving
 	syncAsk   = 30 * time.Second // how long whoever reads waits for a copy that is complete but old

@@ -31,7 +31,8 @@ const (
 	// beat is how often it is told how far all is forwarded.
 	beat = time.Minute
 	// feedPause is the least time between two steps of the feeder while older days
-	// wait, and feedShare the share of the time that its work may take.
+	// wait, and feedShare how many times as long as its work it rests: that takes a
+	// fifth of the time at most. Judgement, as the times above are.
 	feedPause = 5 * time.Second
 	feedShare = 4
 )
