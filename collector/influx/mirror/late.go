@@ -10,7 +10,7 @@ import (
 	"dwindle/collector/reading"
 )
 
-// Bounds of the change feed.
+// Bounds of the change feed: proposals.
 const (
 	// feedOverlap is how far back the change feed is read again: an entry may
 	// be there a moment before what it is about.

@@ -10,7 +10,7 @@ import (
 	"dwindle/collector/reading"
 )
 
-// Bounds of what is new.
+// Bounds of what is new: proposals.
 const (
 	// apart is how far the ends of channels may lie apart to be read together.
 	apart = 6 * time.Hour

@@ -10,7 +10,7 @@ import (
 	"dwindle/collector/reading"
 )
 
-// Bounds of a run.
+// Bounds of a run: proposals.
 const (
 	// deepEvery is how often the last stretch of each channel and all facts are
 	// read again, should the feed have missed something; deepStretch is how long
@@ -205,7 +205,7 @@ func (r *run) add(s journal.Stretch) error {
 	return nil
 }
 
-// stretchesMost bounds the stretches of one commit.
+// stretchesMost bounds the stretches of one commit: a proposal.
 const stretchesMost = 1_000
 
 // fetch reads channels of a device after one instant and up to another, page by
