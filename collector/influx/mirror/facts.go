@@ -53,7 +53,7 @@ func (r *run) changedFacts(s stretch) error {
 }
 
 // Facts of so short a stretch are read at once, up to so many stretches; of others
-// so often.
+// so often. Proposals.
 const (
 	factsShort = 48 * time.Hour
 	factsMost  = 64

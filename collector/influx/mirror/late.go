@@ -42,7 +42,7 @@ func (r *run) late(since time.Time) error {
 }
 
 // entriesMost is how many entries of the change feed are dealt with at a time, but
-// for those of one instant.
+// for those of one instant: a proposal.
 const entriesMost = 20_000
 
 var errEnough = errors.New("enough for now")

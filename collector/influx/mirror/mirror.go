@@ -96,7 +96,7 @@ type Mirror struct {
 	of    int
 }
 
-// pageRows is how many readings a page has if nobody says otherwise.
+// pageRows is how many readings a page has if nobody says otherwise: a proposal.
 const pageRows = 5_000
 
 // New makes a mirror.
@@ -129,7 +129,7 @@ func (m *Mirror) progress(done, of int) {
 }
 
 // restShare is how many times as long as a run took the rest after it is at least:
-// a large fleet must not keep the database busy all the time.
+// a large fleet must not keep the database busy all the time. A proposal.
 const restShare = 4
 
 // Run brings the copy up to date again and again until ctx ends: every so often,

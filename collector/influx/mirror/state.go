@@ -33,7 +33,7 @@ const (
 )
 
 // forwardedLate is for how long nothing may be heard of the gateway: it tells
-// every minute, and may be started anew.
+// every minute, and may be started anew. A proposal.
 const forwardedLate = 15 * time.Minute
 
 // Noted gives how far a copy is, as it remembers it itself.

@@ -116,7 +116,7 @@ func (q *question) flux(bucket, site, mark string) string {
 	return b.String()
 }
 
-// tries bounds how often one question is asked.
+// tries bounds how often one question is asked: a proposal.
 const tries = 4
 
 // longest is how long a server may tell us to wait before that is an answer

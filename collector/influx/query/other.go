@@ -13,7 +13,7 @@ import (
 	"dwindle/collector/reading"
 )
 
-// Bounds of the questions that are not about readings.
+// Bounds of the questions that are not about readings: proposals.
 const (
 	devicesRows = 5_000
 	factRows    = 500 // of up to 60 kB each
