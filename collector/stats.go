@@ -2,7 +2,6 @@ package collector
 
 import (
 	"context"
-	"maps"
 	"strings"
 	"time"
 
@@ -58,12 +57,12 @@ func (in *Intake) Stats() Stats {
 	if err != nil {
 		return s // the writer counts in memory: unreachable
 	}
-	for name := range maps.Keys(n) {
+	for name, count := range n {
 		if reason, ok := strings.CutPrefix(name, journal.CountKept); ok {
-			s.Kept[reason] = n[name]
+			s.Kept[reason] = count
 		}
 		if reason, ok := strings.CutPrefix(name, journal.CountOverwritten); ok {
-			s.Overwritten[reason] = n[name]
+			s.Overwritten[reason] = count
 		}
 	}
 	s.Received, s.Stored, s.Duplicates = n[journal.CountReceived], n[journal.CountStored], n[journal.CountDuplicates]
