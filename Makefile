@@ -21,7 +21,8 @@
 #   make bench-export  ROWS=10000000 readings as CSV, JSON Lines and Parquet: rows
 #                a second, memory, bytes a row, beside encoding/csv; the first
 #                time it makes a journal of them in bin/
-#   make mutants faults built into the intake itself; the tests must see each
+#   make mutants faults built into the intake and the outbox themselves; the tests
+#                must see each
 #   make soak    the fault tests in their long form, then all fuzzing, within
 #                SOAK=60 minutes; FUZZ=60 seconds for each fuzz function
 #   make delays  days until delivery that is wrong is seen, by dose and sensor
@@ -57,9 +58,10 @@ build:
 
 # The order is by what fails fastest. The table of injected faults and the
 # figures of the score are held to their bounds over all their cases, without
-# the race detector, which would take them many minutes; the tests proper come last, so that the output ends with their
-# summary. The race detector is the one thing here that needs
-# a C compiler; the program itself is built without.
+# the race detector, which would take them many minutes; the tests proper come
+# last, so that the output ends with their summary. The race detector and the
+# InfluxDB that is built for the tests need a C compiler; the program itself is
+# built without.
 test:
 	@bash deploy/install-test-tools.sh
 	@$(MAKE) --no-print-directory testbed

@@ -2,7 +2,8 @@
 # Installs what the tests need beside Go, on Debian and its relatives, when it
 # may: as root, with apt-get. Elsewhere it says what is missing and goes on;
 # the tests that need it are then skipped with the same words, or fail where
-# CI=true. When all is there it does nothing and needs no network.
+# CI=true. When all is there it does nothing and needs no network. DuckDB comes
+# beside that, for the user alone; with the argument debian it is left out.
 set -euo pipefail
 
 say() { printf 'test tools: %s\n' "$*" >&2; }

@@ -1,7 +1,8 @@
 #!/usr/bin/env bash
 # Builds the tests with one fault of the promise built in each time, and wants
 # each of the named tests to fail with it: a check that passes then is worth
-# nothing. With --all it also kills the whole program, which takes longer.
+# nothing. With --all it also kills the whole program, and the outbox amid
+# a batch, which takes longer.
 set -euo pipefail
 cd "$(dirname "$0")/.."
 
