@@ -193,12 +193,13 @@ func TestDevicesThatAgreeRefuteAStepOfAGatewaysClock(t *testing.T) {
 	x.settle(t)
 	b.set(0, 87600*time.Hour, false) // ten years ahead
 	b.seen(t, x)
+	came := b.now()
+	b.set(2*time.Second, 87600*time.Hour, false) // at any look from now on they have come before it
 	for i := range 3 {
-		x.submit(t, message([]string{"elevator-1", "elevator-2", "elevator-3"}[i], "run", b.now(), `{"hours":100,"at":%q}`, at(t0)))
+		x.submit(t, message([]string{"elevator-1", "elevator-2", "elevator-3"}[i], "run", came, `{"hours":100,"at":%q}`, at(t0)))
 	}
-	x.submit(t, message("elevator-1", "run", b.now().Add(time.Second), `{"seconds":360000}`)) // stamped by the gateway
+	x.submit(t, message("elevator-1", "run", came.Add(time.Second), `{"seconds":360000}`)) // stamped by the gateway
 	x.settle(t)
-	b.set(2*time.Second, 87600*time.Hour, false)
 	b.seen(t, x)
 	now, ok := x.Now()
 	require.True(t, ok)
