@@ -1,6 +1,6 @@
 // Package query reads back from InfluxDB 2 what was written there by
 // dwindle/collector/influx/schema: readings, facts, the change feed, newest
-// times and calibrations.
+// times, calibrations and the use of days.
 //
 // Every question is bounded: it has a beginning and an end, names the devices
 // that it is about, and says how many rows may come; what is more comes page by

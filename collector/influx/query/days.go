@@ -41,9 +41,6 @@ const dayRows = 1_000
 // Days gives the days of a machine or a dispenser from the first to the last
 // date, both included, in order. Days that were not written are left out. A day
 // is as long as the clocks of the site's zone make it.
-//
-// Only tests ask so, which hold the daily rows to what they are meant to say on a
-// server: a working copy works its days out of readings.
 func (r *Reader) Days(ctx context.Context, use Use, device string, first, last civil.Date, loc *time.Location) (out []Day, err error) {
 	for ; first <= last; first += dayRows {
 		end := min(last, first+dayRows-1)
