@@ -130,8 +130,12 @@ func (b boardSource) forward(ctx context.Context) (*board.Forward, error) {
 	if err != nil {
 		return nil, err
 	}
+	waiting := "rows that wait"
+	if f.Estimated {
+		waiting = "rows that wait, about"
+	}
 	out := &board.Forward{To: f.Target, Oldest: f.Oldest, Last: f.LastWritten, Counts: []board.Count{
-		{Name: "rows that wait", N: f.Rows}, {Name: "points written today", N: f.WrittenToday},
+		{Name: waiting, N: f.Rows}, {Name: "points written today", N: f.WrittenToday},
 	}}
 	for _, counts := range []struct {
 		what string
